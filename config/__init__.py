@@ -1,0 +1,1 @@
+"""Settings, devices, CSV layouts and saved queries: data that the code reads and never changes."""

@@ -1,0 +1,1 @@
+"""Orchestration: commands, watcher, flows and deployments; no arithmetic, no file parsing."""

@@ -1,0 +1,1 @@
+"""The work itself: from an export file to a stored number."""

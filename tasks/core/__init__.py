@@ -1,0 +1,1 @@
+"""What every stage speaks: errors, units, the Recording record and the registers."""

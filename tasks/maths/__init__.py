@@ -1,0 +1,1 @@
+"""Numbers in, numbers out; each function names its source."""

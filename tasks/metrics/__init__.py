@@ -1,0 +1,1 @@
+"""One file per domain; every metric is registered by its decorator."""

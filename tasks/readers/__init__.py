@@ -1,0 +1,1 @@
+"""One reader per format; a file here is found and registered by itself."""

@@ -1,0 +1,1 @@
+"""Every column and every table, declared once."""
