@@ -1,0 +1,270 @@
+"""Settings: one frozen model; values from `defaults.toml`, overridden by a home's `coworn.toml`.
+
+Each field says in one sentence, with its unit, what it does; the README's table is made from that.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Share = Annotated[float, Field(ge=0, le=1)]
+PositiveInt = Annotated[int, Field(gt=0)]
+
+
+class SettingsFileError(ValueError):
+    """A settings file cannot be used; the message says why, `line` where (None: unknown)."""
+
+    def __init__(self, message: str, *, line: int | None = None) -> None:
+        self.line = line
+        super().__init__(message)
+
+
+class Section(BaseModel):
+    """A group of settings."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class InboxSettings(Section):
+    """How the inbox is watched."""
+
+    quiet_s: NotNegative = Field(
+        description="Time for which size and stamp of a file must not change before it is taken [s]"
+    )
+    rescan_s: Positive = Field(
+        description="Time between two scans when no event came, and at the most [s]"
+    )
+    polling: bool = Field(
+        description="Look at the folder again and again instead of waiting for events; for network "
+        "drives"
+    )
+    patience_s: Positive = Field(
+        description="Time after which a file that never became whole is taken as it is [s]"
+    )
+
+
+class ArchiveSettings(Section):
+    """Limits for zip and gzip archives."""
+
+    max_expanded_mb: Positive = Field(
+        description="Size that an archive may expand to; a larger one is refused [MB]"
+    )
+    max_members: PositiveInt = Field(description="Files that an archive may hold")
+
+
+class TimeSettings(Section):
+    """Zones."""
+
+    zone: str = Field(
+        description="IANA zone of exports whose times have none; empty: such exports are refused"
+    )
+    nightly_at: Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")] = Field(
+        description="Local time of day of the nightly run [hh:mm]"
+    )
+
+    @field_validator("zone")
+    @classmethod
+    def _check_zone(cls, zone: str) -> str:
+        if zone:
+            try:
+                ZoneInfo(zone)
+            except (KeyError, ValueError, OSError) as error:
+                raise ValueError(f"there is no zone {zone!r}") from error
+        return zone
+
+
+class RunSettings(Section):
+    """How the work is spread."""
+
+    runner: Literal["threads", "processes", "dask"] = Field(
+        description="What runs the tasks of a backfill"
+    )
+    workers: PositiveInt = Field(description="How many tasks run at once")
+    dask_address: str = Field(
+        description="Address of a running Dask scheduler; empty: a local one for the run"
+    )
+    batch_files: PositiveInt = Field(description="Files per task in a backfill")
+    backfill_files: PositiveInt = Field(
+        description="Number of files in one drop from which it is handled as a backfill"
+    )
+    lock_wait_s: Positive = Field(
+        description="Time to wait for another run on the same home to finish [s]"
+    )
+
+
+class StoreSettings(Section):
+    """Published copies and backups."""
+
+    keep_published: PositiveInt = Field(description="Published copies that are kept")
+    keep_backups: PositiveInt = Field(description="Backups that are kept")
+
+
+class PairSettings(Section):
+    """Which recordings are one workout."""
+
+    min_overlap_share: Share = Field(
+        description="Overlap, as a share of the shorter recording, from which two are one workout"
+    )
+    max_apart_m: Positive = Field(
+        description="Median distance beyond which two tracks are never one workout [m]"
+    )
+    max_piece_gap_s: Positive = Field(
+        description="Gap up to which pieces of one unit are one recording [s]"
+    )
+    max_clock_shift_h: Positive = Field(
+        description="Largest clock error, in whole quarter hours, that is looked for [h]"
+    )
+    shift_max_apart_m: Positive = Field(
+        description="Median distance below which two tracks confirm a clock shift [m]"
+    )
+    shift_min_correlation: Share = Field(
+        description="Correlation from which a signal confirms a clock shift"
+    )
+    shift_min_overlap_s: Positive = Field(
+        description="Overlap from which a signal may confirm a clock shift [s]"
+    )
+
+
+class AlignSettings(Section):
+    """Clock offsets and the common grid."""
+
+    max_offset_s: Positive = Field(description="Largest clock offset that is looked for [s]")
+    clear_offset_s: Positive = Field(
+        description="Offset between two tracks from which GNSS clocks are not believed [s]"
+    )
+    min_confidence: Share = Field(
+        description="Confidence from which an offset found by a signal is applied"
+    )
+    max_gap_heart_rate_s: NotNegative = Field(
+        description="Gap over which heart rate is interpolated [s]"
+    )
+    max_gap_position_s: NotNegative = Field(
+        description="Gap over which position and all other channels are interpolated [s]"
+    )
+
+
+class HeartRateSettings(Section):
+    """Thresholds of the heart-rate metrics and findings."""
+
+    band_edges_pct: tuple[float, ...] = Field(
+        description="Edges of the intensity bands, in percent of the reference maximum [%]"
+    )
+    max_bpm: NotNegative = Field(
+        description="Heart-rate maximum for the bands; 0: the workout's robust maximum [bpm]"
+    )
+    direction_slope_bpm_per_s: Positive = Field(
+        description="Slope of the reference beyond which it is rising or falling [bpm/s]"
+    )
+    direction_window_s: Positive = Field(description="Window of that slope [s]")
+    lock_bpm: Positive = Field(description="Error within which heart rate is locked [bpm]")
+    lock_pct: Positive = Field(description="The same in percent; the greater counts [%]")
+    lock_hold_s: Positive = Field(description="Time for which the lock must hold [s]")
+    block_s: Annotated[float, Field(ge=150)] = Field(
+        description="Block length of the bootstrap; at least 150 [s]"
+    )
+    bootstrap_runs: PositiveInt = Field(description="Resamples of the bootstrap")
+
+
+class Settings(Section):
+    """Everything that can be set."""
+
+    inbox: InboxSettings
+    archive: ArchiveSettings
+    time: TimeSettings
+    run: RunSettings
+    store: StoreSettings
+    pair: PairSettings
+    align: AlignSettings
+    heart_rate: HeartRateSettings
+
+    @property
+    def hash_of_values(self) -> str:
+        """Twelve hex digits that change when a setting changes that results depend on."""
+        parts = self.model_dump(mode="json", exclude=set(NOT_IN_RESULTS))
+        text = json.dumps(parts, sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+#: Sections that no reported number depends on.
+NOT_IN_RESULTS = ("inbox", "archive", "time", "run", "store")
+
+
+def load_settings(path: Path | None = None) -> Settings:
+    """Read the defaults and, over them, the settings file at `path` if it exists.
+
+    Raises: SettingsFileError.
+    """
+    values = _read_defaults()
+    if path is None or not path.exists():
+        return Settings.model_validate(values)
+    text = path.read_text(encoding="utf-8")
+    try:
+        own = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsFileError(str(error)) from error
+    merged = _merge(values, own)
+    try:
+        return Settings.model_validate(merged)
+    except ValidationError as error:
+        raise _describe(error, text) from error
+
+
+@cache
+def _defaults_text() -> str:
+    return resources.files("config").joinpath("defaults.toml").read_text(encoding="utf-8")
+
+
+def _read_defaults() -> dict[str, Any]:
+    return tomllib.loads(_defaults_text())
+
+
+def _merge(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    merged = dict(base)
+    for key, value in over.items():
+        below = merged.get(key)
+        if isinstance(value, dict) and isinstance(below, dict):
+            merged[key] = _merge(below, value)
+        else:
+            merged[key] = value
+    return merged
+
+
+def _describe(error: ValidationError, text: str) -> SettingsFileError:
+    first = error.errors()[0]
+    path = [str(part) for part in first["loc"]]
+    key = ".".join(path)
+    if first["type"] == "extra_forbidden":
+        message = f"unknown setting {key!r}"
+    else:
+        message = f"{key} = {first['input']!r}: {first['msg']}"
+    return SettingsFileError(message, line=_find_line(text, path))
+
+
+def _find_line(text: str, path: list[str]) -> int | None:
+    """Give the line where the deepest known part of `path` stands, from 1."""
+    section = ""
+    for number, line in enumerate(text.splitlines(), start=1):
+        bare = line.split("#", 1)[0].strip()
+        if bare.startswith("["):
+            section = bare.strip("[] ")
+            if section == ".".join(path):
+                return number
+        elif "=" in bare:
+            key = bare.split("=", 1)[0].strip().strip('"')
+            full = f"{section}.{key}" if section else key
+            if full == ".".join(path) or ".".join(path).startswith(f"{full}."):
+                return number
+    return None

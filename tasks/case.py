@@ -1,0 +1,358 @@
+"""What a metric sees: one recording, what it is held against, and the seconds that count.
+
+A `Subject` is one recording placed on its workout's grid; a `Reference` is what its values are
+compared with; a `Case` joins both with the seconds of one segment. All arrays of a workout have
+the shape `(n_seconds,)` of its `Grid`, float64, NaN where a value is missing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import numpy as np
+
+from config.devices import Device
+from config.settings import Settings, load_settings
+from tasks.core.notes import Notes
+from tasks.core.recording import Header, Recording
+from tasks.tables.arrow import make_empty, make_table
+from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Booleans = NDArray[np.bool_]
+
+Answer = TypeVar("Answer")
+
+#: Channels of the samples that are carried to the grid.
+GRID_CHANNELS = (
+    "heart_rate_bpm",
+    "speed_mps",
+    "altitude_m",
+    "cadence_rpm",
+    "power_w",
+    "distance_m",
+    "latitude_deg",
+    "longitude_deg",
+    "temperature_degc",
+    "pressure_pa",
+)
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Whole seconds of a workout, on the clock of its reference timeline.
+
+    `start_s` is the first one, counted from 1970-01-01T00:00:00Z.
+    """
+
+    start_s: int
+    n_seconds: int
+
+    @property
+    def seconds(self) -> Floats:
+        """Instants of the grid [s since 1970-01-01T00:00:00Z], shape (n_seconds,)."""
+        return self.start_s + np.arange(self.n_seconds, dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """How a recording's clock was set against the workout's clock.
+
+    `offset_s` is what was added to the recording's times; `method` says what it was found from
+    (gnss, position, speed, altitude, cadence, power, heart_rate, none).
+    """
+
+    recording_id: str
+    offset_s: float
+    method: str
+    confidence: float
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class Subject:
+    """One recording on its workout's grid.
+
+    `on_grid` maps a channel to its values; `covered` marks the seconds from the recording's first
+    to its last sample, `paused` those in which its timer was stopped.
+    """
+
+    recording_id: str
+    device: Device
+    recording: Recording
+    alignment: Alignment
+    on_grid: Mapping[str, Floats]
+    covered: Booleans
+    paused: Booleans
+
+    def values(self, channel: str) -> Floats:
+        """Give `channel` on the grid; a channel that was not recorded is all missing."""
+        found = self.on_grid.get(channel)
+        return np.full(self.covered.shape, np.nan) if found is None else found
+
+    def has(self, channel: str) -> bool:
+        """Say whether the recording holds at least one value of `channel`."""
+        found = self.on_grid.get(channel)
+        return found is not None and bool(np.isfinite(found).any())
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What values are compared with.
+
+    `name` is a device id, "truth", "course:<name>" or "consensus"; `why` says in words why this
+    one. `subject` is None unless it is one device.
+    """
+
+    name: str
+    why: str
+    on_grid: Mapping[str, Floats] = field(default_factory=dict)
+    covered: Booleans | None = None
+    paused: Booleans | None = None
+    subject: Subject | None = None
+
+    def values(self, channel: str) -> Floats | None:
+        """Give `channel` on the grid, None where this reference has none."""
+        return self.on_grid.get(channel)
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A part of a workout: its name and its seconds (mask on the grid)."""
+
+    name: str
+    mask: Booleans
+
+
+@dataclass(frozen=True)
+class Workout:
+    """What all cases of one workout share. `memo` keeps what was computed once for all of them."""
+
+    workout_id: str
+    grid: Grid
+    activity: str
+    place: str | None
+    subjects: tuple[Subject, ...]
+    notes: Notes | None
+    settings: Settings
+    #: Reference line from `courses/`, shape (n_points, 2): latitude, longitude [deg].
+    course: Floats | None = None
+    course_name: str | None = None
+    memo: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+
+
+@dataclass(frozen=True)
+class Paired:
+    """Seconds in which both sides have a value. Arrays have the shape (n_compared,).
+
+    `seconds` are indices into the grid; `n_reference` counts the seconds of the segment in which
+    the reference had a value.
+    """
+
+    test: Floats
+    reference: Floats
+    seconds: NDArray[np.int64]
+    n_reference: int
+
+    @property
+    def error(self) -> Floats:
+        """Test minus reference."""
+        return self.test - self.reference
+
+    @property
+    def n(self) -> int:
+        """Seconds compared."""
+        return len(self.test)
+
+    @property
+    def coverage(self) -> float | None:
+        """Compared seconds / seconds in which the reference had a value."""
+        return self.n / self.n_reference if self.n_reference else None
+
+
+@dataclass(frozen=True)
+class Case:
+    """One recording, what it is held against and the seconds that count."""
+
+    workout: Workout
+    test: Subject
+    reference: Reference | None
+    segment: Segment
+    memo: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+
+    @property
+    def settings(self) -> Settings:
+        """Thresholds."""
+        return self.workout.settings
+
+    @property
+    def others(self) -> tuple[Subject, ...]:
+        """Every other recording of the workout."""
+        return tuple(
+            subject
+            for subject in self.workout.subjects
+            if subject.recording_id != self.test.recording_id
+        )
+
+    @property
+    def counted(self) -> Booleans:
+        """Mark the seconds of the segment in which neither side paused."""
+        return self.once("counted", self._find_counted)
+
+    def paired(self, channel: str) -> Paired:
+        """Give the seconds of the segment in which both sides have a value of `channel`."""
+        return self.once(f"paired:{channel}", lambda: self._pair(channel))
+
+    def once(self, key: str, compute: Callable[[], Answer]) -> Answer:
+        """Give what `compute` gives, computed once for this case."""
+        if key not in self.memo:
+            self.memo[key] = compute()
+        answer: Answer = self.memo[key]
+        return answer
+
+    def once_per_workout(self, key: str, compute: Callable[[], Answer]) -> Answer:
+        """Give what `compute` gives, once per workout; `key` names test and reference."""
+        if key not in self.workout.memo:
+            self.workout.memo[key] = compute()
+        answer: Answer = self.workout.memo[key]
+        return answer
+
+    def for_segment(self, segment: Segment) -> Case:
+        """Give the same comparison over another segment."""
+        return replace(self, segment=segment, memo={})
+
+    def _find_counted(self) -> Booleans:
+        counted = self.segment.mask & ~self.test.paused
+        if self.reference is not None and self.reference.paused is not None:
+            counted &= ~self.reference.paused
+        return counted
+
+    def _pair(self, channel: str) -> Paired:
+        test = self.test.values(channel)
+        reference = None if self.reference is None else self.reference.values(channel)
+        if reference is None:
+            reference = np.full(test.shape, np.nan)
+        has_reference = self.counted & np.isfinite(reference)
+        both = has_reference & np.isfinite(test)
+        return Paired(
+            test=test[both],
+            reference=reference[both],
+            seconds=np.flatnonzero(both),
+            n_reference=int(has_reference.sum()),
+        )
+
+
+# --- small cases for worked examples ----------------------------------------------------------
+def make_example(
+    *,
+    test: Mapping[str, Any],
+    reference: Mapping[str, Any] | None = None,
+    others: tuple[Mapping[str, Any], ...] = (),
+    header: Mapping[str, Any] | None = None,
+    samples: Mapping[str, Any] | None = None,
+    tables: Mapping[str, Mapping[str, Any]] | None = None,
+    notes: Notes | None = None,
+    activity: str = "running",
+    place: str | None = None,
+    method: str = "gnss",
+    start_s: int = 1_750_000_000,
+    reference_name: str = "reference",
+    settings: Settings | None = None,
+    course: Any = None,  # noqa: ANN401 - an array or a list of pairs
+) -> Case:
+    """Build a case from plain lists, one value per second; None or NaN is missing.
+
+    `test`, `reference` and each of `others` map channels to values. `samples` gives native
+    samples of the test recording (default: one per second of `test`); `tables` its other tables
+    by name; `header` further header facts.
+    """
+    n_seconds = max(
+        (len(values) for side in (test, reference or {}, *others) for values in side.values()),
+        default=1,
+    )
+    grid = Grid(start_s, n_seconds)
+    own = _make_subject(
+        "test", grid, test, header=header, samples=samples, tables=tables, method=method
+    )
+    subjects = [own]
+    held_against = None
+    if reference is not None:
+        other = _make_subject(reference_name, grid, reference, role="reference", method=method)
+        subjects.append(other)
+        held_against = refer_to(other, why="worked example")
+    subjects += [
+        _make_subject(f"other-{number}", grid, channels, method=method)
+        for number, channels in enumerate(others)
+    ]
+    workout = Workout(
+        workout_id="example",
+        grid=grid,
+        activity=activity,
+        place=place,
+        subjects=tuple(subjects),
+        notes=notes,
+        settings=settings or load_settings(),
+        course=None if course is None else np.asarray(course, dtype=np.float64),
+        course_name=None if course is None else "example",
+    )
+    return Case(workout, own, held_against, Segment("all", np.ones(n_seconds, dtype=np.bool_)))
+
+
+def refer_to(subject: Subject, *, why: str) -> Reference:
+    """Make one device's recording the reference."""
+    return Reference(
+        name=subject.device.id,
+        why=why,
+        on_grid=subject.on_grid,
+        covered=subject.covered,
+        paused=subject.paused,
+        subject=subject,
+    )
+
+
+def _make_subject(
+    name: str,
+    grid: Grid,
+    channels: Mapping[str, Any],
+    *,
+    role: str = "test",
+    method: str,
+    header: Mapping[str, Any] | None = None,
+    samples: Mapping[str, Any] | None = None,
+    tables: Mapping[str, Mapping[str, Any]] | None = None,
+) -> Subject:
+    on_grid = {
+        channel: np.array([np.nan if v is None else v for v in values], dtype=np.float64)
+        for channel, values in channels.items()
+    }
+    if samples is None:
+        micros = (grid.seconds * 1e6).astype(np.int64)
+        samples = {"time_utc": micros, **on_grid}
+    given = tables or {}
+    recording = Recording(
+        header=Header(format="example", reader="example", **(header or {})),
+        start_utc=datetime.fromtimestamp(grid.start_s, tz=UTC),
+        end_utc=datetime.fromtimestamp(grid.start_s + grid.n_seconds - 1, tz=UTC),
+        samples=make_table(SAMPLES, samples),
+        **{
+            table.name: make_table(table, given[table.name])
+            if table.name in given
+            else make_empty(table)
+            for table in (LAPS, LENGTHS, BEATS, BATTERY, EVENTS)
+        },
+    )
+    return Subject(
+        recording_id=name,
+        device=Device(id=name, name=name, role=role),  # type: ignore[arg-type] # a known role
+        recording=recording,
+        alignment=Alignment(name, 0.0, method, 1.0),
+        on_grid=on_grid,
+        covered=np.ones(grid.n_seconds, dtype=np.bool_),
+        paused=np.zeros(grid.n_seconds, dtype=np.bool_),
+    )

@@ -1,0 +1,65 @@
+"""Our words for activities, and the words of the formats that mean them."""
+
+from __future__ import annotations
+
+from typing import Final
+
+#: Activities that notes may name.
+ACTIVITIES: Final = (
+    "running",
+    "cycling",
+    "mountain-biking",
+    "walking",
+    "hiking",
+    "swimming",
+    "strength",
+    "intervals",
+    "stairs",
+    "elliptical",
+    "rowing",
+    "other",
+)
+
+#: Places that notes may name.
+PLACES: Final = ("outdoors", "treadmill", "trainer", "pool", "gym", "track")
+
+_WORDS: Final = {
+    "running": "running",
+    "run": "running",
+    "trail running": "running",
+    "trail_running": "running",
+    "jogging": "running",
+    "cycling": "cycling",
+    "biking": "cycling",
+    "bike": "cycling",
+    "ride": "cycling",
+    "road_cycling": "cycling",
+    "mountain_biking": "mountain-biking",
+    "mountain biking": "mountain-biking",
+    "mountain": "mountain-biking",
+    "e_biking": "cycling",
+    "walking": "walking",
+    "walk": "walking",
+    "hiking": "hiking",
+    "hike": "hiking",
+    "swimming": "swimming",
+    "swim": "swimming",
+    "training": "strength",
+    "strength_training": "strength",
+    "strength": "strength",
+    "fitness_equipment": "other",
+    "hiit": "intervals",
+    "stair_climbing": "stairs",
+    "stair_stepper": "stairs",
+    "elliptical": "elliptical",
+    "rowing": "rowing",
+    "indoor_rowing": "rowing",
+}
+
+
+def name_activity(word: str | None) -> str | None:
+    """Give our word for a format's `word`; "other" for one that we do not know, None for none."""
+    if word is None or not word.strip():
+        return None
+    folded = word.strip().lower().replace("-", "_")
+    return _WORDS.get(folded) or _WORDS.get(folded.replace("_", " ")) or "other"

@@ -1,0 +1,63 @@
+"""Notes of a workout: what the tester wrote down that no export says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import datetime
+
+
+@dataclass(frozen=True)
+class Truth:
+    """Values known from outside the recordings. None where the notes do not say.
+
+    `strokes` holds one stroke per length, or a single one that holds for all.
+    """
+
+    distance_m: float | None = None
+    distance_tolerance_pct: float | None = None
+    ascent_m: float | None = None
+    start_utc: datetime | None = None
+    lengths: int | None = None
+    pool_length_m: float | None = None
+    strokes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class NamedSegment:
+    """A named part of a workout.
+
+    Each end is either seconds after the start of the notes (`from_s`, `to_s`) or an instant
+    (`from_utc`, `to_utc`); exactly one of each couple is set. `distance_m` is the true distance
+    of the part where it is known.
+    """
+
+    name: str
+    from_s: float | None = None
+    to_s: float | None = None
+    from_utc: datetime | None = None
+    to_utc: datetime | None = None
+    distance_m: float | None = None
+
+
+@dataclass(frozen=True)
+class Notes:
+    """One notes file.
+
+    `start_utc` finds the workout. `setup` maps a device id to its setup keys and values.
+    `local_offset_s` is local time minus UTC as written in `start`.
+    """
+
+    start_utc: datetime
+    local_offset_s: int | None = None
+    activity: str | None = None
+    place: str | None = None
+    course: str | None = None
+    truth: Truth = field(default_factory=Truth)
+    segments: tuple[NamedSegment, ...] = ()
+    setup: Mapping[str, Mapping[str, str | float | bool]] = field(default_factory=dict)
+    file_id: str = ""
+    name: str = ""

@@ -1,0 +1,252 @@
+"""The registers: readers, metrics and findings. Adding one is adding a decorated function.
+
+Nothing here lists its members; `core.discovery` imports the files that hold them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tasks.core.recording import ExportFile, Recording
+
+Better = Literal["lower", "higher", "zero", "none"]
+#: What a metric is held against. "nothing": the recording alone.
+Against = Literal["nothing", "heart_rate", "position", "speed", "distance", "altitude", "truth"]
+#: Views of the database, one column per metric.
+Domain = Literal["heart_rate", "track", "distance", "elevation", "detection", "swimming", "battery"]
+
+
+# --- readers ----------------------------------------------------------------------------------
+@dataclass(frozen=True)
+class ReadOptions:
+    """What a reader may need beyond the bytes.
+
+    `zone` is the IANA name that naive times are in, None when nobody said.
+    `layout_folders` hold CSV layouts, later ones override earlier ones of the same name.
+    """
+
+    zone: str | None = None
+    layout_folders: tuple[Path, ...] = ()
+
+
+ReadFunction = Callable[["ExportFile", ReadOptions], "tuple[Recording, ...]"]
+
+
+@dataclass(frozen=True)
+class Reader:
+    """One format.
+
+    `sniff` looks at the first 4,096 bytes (or the whole file when it is shorter) and says
+    whether they can be this format. `is_complete` says whether a file that stopped growing holds
+    all that it should. `source` names the standard.
+    """
+
+    format: str
+    suffixes: tuple[str, ...]
+    sniff: Callable[[bytes], bool]
+    is_complete: Callable[[Path], bool]
+    source: str
+    read: ReadFunction
+
+
+READERS: Final[dict[str, Reader]] = {}
+
+
+def reader(
+    name: str,
+    *,
+    suffixes: tuple[str, ...],
+    sniff: Callable[[bytes], bool],
+    is_complete: Callable[[Path], bool],
+    source: str,
+) -> Callable[[ReadFunction], ReadFunction]:
+    """Register the decorated function as the reader of format `name`."""
+
+    def register(function: ReadFunction) -> ReadFunction:
+        _refuse_second(READERS, name, "reader")
+        READERS[name] = Reader(name, suffixes, sniff, is_complete, source, function)
+        return function
+
+    return register
+
+
+# --- metrics ----------------------------------------------------------------------------------
+@dataclass(frozen=True)
+class Value:
+    """What a metric gives: a value, or None with the reason.
+
+    `n` is what the value rests on (seconds compared, or things counted); `coverage` is compared
+    seconds / seconds in which the reference had a value.
+    """
+
+    value: float | None
+    ci_low: float | None = None
+    ci_high: float | None = None
+    n: int = 0
+    coverage: float | None = None
+    reason: str | None = None
+
+
+def unknown(reason: str, *, n: int = 0, coverage: float | None = None) -> Value:
+    """Give the value of a metric that cannot be computed, with the reason."""
+    return Value(None, n=n, coverage=coverage, reason=reason)
+
+
+@dataclass(frozen=True)
+class Example:
+    """A worked example of a metric, run by the contract test.
+
+    `inputs` are the keyword arguments of `tasks.case.make_example`; `expected` is the value, None
+    where the metric must decline; `source` says where the expected value comes from.
+    """
+
+    inputs: Mapping[str, Any]
+    expected: float | None
+    source: str
+    tolerance: float = 1e-9
+
+
+@dataclass(frozen=True)
+class Metric:
+    """A catalogue entry and its function, which takes a `tasks.case.Case` and gives a `Value`.
+
+    `needs` are channels that the test recording must have; where `against` names a channel, the
+    reference must have it too. `minimum_n` seconds must be comparable. `whole_only` marks metrics
+    that make no sense for a part of a workout.
+    """
+
+    id: str
+    domain: Domain
+    title: str
+    unit: str
+    version: int
+    definition: str
+    formula: str
+    better: Better
+    source: str
+    against: Against
+    needs: tuple[str, ...]
+    minimum_n: int
+    whole_only: bool
+    examples: tuple[Example, ...]
+    compute: Callable[[Any], Value]
+
+
+METRICS: Final[dict[str, Metric]] = {}
+MetricFunction = TypeVar("MetricFunction", bound=Callable[[Any], Value])
+
+
+def metric(
+    domain: Domain,
+    *,
+    title: str,
+    unit: str,
+    definition: str,
+    formula: str,
+    better: Better,
+    source: str,
+    examples: tuple[Example, ...],
+    against: Against = "nothing",
+    needs: tuple[str, ...] = (),
+    minimum_n: int = 1,
+    whole_only: bool = False,
+    version: int = 1,
+) -> Callable[[MetricFunction], MetricFunction]:
+    """Register the decorated function as the metric of its own name.
+
+    `definition` is one sentence, and says what the number does not tell.
+    """
+
+    def register(function: MetricFunction) -> MetricFunction:
+        name = function.__name__
+        _refuse_second(METRICS, name, "metric")
+        METRICS[name] = Metric(
+            id=name,
+            domain=domain,
+            title=title,
+            unit=unit,
+            version=version,
+            definition=definition,
+            formula=formula,
+            better=better,
+            source=source,
+            against=against,
+            needs=needs,
+            minimum_n=minimum_n,
+            whole_only=whole_only,
+            examples=examples,
+            compute=function,
+        )
+        return function
+
+    return register
+
+
+# --- findings ---------------------------------------------------------------------------------
+@dataclass(frozen=True)
+class Finding:
+    """Something that happened, on the workout's clock (seconds since 1970-01-01T00:00:00Z).
+
+    `size` is signed, test minus reference, in the unit of the finding's kind.
+    """
+
+    start_s: float
+    end_s: float
+    size: float | None
+    note: str = ""
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+
+
+@dataclass(frozen=True)
+class FindingKind:
+    """A kind of finding and the function that looks for it in a `tasks.case.Case`."""
+
+    kind: str
+    domain: Domain
+    title: str
+    unit: str
+    version: int
+    definition: str
+    source: str
+    against: Against
+    needs: tuple[str, ...]
+    detect: Callable[[Any], list[Finding]]
+
+
+FINDING_KINDS: Final[dict[str, FindingKind]] = {}
+DetectFunction = TypeVar("DetectFunction", bound=Callable[[Any], "list[Finding]"])
+
+
+def finding(
+    kind: str,
+    *,
+    domain: Domain,
+    title: str,
+    unit: str,
+    definition: str,
+    source: str,
+    against: Against = "nothing",
+    needs: tuple[str, ...] = (),
+    version: int = 1,
+) -> Callable[[DetectFunction], DetectFunction]:
+    """Register the decorated function as the detector of findings of `kind`."""
+
+    def register(function: DetectFunction) -> DetectFunction:
+        _refuse_second(FINDING_KINDS, kind, "finding")
+        FINDING_KINDS[kind] = FindingKind(
+            kind, domain, title, unit, version, definition, source, against, needs, function
+        )
+        return function
+
+    return register
+
+
+def _refuse_second(register: Mapping[str, object], name: str, what: str) -> None:
+    if name in register:
+        raise ValueError(f"{what} {name!r} is registered twice")

@@ -1,0 +1,228 @@
+"""Every column that a table may have, declared once: name, type, unit, meaning, plausible range.
+
+The Arrow schemas, the DDL with its comments, the data dictionary in the README, the bounds that
+`normalise` applies and the checks on write all come from here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+Kind = Literal["float", "integer", "text", "boolean", "instant"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column.
+
+    `low` and `high` are the plausible range, both ends included; a sample outside is set to
+    missing and counted. They are None where every value is possible.
+    """
+
+    name: str
+    kind: Kind
+    meaning: str
+    unit: str | None = None
+    low: float | None = None
+    high: float | None = None
+
+    @property
+    def comment(self) -> str:
+        """The sentence that goes into the database: meaning, then unit."""
+        return f"{self.meaning} [{self.unit}]" if self.unit else self.meaning
+
+
+def _float(
+    name: str, unit: str, meaning: str, low: float | None = None, high: float | None = None
+) -> Column:
+    return Column(name, "float", meaning, unit, low, high)
+
+
+def _integer(name: str, meaning: str, unit: str | None = None) -> Column:
+    return Column(name, "integer", meaning, unit)
+
+
+def _text(name: str, meaning: str) -> Column:
+    return Column(name, "text", meaning)
+
+
+def _instant(name: str, meaning: str) -> Column:
+    return Column(name, "instant", meaning, "UTC")
+
+
+_ALL: Final = (
+    # --- keys -------------------------------------------------------------------------------
+    _text("file_id", "SHA-256 of the export's bytes, in hexadecimal"),
+    _text("recording_id", "Key of one recording: what one export says of one activity"),
+    _text("reference_recording_id", "Recording that the test recording is compared with"),
+    _text("workout_id", "Key of one bout of exercise, recorded by one or more devices at once"),
+    _text("device_id", "Key of one physical unit, as in devices.toml"),
+    _text("run_id", "Key of the pipeline run that made this row"),
+    # --- samples ----------------------------------------------------------------------------
+    _instant("time_utc", "Instant of the row"),
+    _float("latitude_deg", "deg", "Latitude, WGS 84", -90.0, 90.0),
+    _float("longitude_deg", "deg", "Longitude, WGS 84, from -180 to below 180", -180.0, 180.0),
+    _float("altitude_m", "m", "Altitude as the device gives it", -500.0, 9000.0),
+    # 1,000 km is beyond any single bout that is judged here (common practice, no source).
+    _float(
+        "distance_m", "m", "Distance since the start, as the device counts it", 0.0, 1_000_000.0
+    ),
+    # 45 m/s is 162 km/h, beyond the fastest road descents (common practice, no source).
+    _float("speed_mps", "m/s", "Speed as the device gives it", 0.0, 45.0),
+    # 20 to 255: a byte's range above what a living heart does (common practice, no source).
+    _float("heart_rate_bpm", "bpm", "Heart rate as the device shows it", 20.0, 255.0),
+    _float(
+        "cadence_rpm",
+        "rpm",
+        "Crank revolutions, strides (two steps) or stroke cycles per minute",
+        0.0,
+        254.0,
+    ),
+    _float("power_w", "W", "Mechanical power", 0.0, 4000.0),
+    _float("temperature_degc", "degC", "Temperature at the device", -60.0, 80.0),
+    _float("pressure_pa", "Pa", "Absolute air pressure", 30_000.0, 110_000.0),
+    _float(
+        "position_accuracy_m", "m", "The device's own estimate of its position error", 0.0, 10_000.0
+    ),
+    _float("course_deg", "deg", "Direction of travel, clockwise from north", 0.0, 360.0),
+    _integer("piece", "Number of the uninterrupted piece that the sample belongs to, from 0"),
+    # --- laps and lengths -------------------------------------------------------------------
+    _integer("lap", "Number of the lap, from 0"),
+    _integer("length", "Number of the pool length, from 0"),
+    _instant("start_utc", "First instant"),
+    _instant("end_utc", "Last instant"),
+    _float("elapsed_s", "s", "Time from start to end, pauses included", 0.0),
+    _float("timer_s", "s", "Time that the device's timer ran, pauses excluded", 0.0),
+    _text("trigger", "What began the next lap: manual, distance, position, session end"),
+    _text("swim_stroke", "Stroke that the device recognised, or drill"),
+    _integer("strokes", "Strokes counted in the length"),
+    _text("length_kind", "active (swum) or idle (rest at the wall)"),
+    # --- beats ------------------------------------------------------------------------------
+    _float("rr_s", "s", "Time from the previous heart beat to this one", 0.0, 65.0),
+    _text(
+        "beat_source", "hrv (live from the strap) or hr (stored in the strap, sent later) or csv"
+    ),
+    # --- battery ----------------------------------------------------------------------------
+    _float("battery_pct", "pct", "Level that the device reports", 0.0, 100.0),
+    _float("battery_v", "V", "Voltage that the device reports", 0.0, 20.0),
+    _text("battery_source", "Message or field that the reading comes from"),
+    _text("battery_of", "recorder (the device itself) or the name of a paired sensor"),
+    # --- events -----------------------------------------------------------------------------
+    _text("event", "What happened, e.g. timer"),
+    _text("event_kind", "start, stop, stop_all, marker"),
+    _text("event_data", "What came with the event, as text"),
+    # --- files ------------------------------------------------------------------------------
+    _text("name", "Name that a person knows it by"),
+    _instant("received_at", "When the export was taken in"),
+    _integer("bytes", "Size", "byte"),
+    _text("format", "fit, gpx, tcx, csv, notes, zip or gzip"),
+    _text("status", "How it ended"),
+    _text("reason", "Why it was refused or is partial, in one line"),
+    _text("inside", "file_id of the archive that it came in"),
+    _text("folder", "Sub-folder of the inbox, taken as a device hint"),
+    _integer("n_recordings", "Recordings found in it", "count"),
+    # --- devices ----------------------------------------------------------------------------
+    _text("role", "test, predecessor, reference or peer"),
+    _text("site", "Where it is worn: wrist, chest, arm, handlebar, foot, pocket, other"),
+    _text("heart_rate", "How it measures heart rate: ecg, optical or none"),
+    _float("claimed_gnss_hours", "h", "Battery life with GNSS that the maker claims", 0.0),
+    _text("known_by", "Rule that named the device: serial, folder, filename, creator or none"),
+    _text("reference_for", "Channels it is reference for, comma-separated; null: all it recorded"),
+    # --- recordings -------------------------------------------------------------------------
+    _text("sport", "Activity as the export names it, in our words"),
+    _text("sub_sport", "Finer activity as the export names it"),
+    _float("device_distance_m", "m", "The device's own total distance", 0.0),
+    _float("device_ascent_m", "m", "The device's own total ascent", 0.0),
+    _float("device_descent_m", "m", "The device's own total descent", 0.0),
+    _integer("n_samples", "Rows in samples", "count"),
+    _text("duplicate_of", "Richer recording of the same unit and time that is used instead"),
+    _text("continues", "Earlier recording of the same unit that this one continues after a gap"),
+    _text("firmware", "Firmware version"),
+    _text("creator", "Name that the export gives its maker"),
+    _text("manufacturer", "Maker, as text or as its FIT number"),
+    _text("product", "Product, as text or as its FIT number"),
+    _text("serial", "Serial number of the unit"),
+    _text("reader", "Library that read the bytes, with its version"),
+    _text("time_basis", "utc, zone (naive time with a stated zone) or elapsed (placed by us)"),
+    _text("position_kind", "gnss, virtual or none"),
+    _text("altitude_kind", "barometric, gnss or unknown"),
+    _float("pool_length_m", "m", "Length of the pool that the device was set to", 0.0),
+    _float("clock_shift_s", "s", "Whole quarter hours added to a wrong clock"),
+    _integer("local_offset_s", "Local time minus UTC, as the device knew it", "s"),
+    _text("remarks", "What was noticed while reading and normalising, one remark per line"),
+    # --- workouts ---------------------------------------------------------------------------
+    _text("activity", "Activity: from the notes, else the files, else inferred"),
+    _text("activity_from", "notes, file or inferred"),
+    _text("place", "outdoors, treadmill, trainer, pool, gym or track"),
+    _integer("n_devices", "Devices that recorded it", "count"),
+    _text("course", "Course file named in the notes"),
+    _text("notes_file_id", "file_id of the notes that apply"),
+    # --- alignments -------------------------------------------------------------------------
+    _text("reference_timeline", "recording_id whose clock is the workout's clock"),
+    _float("offset_s", "s", "What is added to the recording's times"),
+    _text("method", "What the clock offset was found from"),
+    _float("confidence", "1", "From 0 (guess) to 1 (certain)", 0.0, 1.0),
+    _text("note", "What a reader must know about it"),
+    # --- segments and setups ----------------------------------------------------------------
+    _text("segment", "all, after_lock, band:<name>, rising, steady, falling, or a named part"),
+    _text("key", "Setup key"),
+    _text("value_text", "Setup value as text"),
+    # --- metrics and results ----------------------------------------------------------------
+    _text("metric", "Metric id; its unit is its ending"),
+    _integer("version", "Version of the metric; goes up when its values can change"),
+    _integer("metric_version", "Version of the metric that gave the value"),
+    _text("title", "Plain name"),
+    _text("unit", "Unit of the value"),
+    _text("definition", "What the number is, and what it does not tell"),
+    _text("formula", "Formula in one line"),
+    _text("better", "lower, higher, zero (nearer to it is better) or none (no better or worse)"),
+    _text("source", "Where the definition comes from"),
+    _instant("computed_at", "When the value was computed"),
+    _text("reference", "Device id, truth, course:<name>, consensus, or null where none is needed"),
+    _float("value", "see unit", "The value; null where reason says why"),
+    _float("ci_low", "see unit", "Lower end of the 95 % interval"),
+    _float("ci_high", "see unit", "Upper end of the 95 % interval"),
+    _integer("n", "What the value rests on: seconds compared, or things counted", "count"),
+    _float(
+        "coverage", "1", "Compared seconds / seconds in which the reference had a value", 0.0, 1.0
+    ),
+    # --- findings ---------------------------------------------------------------------------
+    _text("kind", "Kind of finding"),
+    _float("size", "see unit", "Size, signed: test minus reference"),
+    # --- verdicts ---------------------------------------------------------------------------
+    _text("against", "Device id, criterion, or a setup pair"),
+    _integer("n_workouts", "Workouts that the verdict rests on", "count"),
+    _float("estimate", "see unit", "Estimated difference or level"),
+    _float("p_value", "1", "Two-sided exact p value", 0.0, 1.0),
+    _float("p_adjusted", "1", "p value after Holm's adjustment over the family", 0.0, 1.0),
+    _text("verdict", "better, worse, alike, unclear or too few"),
+    _integer("workouts_needed", "How many workouts in all would settle it", "count"),
+    # --- runs -------------------------------------------------------------------------------
+    _instant("started_at", "When the run began"),
+    _instant("ended_at", "When the run ended"),
+    _text("flow", "drop, nightly or rebuild"),
+    _text("software_version", "Version of coworn"),
+    _text("settings_hash", "Hash of the settings that values depend on"),
+    # --- notes ------------------------------------------------------------------------------
+    _text("notes_text", "The notes as they were dropped"),
+    # --- pairs ------------------------------------------------------------------------------
+    _float("heart_rate_test_bpm", "bpm", "Heart rate of the test recording"),
+    _float("heart_rate_reference_bpm", "bpm", "Heart rate of the reference"),
+    _float("speed_test_mps", "m/s", "Speed of the test recording"),
+    _float("speed_reference_mps", "m/s", "Speed of the reference"),
+    _float("altitude_test_m", "m", "Altitude of the test recording"),
+    _float("altitude_reference_m", "m", "Altitude of the reference"),
+    _float("cadence_test_rpm", "rpm", "Cadence of the test recording"),
+    _float("cadence_reference_rpm", "rpm", "Cadence of the reference"),
+    _float("power_test_w", "W", "Power of the test recording"),
+    _float("power_reference_w", "W", "Power of the reference"),
+)
+
+#: Every declared column by its name.
+COLUMNS: Final = {column.name: column for column in _ALL}
+
+if len(COLUMNS) != len(_ALL):
+    names = [column.name for column in _ALL]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    raise RuntimeError(f"columns declared twice: {', '.join(twice)}")
