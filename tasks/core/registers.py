@@ -247,6 +247,35 @@ def finding(
     return register
 
 
+# --- segments ---------------------------------------------------------------------------------
+@dataclass(frozen=True)
+class Segmenter:
+    """A function that cuts a `tasks.case.Case` into further segments for its domain.
+
+    It gives a list of `tasks.case.Segment`, e.g. after_lock, band:<name>, rising.
+    """
+
+    name: str
+    domain: Domain
+    cut: Callable[[Any], list[Any]]
+
+
+SEGMENTERS: Final[dict[str, Segmenter]] = {}
+SegmentFunction = TypeVar("SegmentFunction", bound=Callable[[Any], list[Any]])
+
+
+def segmenter(domain: Domain) -> Callable[[SegmentFunction], SegmentFunction]:
+    """Register the decorated function as a segmenter of `domain`."""
+
+    def register(function: SegmentFunction) -> SegmentFunction:
+        name = f"{domain}:{function.__name__}"
+        _refuse_second(SEGMENTERS, name, "segmenter")
+        SEGMENTERS[name] = Segmenter(name, domain, function)
+        return function
+
+    return register
+
+
 def _refuse_second(register: Mapping[str, object], name: str, what: str) -> None:
     if name in register:
         raise ValueError(f"{what} {name!r} is registered twice")

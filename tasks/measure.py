@@ -1,0 +1,397 @@
+"""From a workout on its grid to results, findings and pairs.
+
+Which reference each channel is held against is decided here and nowhere else; the numbers come
+from the registered metrics.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tasks.case import Case, Reference, Segment, refer_to
+from tasks.core.discovery import load_metrics
+from tasks.core.registers import FINDING_KINDS, METRICS, SEGMENTERS, Value, unknown
+from tasks.tables.arrow import concatenate, make_rows, make_table
+from tasks.tables.tables import FINDINGS, PAIRS, RESULTS
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    from config.devices import ReferenceChannel
+    from tasks.case import Subject, Workout
+    from tasks.core.notes import NamedSegment
+    from tasks.core.registers import Against, Finding, FindingKind, Metric
+
+logger = logging.getLogger(__name__)
+
+#: Grid channels that a reference of this kind must hold.
+_CHANNELS: dict[Against, tuple[str, ...]] = {
+    "heart_rate": ("heart_rate_bpm",),
+    "position": ("latitude_deg", "longitude_deg"),
+    "speed": ("speed_mps",),
+    "distance": ("distance_m",),
+    "altitude": ("altitude_m",),
+}
+#: Channel of `reference_for` that decides for each kind.
+_DECIDING: dict[Against, ReferenceChannel] = {
+    "heart_rate": "heart_rate",
+    "position": "position",
+    "speed": "distance",
+    "distance": "distance",
+    "altitude": "altitude",
+}
+#: A consensus needs at least two devices beside the one judged.
+_CONSENSUS_DEVICES = 2
+_PAIR_CHANNELS = {
+    "heart_rate_bpm": ("heart_rate_test_bpm", "heart_rate_reference_bpm"),
+    "speed_mps": ("speed_test_mps", "speed_reference_mps"),
+    "altitude_m": ("altitude_test_m", "altitude_reference_m"),
+    "cadence_rpm": ("cadence_test_rpm", "cadence_reference_rpm"),
+    "power_w": ("power_test_w", "power_reference_w"),
+}
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Rows of `results`, `findings` (both without run_id and computed_at) and `pairs`."""
+
+    results: pa.Table
+    findings: pa.Table
+    pairs: pa.Table
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The references that a device is held against for one channel, or why there is none."""
+
+    references: tuple[Reference, ...]
+    reason: str | None = None
+
+
+def measure_workout(workout: Workout) -> Measured:
+    """Compute every registered metric and finding of every recording of `workout`."""
+    load_metrics()
+    results: list[dict[str, Any]] = []
+    findings: list[dict[str, Any]] = []
+    pairs: dict[tuple[str, str], pa.Table] = {}
+    for subject in workout.subjects:
+        kinds: tuple[Against, ...] = (*_CHANNELS, "truth")
+        choices = {kind: choose_references(workout, subject, kind) for kind in kinds}
+        results += _measure_metrics(workout, subject, choices)
+        findings += _look_for_findings(workout, subject, choices)
+        for choice in choices.values():
+            for reference in choice.references:
+                other = reference.subject
+                if other is None:
+                    continue
+                key = (subject.recording_id, other.recording_id)
+                if key not in pairs:
+                    pairs[key] = _make_pairs(workout, subject, other)
+    return Measured(
+        results=make_rows(RESULTS, results),
+        findings=make_rows(FINDINGS, findings),
+        pairs=concatenate(PAIRS, pairs.values()),
+    )
+
+
+# --- against what -----------------------------------------------------------------------------
+def choose_references(workout: Workout, test: Subject, kind: Against) -> Choice:
+    """Choose what `test` is held against for `kind`.
+
+    In this order: truth from the notes (distance only; the device reference is given beside it),
+    a course (position only), the reference device of the channel, a leave-one-out consensus of at
+    least two other devices, the only other device.
+    """
+    if kind == "truth":
+        return _choose_truth(workout)
+    references: list[Reference] = []
+    if kind == "distance":
+        references += _choose_truth(workout).references
+    if kind == "position" and workout.course is not None:
+        return Choice(
+            (Reference(f"course:{workout.course_name}", why="course named in the notes"),)
+        )
+    device = _choose_device(workout, test, kind)
+    return Choice((*references, *device.references), None if references else device.reason)
+
+
+def _choose_truth(workout: Workout) -> Choice:
+    if workout.notes is None:
+        return Choice((), "the notes give no true value: there are no notes for this workout")
+    return Choice((Reference("truth", why="the notes state it"),))
+
+
+def _choose_device(workout: Workout, test: Subject, kind: Against) -> Choice:
+    holders = [
+        subject
+        for subject in workout.subjects
+        if all(subject.has(channel) for channel in _CHANNELS[kind])
+        and not (kind != "heart_rate" and subject.recording.header.position_kind == "virtual")
+    ]
+    if kind != "heart_rate" and test.recording.header.position_kind == "virtual":
+        return Choice((), "a virtual ride is not compared by position, speed or distance")
+    others = [subject for subject in holders if subject.recording_id != test.recording_id]
+    if not others:
+        return Choice((), f"no other device of this workout recorded {kind.replace('_', ' ')}")
+    ranked = _rank_references(holders, kind)
+    if ranked and ranked[0].recording_id == test.recording_id:
+        return Choice((), "this device is the reference")
+    if ranked:
+        return Choice((refer_to(ranked[0], why=f"reference for {kind.replace('_', ' ')}"),))
+    if len(others) >= _CONSENSUS_DEVICES:
+        return Choice((_build_consensus(others, kind),))
+    why = "the only other device; which of the two is right is not known"
+    return Choice((refer_to(others[0], why=why),))
+
+
+def _rank_references(holders: list[Subject], kind: Against) -> list[Subject]:
+    """Give the reference devices of `kind`, best first: ecg before optical, then by name."""
+    channel = _DECIDING[kind]
+    references = [subject for subject in holders if subject.device.is_reference_for(channel)]
+    return sorted(
+        references,
+        key=lambda subject: (
+            kind == "heart_rate" and subject.device.heart_rate != "ecg",
+            subject.device.id,
+            subject.recording_id,
+        ),
+    )
+
+
+def _build_consensus(others: list[Subject], kind: Against) -> Reference:
+    """Take the median of the other devices, second by second, where at least two have a value."""
+    on_grid = {
+        channel: _take_median([subject.values(channel) for subject in others])
+        for channel in _CHANNELS[kind]
+    }
+    known = np.isfinite(next(iter(on_grid.values())))
+    names = ", ".join(sorted(subject.device.id for subject in others))
+    return Reference("consensus", why=f"median of {names}", on_grid=on_grid, covered=known)
+
+
+def _take_median(series: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+    stacked = np.vstack(series)
+    enough = np.isfinite(stacked).sum(axis=0) >= _CONSENSUS_DEVICES
+    median = np.full(stacked.shape[1], np.nan)
+    if enough.any():
+        median[enough] = np.nanmedian(stacked[:, enough], axis=0)
+    return median
+
+
+# --- segments ---------------------------------------------------------------------------------
+def _cut_segments(workout: Workout, test: Subject, reference: Reference | None) -> list[Segment]:
+    """Give the whole comparison and the parts that the notes name."""
+    span = test.covered if reference is None or reference.covered is None else reference.covered
+    whole = Segment("all", span.copy())
+    if workout.notes is None:
+        return [whole]
+    named = [
+        Segment(part.name, find_seconds(workout, part) & span) for part in workout.notes.segments
+    ]
+    return [whole, *named]
+
+
+def find_seconds(workout: Workout, part: NamedSegment) -> NDArray[np.bool_]:
+    """Mark the seconds of the grid that a named segment holds; its end is not included."""
+    begin, end = find_ends(workout, part)
+    seconds = workout.grid.seconds
+    return (seconds >= begin) & (seconds < end)
+
+
+def find_ends(workout: Workout, part: NamedSegment) -> tuple[float, float]:
+    """Give start and end of a named segment [s since 1970-01-01T00:00:00Z]."""
+    notes = workout.notes
+    base = workout.grid.start_s if notes is None else notes.start_utc.timestamp()
+    return _place(base, part.from_s, part.from_utc), _place(base, part.to_s, part.to_utc)
+
+
+def _place(base: float, after_s: float | None, instant_utc: datetime | None) -> float:
+    return base + (after_s or 0.0) if instant_utc is None else instant_utc.timestamp()
+
+
+# --- metrics ----------------------------------------------------------------------------------
+def _measure_metrics(
+    workout: Workout, test: Subject, choices: dict[Against, Choice]
+) -> Iterator[dict[str, Any]]:
+    by_against: dict[Against, list[Metric]] = {}
+    for metric in METRICS.values():
+        by_against.setdefault(metric.against, []).append(metric)
+    for against, metrics in by_against.items():
+        choice = Choice((), None) if against == "nothing" else choices[against]
+        if against != "nothing" and not choice.references:
+            reason = choice.reason or "there is nothing to compare with"
+            for metric in metrics:
+                yield _make_row(workout, test, None, "all", metric, unknown(reason))
+            continue
+        references: Iterable[Reference | None] = choice.references or (None,)
+        for reference in references:
+            yield from _measure_against(workout, test, reference, metrics)
+
+
+def _measure_against(
+    workout: Workout, test: Subject, reference: Reference | None, metrics: list[Metric]
+) -> Iterator[dict[str, Any]]:
+    segments = _cut_segments(workout, test, reference)
+    whole = Case(workout, test, reference, segments[0])
+    cases = [whole, *(whole.for_segment(segment) for segment in segments[1:])]
+    derived: dict[str, list[Case]] = {}
+    for metric in metrics:
+        if metric.domain not in derived:
+            derived[metric.domain] = _derive_cases(whole, metric.domain)
+        for case in (*cases, *derived[metric.domain]):
+            is_whole = case.segment.name == "all"
+            if not is_whole and (metric.whole_only or not case.counted.any()):
+                continue
+            value = _compute(metric, case)
+            yield _make_row(workout, test, reference, case.segment.name, metric, value)
+
+
+def _derive_cases(whole: Case, domain: str) -> list[Case]:
+    """Give the cases over the segments that a domain cuts by itself."""
+    if whole.reference is None:
+        return []
+    return [
+        whole.for_segment(segment)
+        for segmenter in SEGMENTERS.values()
+        if segmenter.domain == domain
+        for segment in segmenter.cut(whole)
+    ]
+
+
+def _compute(metric: Metric, case: Case) -> Value:
+    lacking = [channel for channel in metric.needs if not case.test.has(channel)]
+    if lacking:
+        return unknown(f"this recording holds no {', '.join(lacking)}")
+    channels = _CHANNELS.get(metric.against, ())
+    if len(channels) == 1 and metric.against != "distance":
+        paired = case.paired(channels[0])
+        if paired.n < metric.minimum_n:
+            return unknown(
+                f"{paired.n} seconds can be compared; at least {metric.minimum_n} are needed",
+                n=paired.n,
+                coverage=paired.coverage,
+            )
+    try:
+        return _take_finite(metric.compute(case))
+    except Exception as error:
+        logger.exception("metric %s failed in %s", metric.id, case.workout.workout_id)
+        return unknown(f"the computation failed: {type(error).__name__}: {error}")
+
+
+def _take_finite(value: Value) -> Value:
+    """Turn a value that is not a finite number into an unknown one: NaN is no answer."""
+    if value.value is None or np.isfinite(value.value):
+        return value
+    reason = value.reason or "the formula gives no finite number for these data"
+    return unknown(reason, n=value.n, coverage=value.coverage)
+
+
+def _make_row(
+    workout: Workout,
+    test: Subject,
+    reference: Reference | None,
+    segment: str,
+    metric: Metric,
+    value: Value,
+) -> dict[str, Any]:
+    return {
+        "workout_id": workout.workout_id,
+        "recording_id": test.recording_id,
+        "device_id": test.device.id,
+        "reference": None if reference is None else reference.name,
+        "segment": segment,
+        "metric": metric.id,
+        "metric_version": metric.version,
+        "value": None if value.value is None else float(value.value),
+        "ci_low": _or_none(value.ci_low),
+        "ci_high": _or_none(value.ci_high),
+        "n": value.n,
+        "coverage": _or_none(value.coverage),
+        "unit": metric.unit,
+        "reason": value.reason,
+    }
+
+
+def _or_none(number: float | None) -> float | None:
+    return None if number is None or not np.isfinite(number) else float(number)
+
+
+# --- findings ---------------------------------------------------------------------------------
+def _look_for_findings(
+    workout: Workout, test: Subject, choices: dict[Against, Choice]
+) -> Iterator[dict[str, Any]]:
+    for kind in FINDING_KINDS.values():
+        if any(not test.has(channel) for channel in kind.needs):
+            continue
+        references: Iterable[Reference | None] = (
+            (None,) if kind.against == "nothing" else choices[kind.against].references
+        )
+        for reference in references:
+            whole = _cut_segments(workout, test, reference)[0]
+            case = Case(workout, test, reference, whole)
+            for found in _detect(kind, case):
+                yield _make_finding_row(workout, test, reference, kind, found)
+
+
+def _detect(kind: FindingKind, case: Case) -> list[Finding]:
+    try:
+        return kind.detect(case)
+    except Exception:
+        # One detector that fails must not take the workout's other results with it.
+        logger.exception("findings of kind %s failed in %s", kind.kind, case.workout.workout_id)
+        return []
+
+
+def _make_finding_row(
+    workout: Workout,
+    test: Subject,
+    reference: Reference | None,
+    kind: FindingKind,
+    found: Finding,
+) -> dict[str, Any]:
+    latitude, longitude = found.latitude_deg, found.longitude_deg
+    if latitude is None:
+        second = int(np.clip(round(found.start_s - workout.grid.start_s), 0, test.covered.size - 1))
+        latitude = _or_none(test.values("latitude_deg")[second])
+        longitude = _or_none(test.values("longitude_deg")[second])
+    return {
+        "workout_id": workout.workout_id,
+        "recording_id": test.recording_id,
+        "device_id": test.device.id,
+        "reference": None if reference is None else reference.name,
+        "kind": kind.kind,
+        "start_utc": _to_microseconds(found.start_s),
+        "end_utc": _to_microseconds(found.end_s),
+        "size": _or_none(found.size),
+        "unit": kind.unit,
+        "latitude_deg": latitude,
+        "longitude_deg": longitude,
+        "note": found.note or None,
+    }
+
+
+def _to_microseconds(seconds: float) -> int:
+    return round(seconds * 1e6)
+
+
+# --- pairs ------------------------------------------------------------------------------------
+def _make_pairs(workout: Workout, test: Subject, reference: Subject) -> pa.Table:
+    seconds = np.flatnonzero(reference.covered & test.covered)
+    n_rows = len(seconds)
+    columns: dict[str, Any] = {
+        "time_utc": np.round(workout.grid.seconds[seconds] * 1e6).astype(np.int64),
+        "recording_id": [test.recording_id] * n_rows,
+        "reference_recording_id": [reference.recording_id] * n_rows,
+    }
+    for channel, (own, other) in _PAIR_CHANNELS.items():
+        columns[own] = test.values(channel)[seconds]
+        columns[other] = reference.values(channel)[seconds]
+    return make_table(PAIRS, columns)
