@@ -54,6 +54,9 @@ class InboxSettings(Section):
     patience_s: Positive = Field(
         description="Time after which a file that never became whole is taken as it is [s]"
     )
+    group_s: NotNegative = Field(
+        description="Longest time that whole files wait for others that are still arriving [s]"
+    )
 
 
 class ArchiveSettings(Section):
