@@ -83,13 +83,21 @@ def read_floats(table: pa.Table, name: str) -> NDArray[np.float64]:
     return np.asarray(values, dtype=np.float64)
 
 
+def read_micros(table: pa.Table, name: str = "time_utc") -> NDArray[np.float64]:
+    """Give an instant column as microseconds since 1970-01-01T00:00:00Z, NaN where missing.
+
+    A float64 holds whole microseconds exactly up to the year 2255.
+    """
+    micros = table.column(name).cast(pa.int64()).to_numpy(zero_copy_only=False)
+    return np.asarray(micros, dtype=np.float64)
+
+
 def read_seconds(table: pa.Table, name: str = "time_utc") -> NDArray[np.float64]:
     """Give an instant column as seconds since 1970-01-01T00:00:00Z, NaN where missing.
 
     A float64 holds today's instants to better than a microsecond's half.
     """
-    micros = table.column(name).cast(pa.int64()).to_numpy(zero_copy_only=False)
-    return np.asarray(micros, dtype=np.float64) / 1e6
+    return read_micros(table, name) / 1e6
 
 
 def concatenate(table: Table, parts: Iterable[pa.Table]) -> pa.Table:
