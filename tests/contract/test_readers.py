@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from tasks.core import errors
 from tasks.core.discovery import load_readers
 from tasks.core.reading import find_reader, is_complete, read_export
