@@ -157,6 +157,7 @@ _ALL: Final = (
     _text("place", "outdoors, treadmill, trainer, pool, gym or track"),
     _integer("n_devices", "Devices that recorded it", "count"),
     _text("course", "Course file named in the notes"),
+    _text("fingerprint", "Hash of everything that the newest results depend on"),
     _text("notes_file_id", "file_id of the notes that apply"),
     # --- alignments -------------------------------------------------------------------------
     _text("reference_timeline", "recording_id whose clock is the workout's clock"),

@@ -129,7 +129,8 @@ WORKOUTS: Final = Table(
     "store",
     "one row per workout",
     _pick(
-        "workout_id start_utc end_utc activity activity_from place n_devices course notes_file_id"
+        "workout_id start_utc end_utc activity activity_from place n_devices course notes_file_id "
+        "local_offset_s fingerprint"
     ),
     key=("workout_id",),
 )
