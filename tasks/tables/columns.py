@@ -205,6 +205,10 @@ _ALL: Final = (
     _text("flow", "drop, nightly or rebuild"),
     _text("software_version", "Version of coworn"),
     _text("settings_hash", "Hash of the settings that values depend on"),
+    # --- measurements -----------------------------------------------------------------------
+    _integer("generation", "Counts the measurements of one workout that differed, from 1"),
+    _integer("n_results", "Rows that the measurement added to results", "count"),
+    _integer("n_findings", "Rows that the measurement added to findings", "count"),
     # --- notes ------------------------------------------------------------------------------
     _text("notes_text", "The notes as they were dropped"),
     # --- pairs ------------------------------------------------------------------------------

@@ -1,7 +1,7 @@
 """Every table: its grain, its key and its columns, by name from `columns`.
 
 Tables of the lake are Parquet files; tables of the store are DuckDB tables, of which `results`,
-`findings`, `verdicts` and `runs` only ever grow.
+`findings`, `measurements`, `verdicts` and `runs` only ever grow.
 """
 
 from __future__ import annotations
@@ -183,6 +183,14 @@ FINDINGS: Final = Table(
     ),
     growth="append",
 )
+MEASUREMENTS: Final = Table(
+    "measurements",
+    "store",
+    "one row per workout and run whose results or findings differed from those before; append-only",
+    _pick("workout_id run_id generation computed_at n_results n_findings"),
+    key=("workout_id", "run_id"),
+    growth="append",
+)
 VERDICTS: Final = Table(
     "verdicts",
     "store",
@@ -222,6 +230,7 @@ STORE_TABLES: Final = (
     METRIC_DEFINITIONS,
     RESULTS,
     FINDINGS,
+    MEASUREMENTS,
     VERDICTS,
     RUNS,
     NOTES,
