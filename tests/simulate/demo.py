@@ -6,15 +6,16 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.simulate.demo_day import Day, Worn
 from tests.simulate.demo_devices import BIRCH, DEVICES_TOML
-from tests.simulate.demo_story import STORY, Day, Worn
+from tests.simulate.demo_story import STORY
 from tests.simulate.demo_workouts import SEED, ride_mixed
 from tests.simulate.devices import Recorded, record
 from tests.simulate.effects_other import EarlyStop
+from tests.simulate.formats import write_export
 from tests.simulate.manifest import Entry, format_instant
 from tests.simulate.places import Place
 from tests.simulate.write_fit import write_fit
-from tests.simulate.write_text import WRITERS
 
 LOCAL = timezone(timedelta(hours=1))
 DAMAGED_NAME = "2025-11-30-birch-damaged.fit"
@@ -45,11 +46,6 @@ def build_demo() -> tuple[dict[str, bytes], dict[str, object]]:
         "workouts": workouts,
     }
     return dict(sorted(files.items())), manifest
-
-
-def write_export(recorded: Recorded, form: str) -> bytes:
-    """Give the bytes of one export in one format."""
-    return write_fit(recorded) if form == "fit" else WRITERS[form](recorded)
 
 
 def write_demo(folder: Path, manifest_file: Path | None = None) -> int:

@@ -14,29 +14,56 @@ WATCH = (*INDOOR, "position", "altitude_m")
 COMPUTER = (*WATCH, "power_w")
 
 ALDER_2 = Device(
-    "alder-2", "Alder 2", serial=4012345678, firmware="4.1", channels=WATCH,
+    "alder-2",
+    "Alder 2",
+    serial=4012345678,
+    firmware="4.1",
+    channels=WATCH,
     effects=(FirstOrderDelay(3.0), SensorNoise(0.9)),
-)  # fmt: skip
+)
 ALDER_2_SECOND = Device(
-    "alder-2-second", "Alder 2", serial=4012345679, firmware="4.1", channels=WATCH,
+    "alder-2-second",
+    "Alder 2",
+    serial=4012345679,
+    firmware="4.1",
+    channels=WATCH,
     effects=(FirstOrderDelay(3.0), SensorNoise(0.9)),
-)  # fmt: skip
+)
 ALDER_1 = Device(
-    "alder-1", "Alder 1", serial=3900112233, firmware="9.2", channels=WATCH,
+    "alder-1",
+    "Alder 1",
+    serial=3900112233,
+    firmware="9.2",
+    channels=WATCH,
     effects=(FirstOrderDelay(6.0), SensorNoise(1.5)),
-)  # fmt: skip
+)
 HAZEL = Device(
-    "hazel", "Hazel", serial=51800042, firmware="2.0", site="chest", channels=HEART_ONLY, beats=True,
+    "hazel",
+    "Hazel",
+    serial=51800042,
+    firmware="2.0",
+    site="chest",
+    channels=HEART_ONLY,
+    beats=True,
     effects=(TrailingMean(3), BeatArtefacts(3)),
-)  # fmt: skip
+)
 ROWAN = Device(
-    "rowan", "Rowan", serial=70020311, firmware="1.3", site="arm", channels=HEART_ONLY,
+    "rowan",
+    "Rowan",
+    serial=70020311,
+    firmware="1.3",
+    site="arm",
+    channels=HEART_ONLY,
     effects=(FirstOrderDelay(2.0), SensorNoise(0.7)),
-)  # fmt: skip
+)
 BIRCH = Device(
-    "birch", "Birch", serial=88100777, firmware="6.0", site="handlebar",
+    "birch",
+    "Birch",
+    serial=88100777,
+    firmware="6.0",
+    site="handlebar",
     channels=tuple(name for name in COMPUTER if name != "heart_rate_bpm"),
-)  # fmt: skip
+)
 
 DEVICES_TOML = """\
 # Five invented devices, named after trees: the second Alder is tested for a winter issue.

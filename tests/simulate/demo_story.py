@@ -6,11 +6,12 @@ the old one cuts; its better satellite mode costs battery.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 from tests.simulate import demo_devices as own
 from tests.simulate import demo_workouts as days
-from tests.simulate.devices import Clock, Device
+from tests.simulate.demo_day import OLD, Day, add_sky, set_gnss, wear
+from tests.simulate.devices import Clock
 from tests.simulate.effects_heart_rate import (
     BiasedStretch,
     CadenceLock,
@@ -45,75 +46,41 @@ from tests.simulate.effects_position import (
     PositionJump,
     PositionNoise,
 )
-from tests.simulate.script import Workout
-from tests.simulate.trace import Effect
 
 ALL_SYSTEMS_PCT_PER_H = 6.4
 GPS_ONLY_PCT_PER_H = 3.9
 ALDER_1_PCT_PER_H = 5.1
 
 
-@dataclass(frozen=True)
-class Worn:
-    """A device on one day: its effects, and the formats in which its export was dropped."""
-
-    device: Device
-    formats: tuple[str, ...] = ("fit",)
-    setup: dict[str, str | int] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Day:
-    """One workout of the demo: the truth, who was worn, and the notes beside it."""
-
-    workout: Workout
-    place: str
-    worn: tuple[Worn, ...]
-    course: str = ""
-    truth: dict[str, float | int | str | list[str]] = field(default_factory=dict)
-
-
-def _wear(
-    device: Device, *effects: Effect, formats: tuple[str, ...] = ("fit",), clock: Clock | None = None,
-    setup: dict[str, str | int] | None = None,
-) -> Worn:  # fmt: skip
-    changed = device.with_effects(*effects)
-    if clock is not None:
-        changed = replace(changed, clock=clock)
-    return Worn(changed, formats, setup or {})
-
-
-def _sky(new: bool, window_s: int = 0) -> tuple[Effect, ...]:  # noqa: FBT001  # reads as a word below
-    """Give the open-sky position errors: the new watch's, or the old one's that cuts corners."""
-    if new:
-        return (PositionNoise(0.9, 25.0), PositionNoise(0.15), ScaledDistance(1.003))
-    cut = (CornerCutting(window_s),) if window_s else ()
-    return (*cut, PositionNoise(1.4, 30.0), PositionNoise(0.2), ScaledDistance(1.002))
-
-
-def _gnss(mode: str, start_pct: int) -> dict[str, str | int]:
-    return {"wrist": "left", "band": "silicone", "gnss": mode, "firmware": "4.1",
-            "battery_start_pct": start_pct}  # fmt: skip
-
-
-OLD = {"wrist": "right", "band": "silicone", "gnss": "all-systems", "firmware": "9.2"}
-
-
 def on_track() -> Day:
     """Laps: the new watch locks after 190 s of cold; distance is alike."""
     return Day(
-        days.run_track(), "track",
+        days.run_track(),
+        "track",
         (
-            _wear(own.ALDER_2, LateLock(190.0, 38.0, 9.0), Spikes(2, 26.0), *_sky(True),
-                  Barometer(4.0, 2.0, 0.3), BatteryDrain(ALL_SYSTEMS_PCT_PER_H, 97.0),
-                  setup=_gnss("all-systems", 97)),
-            _wear(own.ALDER_1, LateLock(35.0, 25.0, 4.0), *_sky(False, 9), Barometer(-6.0, 3.0, 0.5),
-                  BatteryDrain(ALDER_1_PCT_PER_H, 88.0), formats=("fit", "gpx"), setup=dict(OLD)),
-            _wear(own.HAZEL, DryStart(20.0)),
-            _wear(own.ROWAN, Dropouts(1, 25), formats=("iso.csv",)),
+            wear(
+                own.ALDER_2,
+                LateLock(190.0, 38.0, 9.0),
+                Spikes(2, 26.0),
+                *add_sky(True),
+                Barometer(4.0, 2.0, 0.3),
+                BatteryDrain(ALL_SYSTEMS_PCT_PER_H, 97.0),
+                setup=set_gnss("all-systems", 97),
+            ),
+            wear(
+                own.ALDER_1,
+                LateLock(35.0, 25.0, 4.0),
+                *add_sky(False, 9),
+                Barometer(-6.0, 3.0, 0.5),
+                BatteryDrain(ALDER_1_PCT_PER_H, 88.0),
+                formats=("fit", "gpx"),
+                setup=dict(OLD),
+            ),
+            wear(own.HAZEL, DryStart(20.0)),
+            wear(own.ROWAN, Dropouts(1, 25), formats=("iso.csv",)),
         ),
         truth={"distance_m": 6000, "distance_tolerance_pct": 0.1},
-    )  # fmt: skip
+    )
 
 
 def on_trail() -> Day:
@@ -124,39 +91,79 @@ def on_trail() -> Day:
         for span in days.find_descents(workout)
     )
     return Day(
-        workout, "outdoors",
+        workout,
+        "outdoors",
         (
-            _wear(own.ALDER_2, LateLock(240.0, 42.0, 12.0), *locks, *_sky(True),
-                  Canopy(900.0, 1200.0, 3.0), LateFirstFix(8.0), Barometer(2.0, -4.0, 0.3), OwnAscent(1.04),
-                  BatteryDrain(ALL_SYSTEMS_PCT_PER_H, 91.0), setup=_gnss("all-systems", 91)),
-            _wear(own.ALDER_1, LateLock(40.0, 25.0, 4.0), Spikes(3, 24.0), *_sky(False, 15),
-                  Canopy(900.0, 1200.0, 5.0), LateFirstFix(21.0), Barometer(-3.0, 6.0, 0.5),
-                  OwnAscent(1.11), BatteryDrain(ALDER_1_PCT_PER_H, 83.0), clock=Clock(1.4),
-                  setup=dict(OLD)),
-            _wear(own.HAZEL, DryStart(35.0), formats=("beats.csv",), clock=Clock(-2.0)),
-            _wear(own.ROWAN, formats=("epoch.csv",)),
+            wear(
+                own.ALDER_2,
+                LateLock(240.0, 42.0, 12.0),
+                *locks,
+                *add_sky(True),
+                Canopy(900.0, 1200.0, 3.0),
+                LateFirstFix(8.0),
+                Barometer(2.0, -4.0, 0.3),
+                OwnAscent(1.04),
+                BatteryDrain(ALL_SYSTEMS_PCT_PER_H, 91.0),
+                setup=set_gnss("all-systems", 91),
+            ),
+            wear(
+                own.ALDER_1,
+                LateLock(40.0, 25.0, 4.0),
+                Spikes(3, 24.0),
+                *add_sky(False, 15),
+                Canopy(900.0, 1200.0, 5.0),
+                LateFirstFix(21.0),
+                Barometer(-3.0, 6.0, 0.5),
+                OwnAscent(1.11),
+                BatteryDrain(ALDER_1_PCT_PER_H, 83.0),
+                clock=Clock(1.4),
+                setup=dict(OLD),
+            ),
+            wear(own.HAZEL, DryStart(35.0), formats=("beats.csv",), clock=Clock(-2.0)),
+            wear(own.ROWAN, formats=("epoch.csv",)),
         ),
         course="forest-trail",
-    )  # fmt: skip
+    )
 
 
 def on_road() -> Day:
     """The ride: the old watch's file says local time and calls it UTC."""
     return Day(
-        days.ride_road(), "outdoors",
+        days.ride_road(),
+        "outdoors",
         (
-            _wear(own.ALDER_2, LateLock(215.0, 36.0, 10.0), *_sky(True), AutoPause(),
-                  Barometer(3.0, 2.0, 0.4), OwnAscent(1.02), BatteryDrain(ALL_SYSTEMS_PCT_PER_H, 94.0),
-                  setup=_gnss("all-systems", 94)),
-            _wear(own.ALDER_1, LateLock(30.0, 22.0, 3.0), *_sky(False, 5), FilteredPosition(),
-                  Barometer(-5.0, 5.0, 0.6), OwnAscent(1.07), BatteryDrain(ALDER_1_PCT_PER_H, 79.0),
-                  clock=Clock(0.0, zone_s=3600.0), setup=dict(OLD)),
-            _wear(own.HAZEL, DryStart(30.0)),
-            _wear(own.ROWAN, FrozenValue(1500.0, 1560.0), LateStart(25.0)),
-            _wear(own.BIRCH, PositionNoise(0.8, 20.0), ScaledDistance(1.0005), Barometer(0.0, 0.5, 0.2),
-                  OwnAscent(1.01)),
+            wear(
+                own.ALDER_2,
+                LateLock(215.0, 36.0, 10.0),
+                *add_sky(True),
+                AutoPause(),
+                Barometer(3.0, 2.0, 0.4),
+                OwnAscent(1.02),
+                BatteryDrain(ALL_SYSTEMS_PCT_PER_H, 94.0),
+                setup=set_gnss("all-systems", 94),
+            ),
+            wear(
+                own.ALDER_1,
+                LateLock(30.0, 22.0, 3.0),
+                *add_sky(False, 5),
+                FilteredPosition(),
+                Barometer(-5.0, 5.0, 0.6),
+                OwnAscent(1.07),
+                BatteryDrain(ALDER_1_PCT_PER_H, 79.0),
+                clock=Clock(0.0, zone_s=3600.0),
+                setup=dict(OLD),
+            ),
+            wear(own.HAZEL, DryStart(30.0)),
+            wear(own.ROWAN, FrozenValue(1500.0, 1560.0), LateStart(25.0)),
+            wear(
+                own.BIRCH,
+                PositionNoise(0.8, 20.0),
+                ScaledDistance(1.0005),
+                Barometer(0.0, 0.5, 0.2),
+                OwnAscent(1.01),
+            ),
         ),
-    )  # fmt: skip
+    )
 
 
 def on_treadmill() -> Day:
@@ -164,34 +171,56 @@ def on_treadmill() -> Day:
     workout = days.run_treadmill()
     span = {effort.name: effort for effort in workout.efforts}
     return Day(
-        workout, "treadmill",
+        workout,
+        "treadmill",
         (
-            _wear(own.ALDER_2, LateLock(25.0, 30.0, 5.0),
-                  BiasedStretch(span["repetition 4"].start_s + 40.0, span["repetition 5"].end_s, -16.0),
-                  TreadmillEstimate(3.2, -3.0, 0.8), setup={"wrist": "left", "band": "silicone"}),
-            _wear(own.ALDER_1, LateLock(20.0, 20.0, 4.0),
-                  MissedRise(span["repetition 2"].start_s, span["repetition 2"].end_s + 15.0),
-                  TreadmillEstimate(3.2, -4.0, 1.5), setup={"wrist": "right", "band": "silicone"}),
-            _wear(own.HAZEL),
-            _wear(own.ROWAN, EarlyStop(40.0), formats=("iso.csv",)),
+            wear(
+                own.ALDER_2,
+                LateLock(25.0, 30.0, 5.0),
+                BiasedStretch(
+                    span["repetition 4"].start_s + 40.0, span["repetition 5"].end_s, -16.0
+                ),
+                TreadmillEstimate(3.2, -3.0, 0.8),
+                setup={"wrist": "left", "band": "silicone"},
+            ),
+            wear(
+                own.ALDER_1,
+                LateLock(20.0, 20.0, 4.0),
+                MissedRise(span["repetition 2"].start_s, span["repetition 2"].end_s + 15.0),
+                TreadmillEstimate(3.2, -4.0, 1.5),
+                setup={"wrist": "right", "band": "silicone"},
+            ),
+            wear(own.HAZEL),
+            wear(own.ROWAN, EarlyStop(40.0), formats=("iso.csv",)),
         ),
         truth={"distance_m": 7000, "distance_tolerance_pct": 0.5},
-    )  # fmt: skip
+    )
 
 
 def in_the_gym() -> Day:
     """Strength: bent wrists cost both watches beats; the arm band's file has no date in it."""
     return Day(
-        days.lift(), "gym",
+        days.lift(),
+        "gym",
         (
-            _wear(own.ALDER_2, LateLock(30.0, 24.0, 6.0), BiasedStretch(1300.0, 1420.0, -13.0),
-                  Dropouts(2, 30), setup={"wrist": "left", "band": "nylon"}),
-            _wear(own.ALDER_1, LateLock(45.0, 24.0, 6.0), BiasedStretch(420.0, 540.0, -18.0),
-                  Dropouts(4, 30), setup={"wrist": "right", "band": "silicone"}),
-            _wear(own.HAZEL),
-            _wear(own.ROWAN, formats=("elapsed.csv",)),
+            wear(
+                own.ALDER_2,
+                LateLock(30.0, 24.0, 6.0),
+                BiasedStretch(1300.0, 1420.0, -13.0),
+                Dropouts(2, 30),
+                setup={"wrist": "left", "band": "nylon"},
+            ),
+            wear(
+                own.ALDER_1,
+                LateLock(45.0, 24.0, 6.0),
+                BiasedStretch(420.0, 540.0, -18.0),
+                Dropouts(4, 30),
+                setup={"wrist": "right", "band": "silicone"},
+            ),
+            wear(own.HAZEL),
+            wear(own.ROWAN, formats=("elapsed.csv",)),
         ),
-    )  # fmt: skip
+    )
 
 
 def in_the_pool() -> Day:
@@ -199,62 +228,128 @@ def in_the_pool() -> Day:
     workout = days.swim_pool()
     lengths = workout.pool_lengths
     return Day(
-        workout, "pool",
+        workout,
+        "pool",
         (
-            _wear(own.ALDER_2, PushOffGaps(0.25, 9), StrokeMisread((33,), "freestyle"),
-                  setup={"wrist": "left", "band": "nylon"}),
-            _wear(own.ALDER_1, PushOffGaps(0.7, 11), PoolCounter(missed=(14,), split=(29, 37)),
-                  setup={"wrist": "right", "band": "silicone"}),
-            _wear(own.HAZEL),
-            _wear(own.ROWAN, PushOffGaps(0.1, 6)),
+            wear(
+                own.ALDER_2,
+                PushOffGaps(0.25, 9),
+                StrokeMisread((33,), "freestyle"),
+                setup={"wrist": "left", "band": "nylon"},
+            ),
+            wear(
+                own.ALDER_1,
+                PushOffGaps(0.7, 11),
+                PoolCounter(missed=(14,), split=(29, 37)),
+                setup={"wrist": "right", "band": "silicone"},
+            ),
+            wear(own.HAZEL),
+            wear(own.ROWAN, PushOffGaps(0.1, 6)),
         ),
-        truth={"lengths": len(lengths), "pool_length_m": 25,
-               "strokes": [length.stroke for length in lengths]},
-    )  # fmt: skip
+        truth={
+            "lengths": len(lengths),
+            "pool_length_m": 25,
+            "strokes": [length.stroke for length in lengths],
+        },
+    )
 
 
 def on_mixed_ground() -> Day:
     """Road, trail, road by mountain bike: the wood takes the old watch's fixes."""
     return Day(
-        days.ride_mixed(), "outdoors",
+        days.ride_mixed(),
+        "outdoors",
         (
-            _wear(own.ALDER_2, LateLock(205.0, 35.0, 9.0), *_sky(True), Canopy(690.0, 1590.0, 2.5),
-                  Barometer(3.0, 3.0, 0.4), OwnAscent(1.03), BatteryDrain(ALL_SYSTEMS_PCT_PER_H, 92.0),
-                  setup=_gnss("all-systems", 92)),
-            _wear(own.ALDER_1, LateLock(38.0, 24.0, 5.0), *_sky(False, 9), Canopy(690.0, 1590.0, 6.0),
-                  PositionGap(1100.0, 1135.0), PositionJump(1400.0, 1412.0), Barometer(-4.0, 6.0, 0.6),
-                  OwnAscent(1.10), BatteryDrain(ALDER_1_PCT_PER_H, 77.0), setup=dict(OLD)),
-            _wear(own.HAZEL, DryStart(40.0)),
-            _wear(own.ROWAN, Spikes(1, 22.0), formats=("epoch.csv",)),
-            _wear(own.BIRCH, PositionNoise(0.8, 20.0), Canopy(690.0, 1590.0, 1.5), ScaledDistance(1.0005),
-                  Barometer(0.0, 0.5, 0.2), OwnAscent(1.01), formats=("tcx",)),
+            wear(
+                own.ALDER_2,
+                LateLock(205.0, 35.0, 9.0),
+                *add_sky(True),
+                Canopy(690.0, 1590.0, 2.5),
+                Barometer(3.0, 3.0, 0.4),
+                OwnAscent(1.03),
+                BatteryDrain(ALL_SYSTEMS_PCT_PER_H, 92.0),
+                setup=set_gnss("all-systems", 92),
+            ),
+            wear(
+                own.ALDER_1,
+                LateLock(38.0, 24.0, 5.0),
+                *add_sky(False, 9),
+                Canopy(690.0, 1590.0, 6.0),
+                PositionGap(1100.0, 1135.0),
+                PositionJump(1400.0, 1412.0),
+                Barometer(-4.0, 6.0, 0.6),
+                OwnAscent(1.10),
+                BatteryDrain(ALDER_1_PCT_PER_H, 77.0),
+                setup=dict(OLD),
+            ),
+            wear(own.HAZEL, DryStart(40.0)),
+            wear(own.ROWAN, Spikes(1, 22.0), formats=("epoch.csv",)),
+            wear(
+                own.BIRCH,
+                PositionNoise(0.8, 20.0),
+                Canopy(690.0, 1590.0, 1.5),
+                ScaledDistance(1.0005),
+                Barometer(0.0, 0.5, 0.2),
+                OwnAscent(1.01),
+                formats=("tcx",),
+            ),
         ),
-    )  # fmt: skip
+    )
 
 
 def over_the_ridge() -> Day:
     """The hike: two units of the new watch, one with all systems, one with GPS alone."""
     start = days.hike()
     return Day(
-        start, "outdoors",
+        start,
+        "outdoors",
         (
-            _wear(own.ALDER_2, LateLock(260.0, 30.0, 15.0), *_sky(True), Barometer(5.0, 3.0, 0.3),
-                  OwnAscent(1.03), BatteryDrain(ALL_SYSTEMS_PCT_PER_H, 98.0), SmartSampling(5),
-                  setup=_gnss("all-systems", 98)),
-            _wear(own.ALDER_2_SECOND, LateLock(235.0, 30.0, 15.0), PositionNoise(3.2, 40.0),
-                  CornerCutting(9), ScaledDistance(0.988), Barometer(5.0, 3.0, 0.3), OwnAscent(1.05),
-                  BatteryDrain(GPS_ONLY_PCT_PER_H, 98.0), SmartSampling(5),
-                  setup=_gnss("gps-only", 98)),
-            _wear(own.ALDER_1, LateLock(50.0, 24.0, 5.0), *_sky(False, 15), Barometer(-5.0, 5.0, 0.5),
-                  OwnAscent(1.09), BatteryDrain(ALDER_1_PCT_PER_H, 90.0), SmartSampling(9),
-                  AutomaticDetection(180.0, 0.5), setup=dict(OLD)),
-            _wear(replace(own.HAZEL, beats=False), SmartSampling(5)),
+            wear(
+                own.ALDER_2,
+                LateLock(260.0, 30.0, 15.0),
+                *add_sky(True),
+                Barometer(5.0, 3.0, 0.3),
+                OwnAscent(1.03),
+                BatteryDrain(ALL_SYSTEMS_PCT_PER_H, 98.0),
+                SmartSampling(5),
+                setup=set_gnss("all-systems", 98),
+            ),
+            wear(
+                own.ALDER_2_SECOND,
+                LateLock(235.0, 30.0, 15.0),
+                PositionNoise(3.2, 40.0),
+                CornerCutting(9),
+                ScaledDistance(0.988),
+                Barometer(5.0, 3.0, 0.3),
+                OwnAscent(1.05),
+                BatteryDrain(GPS_ONLY_PCT_PER_H, 98.0),
+                SmartSampling(5),
+                setup=set_gnss("gps-only", 98),
+            ),
+            wear(
+                own.ALDER_1,
+                LateLock(50.0, 24.0, 5.0),
+                *add_sky(False, 15),
+                Barometer(-5.0, 5.0, 0.5),
+                OwnAscent(1.09),
+                BatteryDrain(ALDER_1_PCT_PER_H, 90.0),
+                SmartSampling(9),
+                AutomaticDetection(180.0, 0.5),
+                setup=dict(OLD),
+            ),
+            wear(replace(own.HAZEL, beats=False), SmartSampling(5)),
         ),
         truth={"start_utc": start.start_utc.strftime("%Y-%m-%dT%H:%M:%SZ")},
-    )  # fmt: skip
+    )
 
 
 STORY: tuple[Callable[[], Day], ...] = (
-    on_track, on_trail, on_road, on_treadmill, in_the_gym, in_the_pool, on_mixed_ground,
+    on_track,
+    on_trail,
+    on_road,
+    on_treadmill,
+    in_the_gym,
+    in_the_pool,
+    on_mixed_ground,
     over_the_ridge,
-)  # fmt: skip
+)

@@ -11,17 +11,36 @@ from tests.simulate.script import Effort, Span, SwimSet, Workout, perform, swim
 SEED = 20251116
 RUNNER = Athlete()
 TRAIL = build_winding_loop(
-    7, corners=46, radius_m=640.0, wiggle=0.075, corner_radius_m=4.0,
-    profile=((0.0, 312.0), (0.22, 368.0), (0.40, 318.0), (0.68, 392.0), (0.92, 316.0), (1.0, 312.0)),
-)  # fmt: skip
+    7,
+    corners=46,
+    radius_m=640.0,
+    wiggle=0.075,
+    corner_radius_m=4.0,
+    profile=(
+        (0.0, 312.0),
+        (0.22, 368.0),
+        (0.40, 318.0),
+        (0.68, 392.0),
+        (0.92, 316.0),
+        (1.0, 312.0),
+    ),
+)
 ROAD = build_winding_loop(
-    11, corners=16, radius_m=2900.0, wiggle=0.10, corner_radius_m=30.0,
+    11,
+    corners=16,
+    radius_m=2900.0,
+    wiggle=0.10,
+    corner_radius_m=30.0,
     profile=((0.0, 290.0), (0.3, 412.0), (0.5, 330.0), (0.72, 431.0), (1.0, 290.0)),
-)  # fmt: skip
+)
 RIDGE = build_winding_loop(
-    19, corners=34, radius_m=1250.0, wiggle=0.09, corner_radius_m=5.0,
+    19,
+    corners=34,
+    radius_m=1250.0,
+    wiggle=0.09,
+    corner_radius_m=5.0,
     profile=((0.0, 340.0), (0.2, 455.0), (0.35, 410.0), (0.6, 585.0), (0.85, 400.0), (1.0, 340.0)),
-)  # fmt: skip
+)
 
 
 def _at(day: int, hour: int, minute: int, *, month: int = 11) -> datetime:
@@ -36,9 +55,15 @@ def run_track() -> Workout:
         Effort("fast laps", 560.0, 3.7, 0.84, 176.0),
     ]
     return perform(
-        efforts, name="track laps", activity="running", place=Place("track", build_track(), 900.0),
-        start_utc=_at(16, 9, 30), seed=SEED, temperature_c=-6.0, finish_m=6000.0,
-    )  # fmt: skip
+        efforts,
+        name="track laps",
+        activity="running",
+        place=Place("track", build_track(), 900.0),
+        start_utc=_at(16, 9, 30),
+        seed=SEED,
+        temperature_c=-6.0,
+        finish_m=6000.0,
+    )
 
 
 def run_trail() -> Workout:
@@ -48,9 +73,15 @@ def run_trail() -> Workout:
         Effort("trail", 1740.0, 2.8, 0.66, 168.0),
     ]
     return perform(
-        efforts, name="forest trail", activity="running", place=Place("trail", TRAIL, -600.0, 400.0),
-        start_utc=_at(19, 14, 10), seed=SEED, temperature_c=-9.0, finish_m=TRAIL.length_m - 20.0,
-    )  # fmt: skip
+        efforts,
+        name="forest trail",
+        activity="running",
+        place=Place("trail", TRAIL, -600.0, 400.0),
+        start_utc=_at(19, 14, 10),
+        seed=SEED,
+        temperature_c=-9.0,
+        finish_m=TRAIL.length_m - 20.0,
+    )
 
 
 def ride_road() -> Workout:
@@ -64,9 +95,14 @@ def ride_road() -> Workout:
         Effort("ride home", 420.0, 7.2, 0.46, 84.0, 140.0),
     ]
     return perform(
-        efforts, name="road ride", activity="cycling", place=Place("road", ROAD),
-        start_utc=_at(22, 10, 0), seed=SEED, temperature_c=-3.0,
-    )  # fmt: skip
+        efforts,
+        name="road ride",
+        activity="cycling",
+        place=Place("road", ROAD),
+        start_utc=_at(22, 10, 0),
+        seed=SEED,
+        temperature_c=-3.0,
+    )
 
 
 def run_treadmill() -> Workout:
@@ -79,24 +115,38 @@ def run_treadmill() -> Workout:
         efforts.append(Effort(f"recovery {number}", 120.0, 2.1, 0.42, 154.0))
     efforts.append(Effort("cool-down", 240.0, 2.4, 0.42, 156.0))
     return perform(
-        efforts, name="treadmill intervals", activity="intervals", place=Place("treadmill", None),
-        start_utc=_at(24, 17, 5), seed=SEED, temperature_c=19.0, finish_m=7000.0,
-    )  # fmt: skip
+        efforts,
+        name="treadmill intervals",
+        activity="intervals",
+        place=Place("treadmill", None),
+        start_utc=_at(24, 17, 5),
+        seed=SEED,
+        temperature_c=19.0,
+        finish_m=7000.0,
+    )
 
 
 def lift() -> Workout:
     """Strength: four exercises of three sets with pauses."""
     efforts = [Effort("warm-up", 240.0, 0.0, 0.40)]
     for exercise, demand in (
-        ("squats", 0.80), ("rows", 0.66), ("presses", 0.62), ("kettlebell swings", 0.86),
-    ):  # fmt: skip
+        ("squats", 0.80),
+        ("rows", 0.66),
+        ("presses", 0.62),
+        ("kettlebell swings", 0.86),
+    ):
         for number in range(1, 4):
             efforts.append(Effort(f"{exercise} {number}", 50.0, 0.0, demand, segment=exercise))
             efforts.append(Effort(f"pause {number}", 75.0, 0.0, 0.34, segment=exercise))
     return perform(
-        efforts, name="strength", activity="strength", place=Place("gym", None),
-        start_utc=_at(26, 16, 30), seed=SEED, temperature_c=20.0,
-    )  # fmt: skip
+        efforts,
+        name="strength",
+        activity="strength",
+        place=Place("gym", None),
+        start_utc=_at(26, 16, 30),
+        seed=SEED,
+        temperature_c=20.0,
+    )
 
 
 def swim_pool() -> Workout:
@@ -119,9 +169,14 @@ def ride_mixed() -> Workout:
         Effort("road home", 600.0, 6.8, 0.60, 84.0, 175.0, "road home"),
     ]
     return perform(
-        efforts, name="mixed ride", activity="mountain-biking", place=Place("mixed", RIDGE, 1500.0, -800.0),
-        start_utc=_at(30, 11, 20), seed=SEED, temperature_c=-7.0,
-    )  # fmt: skip
+        efforts,
+        name="mixed ride",
+        activity="mountain-biking",
+        place=Place("mixed", RIDGE, 1500.0, -800.0),
+        start_utc=_at(30, 11, 20),
+        seed=SEED,
+        temperature_c=-7.0,
+    )
 
 
 def hike() -> Workout:
@@ -132,9 +187,14 @@ def hike() -> Workout:
         Effort("descent", 4500.0, 1.45, 0.36, 116.0),
     ]
     return perform(
-        efforts, name="long hike", activity="hiking", place=Place("ridge", RIDGE, 1500.0, -800.0),
-        start_utc=_at(6, 8, 40, month=12), seed=SEED, temperature_c=-11.0,
-    )  # fmt: skip
+        efforts,
+        name="long hike",
+        activity="hiking",
+        place=Place("ridge", RIDGE, 1500.0, -800.0),
+        start_utc=_at(6, 8, 40, month=12),
+        seed=SEED,
+        temperature_c=-11.0,
+    )
 
 
 def find_descents(

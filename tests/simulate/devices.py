@@ -13,9 +13,15 @@ from tests.simulate.trace import Effect, Trace
 Floats = NDArray[np.float64]
 
 ALL_CHANNELS = (
-    "heart_rate_bpm", "position", "altitude_m", "speed_mps", "distance_m", "cadence_per_min",
-    "power_w", "temperature_c",
-)  # fmt: skip
+    "heart_rate_bpm",
+    "position",
+    "altitude_m",
+    "speed_mps",
+    "distance_m",
+    "cadence_per_min",
+    "power_w",
+    "temperature_c",
+)
 AUTO_LAP_M = 1000.0
 
 

@@ -29,9 +29,14 @@ class LateLock:
         changed = np.where(early, np.maximum(rate - self.low_bpm, 45.0), rate)
         changed[trace.time_s < self.first_value_s] = np.nan
         entry = Entry(
-            "late_lock", HEART_RATE, 0.0, self.lock_s, self.lock_s, "s",
+            "late_lock",
+            HEART_RATE,
+            0.0,
+            self.lock_s,
+            self.lock_s,
+            "s",
             {"low_bpm": self.low_bpm, "first_value_s": self.first_value_s},
-        )  # fmt: skip
+        )
         return trace.with_channel(HEART_RATE, changed), (entry,)
 
 
@@ -96,9 +101,14 @@ class SensorNoise:
         rate = trace.channels[HEART_RATE]
         noise = draw_memory_noise(len(rate), self.memory_s, self.sd_bpm, rng)
         entry = Entry(
-            "noise", HEART_RATE, 0.0, workout.duration_s, self.sd_bpm, "bpm",
+            "noise",
+            HEART_RATE,
+            0.0,
+            workout.duration_s,
+            self.sd_bpm,
+            "bpm",
             {"memory_s": self.memory_s},
-        )  # fmt: skip
+        )
         return trace.with_channel(HEART_RATE, rate + noise), (entry,)
 
 
@@ -147,9 +157,14 @@ class MissedRise:
         changed = np.where(inside, begin + self.followed * (rate - begin), rate)
         shortfall = float(np.max(np.where(inside, rate - changed, 0.0), initial=0.0))
         entry = Entry(
-            "missed_rise", HEART_RATE, self.start_s, self.end_s, shortfall, "bpm",
+            "missed_rise",
+            HEART_RATE,
+            self.start_s,
+            self.end_s,
+            shortfall,
+            "bpm",
             {"followed": self.followed},
-        )  # fmt: skip
+        )
         return trace.with_channel(HEART_RATE, changed), (entry,)
 
 
@@ -171,9 +186,14 @@ class CadenceLock:
         size = float(np.nanmean(off)) if inside.any() else 0.0
         seconds = float(inside.sum())
         entry = Entry(
-            "cadence_lock", HEART_RATE, self.start_s, self.end_s, size, "bpm",
+            "cadence_lock",
+            HEART_RATE,
+            self.start_s,
+            self.end_s,
+            size,
+            "bpm",
             {"seconds": seconds},
-        )  # fmt: skip
+        )
         return trace.with_channel(HEART_RATE, changed), (entry,)
 
 
@@ -231,9 +251,14 @@ class FrozenValue:
         inside = trace.between(self.start_s, self.end_s)
         moved = float(np.ptp(rate[inside])) if inside.any() else 0.0
         entry = Entry(
-            "frozen", HEART_RATE, self.start_s, self.end_s, self.end_s - self.start_s, "s",
+            "frozen",
+            HEART_RATE,
+            self.start_s,
+            self.end_s,
+            self.end_s - self.start_s,
+            "s",
             {"truth_moved_bpm": moved},
-        )  # fmt: skip
+        )
         return trace.with_channel(HEART_RATE, np.where(inside, float(held), rate)), (entry,)
 
 
@@ -273,9 +298,14 @@ class DryStart:
         rate[early & (fate < 0.5)] += self.high_bpm
         rate[early & (fate < 0.3)] = np.nan
         entry = Entry(
-            "dry_start", HEART_RATE, 0.0, self.until_s, self.until_s, "s",
+            "dry_start",
+            HEART_RATE,
+            0.0,
+            self.until_s,
+            self.until_s,
+            "s",
             {"high_bpm": self.high_bpm},
-        )  # fmt: skip
+        )
         return trace.with_channel(HEART_RATE, rate), (entry,)
 
 

@@ -1,4 +1,4 @@
-"""What devices do to distance, pace, altitude, lengths, battery, and to their own record-keeping."""
+"""What devices do to distance, pace, altitude, lengths, battery, and to their timer."""
 
 from dataclasses import dataclass, replace
 
@@ -48,9 +48,14 @@ class TreadmillEstimate:
         size = (distance[-1] / truth - 1.0) * 100.0 if truth else 0.0
         changed = trace.with_channel(SPEED, guessed).with_channel(DISTANCE, distance)
         entry = Entry(
-            "treadmill_estimate", DISTANCE, 0.0, workout.duration_s, float(size), "pct",
+            "treadmill_estimate",
+            DISTANCE,
+            0.0,
+            workout.duration_s,
+            float(size),
+            "pct",
             {"error_pct_per_mps": self.error_pct_per_mps, "neutral_mps": self.neutral_mps},
-        )  # fmt: skip
+        )
         return changed, (entry,)
 
 
@@ -181,9 +186,16 @@ class StrokeMisread:
             length = changed[number - 1]
             changed[number - 1] = replace(length, stroke=self.stroke)
             entries.append(
-                Entry("stroke_misread", "lengths", length.start_s, length.end_s, 1.0, "lengths",
-                      {"true": length.stroke, "read": self.stroke})
-            )  # fmt: skip
+                Entry(
+                    "stroke_misread",
+                    "lengths",
+                    length.start_s,
+                    length.end_s,
+                    1.0,
+                    "lengths",
+                    {"true": length.stroke, "read": self.stroke},
+                )
+            )
         return replace(trace, lengths=tuple(changed)), tuple(entries)
 
 
@@ -205,9 +217,14 @@ class BatteryDrain:
             for at, charge in zip(instants, level, strict=True)
         )
         entry = Entry(
-            "battery_drain", "battery", 0.0, workout.duration_s, self.rate_pct_per_h, "pct/h",
+            "battery_drain",
+            "battery",
+            0.0,
+            workout.duration_s,
+            self.rate_pct_per_h,
+            "pct/h",
             {"start_pct": self.start_pct, "setting": self.setting},
-        )  # fmt: skip
+        )
         return replace(trace, battery=readings), (entry,)
 
 
@@ -266,9 +283,14 @@ class AutomaticDetection:
         changed = replace(trace, kept=kept).with_channel(DISTANCE, distance)
         changed = changed.with_total("credited_m", missed * self.credit)
         entry = Entry(
-            "automatic_detection", "timer", 0.0, self.delay_s, self.delay_s, "s",
+            "automatic_detection",
+            "timer",
+            0.0,
+            self.delay_s,
+            self.delay_s,
+            "s",
             {"credit": self.credit, "lost_m": lost},
-        )  # fmt: skip
+        )
         return changed, (entry,)
 
 

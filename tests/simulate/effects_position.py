@@ -35,9 +35,14 @@ class PositionNoise:
         east += draw_memory_noise(count, self.memory_s, self.sd_m, rng)
         north += draw_memory_noise(count, self.memory_s, self.sd_m, rng)
         entry = Entry(
-            "position_noise", POSITION, 0.0, workout.duration_s, self.sd_m, "m",
+            "position_noise",
+            POSITION,
+            0.0,
+            workout.duration_s,
+            self.sd_m,
+            "m",
             {"memory_s": self.memory_s},
-        )  # fmt: skip
+        )
         return _put(trace, east, north), (entry,)
 
 
@@ -53,9 +58,14 @@ class PositionOffset:
         east, north = _place(trace)
         size = float(np.hypot(self.east_m, self.north_m))
         entry = Entry(
-            "position_offset", POSITION, 0.0, workout.duration_s, size, "m",
+            "position_offset",
+            POSITION,
+            0.0,
+            workout.duration_s,
+            size,
+            "m",
             {"east_m": self.east_m, "north_m": self.north_m},
-        )  # fmt: skip
+        )
         return _put(trace, east + self.east_m, north + self.north_m), (entry,)
 
 
@@ -93,9 +103,14 @@ class FilteredPosition:
         del rng
         east, north = _place(trace)
         entry = Entry(
-            "position_filter", POSITION, 0.0, workout.duration_s, self.alpha, "1",
+            "position_filter",
+            POSITION,
+            0.0,
+            workout.duration_s,
+            self.alpha,
+            "1",
             {"beta": self.beta},
-        )  # fmt: skip
+        )
         return _put(trace, self._follow(east), self._follow(north)), (entry,)
 
     def _follow(self, seen: Floats) -> Floats:
@@ -158,10 +173,14 @@ def _measure_cuts(
             entries.append(
                 Entry(
                     "cut_corner" if cut > 5.0 else "softened_corner",
-                    POSITION, second - 5.0, second + 5.0, cut, "m",
+                    POSITION,
+                    second - 5.0,
+                    second + 5.0,
+                    cut,
+                    "m",
                     {"turn_deg": corner.turn_deg, "apex_m": at, "radius_m": corner.radius_m},
                 )
-            )  # fmt: skip
+            )
     return tuple(entries)
 
 
@@ -196,9 +215,14 @@ class Canopy:
         east += depth * draw_memory_noise(len(east), self.memory_s, self.sd_m, rng)
         north += depth * draw_memory_noise(len(north), self.memory_s, self.sd_m, rng)
         entry = Entry(
-            "canopy", POSITION, self.start_s, self.end_s, self.sd_m, "m",
+            "canopy",
+            POSITION,
+            self.start_s,
+            self.end_s,
+            self.sd_m,
+            "m",
             {"memory_s": self.memory_s, "samples": int(inside.sum())},
-        )  # fmt: skip
+        )
         return _put(trace, east, north), (entry,)
 
 

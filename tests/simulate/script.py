@@ -94,9 +94,13 @@ class Workout:
         given = {
             name: np.interp(time_s, self.time_s, getattr(self, name))
             for name in (
-                "heart_rate_bpm", "speed_mps", "distance_m", "cadence_per_min", "power_w",
+                "heart_rate_bpm",
+                "speed_mps",
+                "distance_m",
+                "cadence_per_min",
+                "power_w",
             )
-        }  # fmt: skip
+        }
         missing = np.full(len(time_s), np.nan)
         given["temperature_c"] = np.full(len(time_s), self.temperature_c)
         if self.place.path is None:

@@ -22,7 +22,7 @@ SPORTS = {
     "running": ("running", {"track": "track", "trail": "trail", "treadmill": "treadmill"}),
     "intervals": ("running", {"treadmill": "treadmill", "track": "track"}),
     "cycling": ("cycling", {"road": "road"}),
-    "mountain-biking": ("cycling", {}),
+    "mountain-biking": ("cycling", {"mixed": "mountain"}),
     "walking": ("walking", {}),
     "hiking": ("hiking", {}),
     "swimming": ("swimming", {"pool": "lap_swimming"}),
@@ -134,16 +134,33 @@ def _merge(recorded: Recorded, stamps: NDArray[np.int64]) -> Iterator[Message]:
         extra.append((at, 2, {"message_type": "hrv", "time": chunk}))
     for true_s, percent, millivolts in recorded.battery:
         at = fit_seconds(recorded, true_s)
-        extra.append((at, 1, {
-            "message_type": "104", "unknown_field_253": at,
-            "unknown_field_0": millivolts, "unknown_field_2": percent,
-        }))  # fmt: skip
+        extra.append(
+            (
+                at,
+                1,
+                {
+                    "message_type": "104",
+                    "unknown_field_253": at,
+                    "unknown_field_0": millivolts,
+                    "unknown_field_2": percent,
+                },
+            )
+        )
     for start_s, end_s in recorded.pauses:
         for true_s, word in ((start_s, "stop_all"), (end_s, "start")):
             at = fit_seconds(recorded, true_s)
-            extra.append((at, 0 if word == "start" else 3, {
-                "message_type": "event", "timestamp": at, "event": "timer", "event_type": word,
-            }))  # fmt: skip
+            extra.append(
+                (
+                    at,
+                    0 if word == "start" else 3,
+                    {
+                        "message_type": "event",
+                        "timestamp": at,
+                        "event": "timer",
+                        "event_type": word,
+                    },
+                )
+            )
     rows = [
         (int(at), 1, row) for at, row in zip(stamps, list_records(recorded, stamps), strict=True)
     ]
@@ -177,22 +194,34 @@ def _list_lengths(recorded: Recorded) -> Iterator[Message]:
         start, end = fit_seconds(recorded, length.start_s), fit_seconds(recorded, length.end_s)
         took = float(end - start)
         yield {
-            "message_type": "length", "message_index": number, "timestamp": end,
-            "start_time": start, "event": "length", "event_type": "stop",
-            "length_type": "active", "swim_stroke": length.stroke,
-            "total_strokes": length.strokes, "total_elapsed_time": took,
-            "total_timer_time": took, "avg_speed": round(recorded.workout.pool_m / took, 3),
-        }  # fmt: skip
+            "message_type": "length",
+            "message_index": number,
+            "timestamp": end,
+            "start_time": start,
+            "event": "length",
+            "event_type": "stop",
+            "length_type": "active",
+            "swim_stroke": length.stroke,
+            "total_strokes": length.strokes,
+            "total_elapsed_time": took,
+            "total_timer_time": took,
+            "avg_speed": round(recorded.workout.pool_m / took, 3),
+        }
         number += 1
         later = recorded.lengths[index + 1 : index + 2]
         if later and later[0].start_s - length.end_s > REST_AS_IDLE_S:
             until = fit_seconds(recorded, later[0].start_s)
             yield {
-                "message_type": "length", "message_index": number, "timestamp": until,
-                "start_time": end, "event": "length", "event_type": "stop",
-                "length_type": "idle", "total_elapsed_time": float(until - end),
+                "message_type": "length",
+                "message_index": number,
+                "timestamp": until,
+                "start_time": end,
+                "event": "length",
+                "event_type": "stop",
+                "length_type": "idle",
+                "total_elapsed_time": float(until - end),
                 "total_timer_time": float(until - end),
-            }  # fmt: skip
+            }
             number += 1
 
 
@@ -200,12 +229,16 @@ def _list_laps(recorded: Recorded) -> Iterator[Message]:
     for index, lap in enumerate(recorded.laps):
         start, end = fit_seconds(recorded, lap.start_s), fit_seconds(recorded, lap.end_s)
         message: Message = {
-            "message_type": "lap", "message_index": index, "timestamp": end,
-            "start_time": start, "event": "lap", "event_type": "stop",
+            "message_type": "lap",
+            "message_index": index,
+            "timestamp": end,
+            "start_time": start,
+            "event": "lap",
+            "event_type": "stop",
             "total_elapsed_time": float(end - start),
             "total_timer_time": float(end - start) - _paused(recorded, lap.start_s, lap.end_s),
             "total_distance": round(lap.distance_m, 2),
-        }  # fmt: skip
+        }
         if recorded.lengths:
             message["num_lengths"] = len(recorded.lengths)
         yield message
@@ -231,12 +264,20 @@ def _timer_time(recorded: Recorded) -> float:
 def _sum_up(recorded: Recorded, first: int, last: int, timer: float) -> Message:
     sport, kinds = SPORTS[recorded.workout.activity]
     message: Message = {
-        "message_type": "session", "message_index": 0, "timestamp": last, "start_time": first,
-        "event": "session", "event_type": "stop", "sport": sport,
+        "message_type": "session",
+        "message_index": 0,
+        "timestamp": last,
+        "start_time": first,
+        "event": "session",
+        "event_type": "stop",
+        "sport": sport,
         "sub_sport": kinds.get(recorded.workout.place.name, "generic"),
-        "total_elapsed_time": float(last - first), "total_timer_time": timer,
-        "first_lap_index": 0, "num_laps": len(recorded.laps), "trigger": "activity_end",
-    }  # fmt: skip
+        "total_elapsed_time": float(last - first),
+        "total_timer_time": timer,
+        "first_lap_index": 0,
+        "num_laps": len(recorded.laps),
+        "trigger": "activity_end",
+    }
     channels = recorded.channels
     if recorded.has("distance_m"):
         message["total_distance"] = round(float(channels["distance_m"][-1]), 2)

@@ -1,6 +1,6 @@
 """Writes a recording as GPX, TCX or CSV."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Literal
 from xml.sax.saxutils import escape
 
@@ -203,13 +203,3 @@ def _whole(recorded: Recorded, name: str, divisor: float) -> list[int | None]:
         None if value != value else round(value)  # noqa: PLR0124  # NaN: no value
         for value in (values / divisor).tolist()
     ]
-
-
-WRITERS: dict[str, Callable[[Recorded], bytes]] = {
-    "gpx": write_gpx,
-    "tcx": write_tcx,
-    "iso.csv": write_csv_iso,
-    "elapsed.csv": write_csv_elapsed,
-    "epoch.csv": write_csv_epoch,
-    "beats.csv": write_csv_beats,
-}

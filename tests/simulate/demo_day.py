@@ -1,0 +1,63 @@
+"""Who wore what on one day of the demo: the parts of which its story is told."""
+
+from dataclasses import dataclass, field, replace
+
+from tests.simulate.devices import Clock, Device
+from tests.simulate.effects_other import ScaledDistance
+from tests.simulate.effects_position import CornerCutting, PositionNoise
+from tests.simulate.script import Workout
+from tests.simulate.trace import Effect
+
+
+@dataclass(frozen=True)
+class Worn:
+    """A device on one day: its effects, and the formats in which its export was dropped."""
+
+    device: Device
+    formats: tuple[str, ...] = ("fit",)
+    setup: dict[str, str | int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Day:
+    """One workout of the demo: the truth, who was worn, and the notes beside it."""
+
+    workout: Workout
+    place: str
+    worn: tuple[Worn, ...]
+    course: str = ""
+    truth: dict[str, float | int | str | list[str]] = field(default_factory=dict)
+
+
+def wear(
+    device: Device,
+    *effects: Effect,
+    formats: tuple[str, ...] = ("fit",),
+    clock: Clock | None = None,
+    setup: dict[str, str | int] | None = None,
+) -> Worn:
+    changed = device.with_effects(*effects)
+    if clock is not None:
+        changed = replace(changed, clock=clock)
+    return Worn(changed, formats, setup or {})
+
+
+def add_sky(new: bool, window_s: int = 0) -> tuple[Effect, ...]:  # noqa: FBT001  # reads as a word below
+    """Give the open-sky position errors: the new watch's, or the old one's that cuts corners."""
+    if new:
+        return (PositionNoise(0.9, 25.0), PositionNoise(0.15), ScaledDistance(1.003))
+    cut = (CornerCutting(window_s),) if window_s else ()
+    return (*cut, PositionNoise(1.4, 30.0), PositionNoise(0.2), ScaledDistance(1.002))
+
+
+def set_gnss(mode: str, start_pct: int) -> dict[str, str | int]:
+    return {
+        "wrist": "left",
+        "band": "silicone",
+        "gnss": mode,
+        "firmware": "4.1",
+        "battery_start_pct": start_pct,
+    }
+
+
+OLD = {"wrist": "right", "band": "silicone", "gnss": "all-systems", "firmware": "9.2"}
