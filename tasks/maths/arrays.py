@@ -1,0 +1,38 @@
+"""Names for the array types that the mathematics takes and gives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+NAN = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A confidence interval; both ends are NaN where the data hold none."""
+
+    low: float
+    high: float
+
+    def holds(self, value: float) -> bool:
+        """Say whether a value lies inside, ends included."""
+        return self.low <= value <= self.high
+
+
+NO_INTERVAL = Interval(NAN, NAN)
+
+
+def require_same_shape(first: FloatArray, second: FloatArray) -> None:
+    """Refuse two arrays that do not pair up.
+
+    *Raises* ValueError naming both shapes.
+    """
+    if first.shape != second.shape:
+        raise ValueError(f"arrays must have one shape, found {first.shape} and {second.shape}")

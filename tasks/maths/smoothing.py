@@ -1,0 +1,79 @@
+"""Running means, medians and slopes over even grids; missing values (NaN) are left out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+if TYPE_CHECKING:
+    from tasks.maths.arrays import FloatArray
+
+
+def compute_running_mean(
+    values: FloatArray, *, width: int, fewest_share: float = 0.5
+) -> FloatArray:
+    """Give the centred running mean of ``(n,)`` over ``width`` samples, shorter at the ends.
+
+    A window with fewer than ``fewest_share`` of its samples present gives NaN.
+    """
+    n = values.size
+    if not n:
+        return values.copy()
+    present = np.isfinite(values)
+    total = np.concatenate([[0.0], np.cumsum(np.where(present, values, 0.0))])
+    count = np.concatenate([[0.0], np.cumsum(present, dtype=np.float64)])
+    index = np.arange(n)
+    low = np.maximum(index - width // 2, 0)
+    high = np.minimum(index + (width - width // 2), n)
+    seen = count[high] - count[low]
+    enough = (seen >= fewest_share * (high - low)) & (seen > 0)
+    means: FloatArray = np.where(enough, (total[high] - total[low]) / np.maximum(seen, 1.0), np.nan)
+    return means
+
+
+def compute_running_median(values: FloatArray, *, half_window: int) -> FloatArray:
+    """Give the running median of ``(n,)`` over 2 ``half_window`` + 1 samples.
+
+    Windows are cut at the ends and leave out NaN; a window without any value gives NaN.
+    """
+    if not values.size:
+        return values.copy()
+    padded = np.pad(values, half_window, constant_values=np.nan)
+    windows = np.sort(sliding_window_view(padded, 2 * half_window + 1), axis=1)
+    counts = np.isfinite(windows).sum(axis=1)
+    rows = np.arange(values.size)
+    low = windows[rows, np.maximum(counts - 1, 0) // 2]
+    high = windows[rows, np.minimum(counts // 2, np.maximum(counts - 1, 0))]
+    medians: FloatArray = np.where(counts > 0, (low + high) / 2, np.nan)
+    return medians
+
+
+def compute_running_slope(values: FloatArray, *, width: int) -> FloatArray:
+    """Give the centred difference quotient of ``(n,)`` over ``width`` samples, per sample.
+
+    The ends use what they have (at least half the width); NaN at either end of the span gives NaN.
+    """
+    n = values.size
+    slopes = np.full(n, np.nan)
+    half = width // 2
+    if n <= half:
+        return slopes
+    index = np.arange(n)
+    low, high = np.maximum(index - half, 0), np.minimum(index + (width - half), n - 1)
+    slopes[:] = (values[high] - values[low]) / (high - low)
+    return slopes
+
+
+def fill_gaps(values: FloatArray) -> FloatArray:
+    """Fill NaN in ``(n,)`` by linear interpolation, the ends by the nearest value.
+
+    For filters that cannot skip; results at filled places are not to be reported. All missing
+    stays all missing.
+    """
+    present = np.isfinite(values)
+    if present.all() or not present.any():
+        return values.copy()
+    index = np.arange(values.size, dtype=np.float64)
+    return np.interp(index, index[present], values[present]).astype(np.float64)

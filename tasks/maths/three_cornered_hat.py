@@ -1,0 +1,106 @@
+"""Each device's own error, from three or more devices and no truth at all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from tasks.maths.arrays import NO_INTERVAL, FloatArray, Interval
+from tasks.maths.bootstrap import compute_expanded_interval, resample_means, sum_blocks
+
+FEWEST_SERIES = 3
+_MIN_SAMPLES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class OwnErrors:
+    """Own error standard deviation of each series, with interval and what was wrong.
+
+    ``raw_variances`` may be negative; ``was_negative`` says for which series, and ``sds`` then come
+    from the fit that allows none. ``n`` is the number of seconds in which all series had a value.
+    """
+
+    n: int
+    raw_variances: FloatArray
+    sds: FloatArray
+    was_negative: tuple[bool, ...]
+    intervals: tuple[Interval, ...]
+
+
+def estimate_own_errors(
+    series: FloatArray,
+    *,
+    block_length: int,
+    generator: np.random.Generator | None = None,
+    n_resamples: int = 500,
+    confidence: float = 0.95,
+) -> OwnErrors:
+    """Estimate the standard deviation of each device's own errors.
+
+    ``series`` is ``(n_seconds, n_devices)`` on one grid, at least three devices; seconds with a
+    NaN in any are left out. With a generator, intervals come from a moving-block bootstrap.
+    Formula: var_ij = var(x_i - x_j) = v_i + v_j for all pairs by least squares, for three
+    v_1 = (var_12 + var_13 - var_23) / 2. Constant offsets do not count.
+    *Source*: Gray and Allan 1974, Proceedings of the 28th Symposium on Frequency Control, 243;
+    the form for more than three by least squares is common practice.
+    What it does not tell: errors that two devices share (the same delay, the same optical lock on
+    cadence) vanish from their difference, are credited to the others, and can turn a variance
+    negative. *Raises* ValueError for fewer than three series.
+    """
+    n_devices = series.shape[1]
+    if n_devices < FEWEST_SERIES:
+        raise ValueError(f"own errors need at least three series, found {n_devices}")
+    pairs = list(combinations(range(n_devices), 2))
+    differences = np.column_stack([series[:, i] - series[:, j] for i, j in pairs])
+    present = np.isfinite(differences).all(axis=1)
+    n = int(present.sum())
+    if n < _MIN_SAMPLES:
+        unknown = np.full(n_devices, np.nan)
+        blank = (NO_INTERVAL,) * n_devices
+        return OwnErrors(n, unknown, unknown.copy(), (False,) * n_devices, blank)
+    centred = differences - differences[present].mean(axis=0)
+    pair_variances = np.var(differences[present], axis=0, ddof=1)
+    raw = _split_variances(pair_variances, pairs, n_devices)
+    fitted = _fit_without_negatives(pair_variances, pairs, n_devices) if (raw < 0).any() else raw
+    intervals = (NO_INTERVAL,) * n_devices
+    if generator is not None:
+        squares = np.hstack([centred, np.square(centred)])
+        blocks = sum_blocks(squares, length=block_length)
+        means = resample_means(blocks, n_resamples=n_resamples, generator=generator)
+        resampled = means[:, len(pairs) :] - np.square(means[:, : len(pairs)])
+        split = np.maximum(_split_variances(resampled, pairs, n_devices), 0.0)
+        intervals = tuple(
+            compute_expanded_interval(
+                np.sqrt(split[:, device]), n_blocks=blocks.n_blocks, confidence=confidence
+            )
+            for device in range(n_devices)
+        )
+    negative = tuple(bool(value < 0) for value in raw)
+    return OwnErrors(n, raw, np.sqrt(np.maximum(fitted, 0.0)), negative, intervals)
+
+
+def _split_variances(
+    pair_variances: FloatArray, pairs: list[tuple[int, int]], n_devices: int
+) -> FloatArray:
+    """Solve v_i + v_j = var_ij by least squares in closed form; leading axes are kept."""
+    own = np.zeros((*pair_variances.shape[:-1], n_devices))
+    for index, (i, j) in enumerate(pairs):
+        own[..., i] += pair_variances[..., index]
+        own[..., j] += pair_variances[..., index]
+    total = pair_variances.sum(axis=-1, keepdims=True)
+    split: FloatArray = (own - total / (n_devices - 1)) / (n_devices - 2)
+    return split
+
+
+def _fit_without_negatives(
+    pair_variances: FloatArray, pairs: list[tuple[int, int]], n_devices: int
+) -> FloatArray:
+    from scipy.optimize import nnls  # noqa: PLC0415 - scipy is slow to import
+
+    design = np.zeros((len(pairs), n_devices))
+    for index, (i, j) in enumerate(pairs):
+        design[index, [i, j]] = 1.0
+    fitted: FloatArray = nnls(design, pair_variances)[0]
+    return fitted
