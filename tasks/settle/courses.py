@@ -1,0 +1,76 @@
+"""Courses: reference lines that the tester surveyed or traced, as GPX under `courses/`."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from tasks.core.notes import Notes
+
+
+@dataclass(frozen=True)
+class Course:
+    """A reference line, shape (n_points, 2): latitude, longitude [deg]; None where there is none.
+
+    `complaint` says in one line why a named course is not used.
+    """
+
+    line: NDArray[np.float64] | None = None
+    name: str | None = None
+    complaint: str | None = None
+
+
+def load_course(notes: Notes | None, *, courses: Path) -> Course:
+    """Load the course that the notes name."""
+    if notes is None or notes.course is None:
+        return Course()
+    path = find_course(notes.course, courses=courses)
+    if path is None:
+        return Course(
+            complaint=f"{notes.name}: course {notes.course!r} is not in {courses.name}/; put "
+            f"{notes.course}.gpx there",
+        )
+    points = _read_points(path)
+    if len(points) < 2:  # noqa: PLR2004 - a line has two ends
+        return Course(complaint=f"{path.name}: a course needs at least two points")
+    return Course(np.array(points, dtype=np.float64), notes.course)
+
+
+def find_course(name: str, *, courses: Path) -> Path | None:
+    """Give the file of the course called `name`; a name is no path."""
+    wanted = f"{name}.gpx".casefold()
+    return next(
+        (path for path in sorted(courses.glob("*.gpx")) if path.name.casefold() == wanted), None
+    )
+
+
+def mark_courses(courses: Path) -> dict[str, str]:
+    """Give a content hash per course name, so that a changed course makes results outdated."""
+    return {
+        path.stem: hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+        for path in sorted(courses.glob("*.gpx"))
+    }
+
+
+def _read_points(path: Path) -> list[tuple[float, float]]:
+    import gpxpy  # noqa: PLC0415 - only workouts on a course need it
+    from gpxpy.gpx import GPXException  # noqa: PLC0415 - as above
+
+    try:
+        with path.open(encoding="utf-8-sig") as file:
+            gpx = gpxpy.parse(file)
+    except (GPXException, UnicodeDecodeError):
+        return []
+    tracks = [
+        point for track in gpx.tracks for segment in track.segments for point in segment.points
+    ]
+    routes = [point for route in gpx.routes for point in route.points]
+    return [(point.latitude, point.longitude) for point in tracks or routes]

@@ -1,0 +1,200 @@
+"""Pairs recordings into workouts and finds those that something has changed for."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import Counter
+from dataclasses import asdict, dataclass, replace
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any, Final
+
+from tasks.core.discovery import load_metrics
+from tasks.core.registers import FINDING_KINDS, METRICS
+from tasks.lake import read_recording
+from tasks.pair import Bout, Candidate, pair_recordings
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import datetime
+    from pathlib import Path
+
+    from config.devices import Device
+    from config.settings import Settings
+    from tasks.core.notes import Notes
+    from tasks.settle.known import KnownRecording
+
+#: Goes up when pairing, alignment or the choice of references may give other results.
+LINE_VERSION: Final = 1
+#: Notes whose start lies this far before the first sample still belong to the workout [s]; a watch
+#: is started late, a note is rounded (common practice, no source).
+_NOTES_EARLY_S: Final = 1800.0
+
+
+@dataclass(frozen=True)
+class PlannedWorkout:
+    """A workout to be measured: who took part, whose notes apply, and what all of it hangs on.
+
+    `fingerprint` changes whenever something changes that the results depend on.
+    """
+
+    workout_id: str
+    bout: Bout
+    recordings: tuple[KnownRecording, ...]
+    notes: Notes | None
+    fingerprint: str
+
+    def find(self, recording_id: str) -> KnownRecording:
+        """Give the recording of that id."""
+        return next(known for known in self.recordings if known.recording_id == recording_id)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What to measure, which workouts are gone, and what was left as it is.
+
+    `vanished` are workouts whose recordings have all gone to others; `unchanged` those whose
+    fingerprint is that of their newest results; `unclaimed_notes` fit no workout.
+    """
+
+    workouts: tuple[PlannedWorkout, ...]
+    vanished: tuple[str, ...] = ()
+    unchanged: tuple[str, ...] = ()
+    unclaimed_notes: tuple[str, ...] = ()
+
+
+def plan(
+    recordings: Sequence[KnownRecording],
+    notes: Sequence[Notes],
+    *,
+    lake: Path,
+    settings: Settings,
+    fingerprints: Mapping[str, str | None],
+    course_marks: Mapping[str, str] | None = None,
+) -> Plan:
+    """Pair `recordings` and find the workouts whose fingerprint differs from `fingerprints`.
+
+    `fingerprints` holds those of the stored workouts by id; `course_marks` a content hash per
+    course name. `notes` are in the order in which they came: of two for one workout the later
+    one applies.
+    """
+    by_id = {known.recording_id: known for known in recordings}
+    bouts = pair_recordings(
+        [_make_candidate(known) for known in recordings],
+        lambda recording_id: read_recording(recording_id, lake=lake),
+        settings=settings.pair,
+        starts_of_notes=[one.start_utc for one in notes],
+    )
+    named = _name_bouts(bouts, by_id)
+    marks = course_marks or {}
+    planned: list[PlannedWorkout] = []
+    unchanged: list[str] = []
+    claimed: set[str] = set()
+    for workout_id, bout in named.items():
+        members = tuple(by_id[member.recording_id] for member in bout.members)
+        fitting = [one for one in notes if _fits(one, bout)]
+        claimed.update(one.file_id for one in fitting)
+        applies = fitting[-1] if fitting else None
+        fingerprint = _fingerprint(bout, members, applies, settings=settings, marks=marks)
+        if fingerprints.get(workout_id) == fingerprint:
+            unchanged.append(workout_id)
+        else:
+            planned.append(PlannedWorkout(workout_id, bout, members, applies, fingerprint))
+    before = {known.workout_id for known in recordings if known.workout_id is not None}
+    return Plan(
+        workouts=tuple(planned),
+        vanished=tuple(sorted(before - set(named))),
+        unchanged=tuple(unchanged),
+        unclaimed_notes=tuple(one.name for one in notes if one.file_id not in claimed),
+    )
+
+
+def _make_candidate(known: KnownRecording) -> Candidate:
+    return Candidate(
+        recording_id=known.recording_id,
+        device_id=known.device.id,
+        start_utc=known.start_utc,
+        end_utc=known.end_utc,
+        sport=known.header.sport,
+        time_basis=known.header.time_basis,
+        position_kind=known.header.position_kind,
+        file_name=known.file.name,
+        n_samples=known.n_samples,
+        known_workout_id=known.workout_id,
+    )
+
+
+def _name_bouts(bouts: Sequence[Bout], by_id: Mapping[str, KnownRecording]) -> dict[str, Bout]:
+    """Give each bout its id: the one that most of its members had, else a new one.
+
+    An id goes to one bout only: to the one that holds more of its former members.
+    """
+    claims = sorted(
+        (
+            (-count, bout.start_utc, workout_id, number)
+            for number, bout in enumerate(bouts)
+            for workout_id, count in _count_former_ids(bout, by_id).items()
+        ),
+    )
+    names: dict[int, str] = {}
+    for _, _, workout_id, number in claims:
+        if number not in names and workout_id not in names.values():
+            names[number] = workout_id
+    return {names.get(number) or _make_workout_id(bout): bout for number, bout in enumerate(bouts)}
+
+
+def _count_former_ids(bout: Bout, by_id: Mapping[str, KnownRecording]) -> Counter[str]:
+    former = (by_id[member.recording_id].workout_id for member in bout.members)
+    return Counter(workout_id for workout_id in former if workout_id is not None)
+
+
+def _make_workout_id(bout: Bout) -> str:
+    """Name a new workout by its start and its first recording."""
+    first = min(member.recording_id for member in bout.members)
+    return f"{bout.start_utc:%Y%m%dT%H%MZ}-{first[:6]}"
+
+
+def _fits(notes: Notes, bout: Bout) -> bool:
+    early = timedelta(seconds=_NOTES_EARLY_S)
+    return bout.start_utc - early <= notes.start_utc <= bout.end_utc
+
+
+def _fingerprint(
+    bout: Bout,
+    members: Sequence[KnownRecording],
+    notes: Notes | None,
+    *,
+    settings: Settings,
+    marks: Mapping[str, str],
+) -> str:
+    load_metrics()
+    course = None if notes is None else notes.course
+    facts: dict[str, Any] = {
+        "line": LINE_VERSION,
+        "members": sorted(
+            (asdict(replace(member, note=None)) for member in bout.members),
+            key=lambda member: str(member["recording_id"]),
+        ),
+        "devices": sorted(_mark_device(known.device, known.recording_id) for known in members),
+        "files": sorted((known.recording_id, known.header.reader) for known in members),
+        "notes": None if notes is None else notes.file_id,
+        "course": None if course is None else marks.get(course),
+        "settings": settings.hash_of_values,
+        "metrics": sorted((metric.id, metric.version) for metric in METRICS.values()),
+        "findings": sorted((kind.kind, kind.version) for kind in FINDING_KINDS.values()),
+    }
+    return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def _mark_device(device: Device, recording_id: str) -> tuple[str, str]:
+    """Give what results depend on in a device: everything but the rules that found it."""
+    return recording_id, device.model_dump_json(exclude={"match"})
+
+
+def find_windows(
+    recordings: Sequence[KnownRecording], notes: Sequence[Notes], *, settings: Settings
+) -> list[tuple[datetime, datetime]]:
+    """Give the spans in which partners of new `recordings` and `notes` can lie."""
+    reach = timedelta(hours=settings.pair.max_clock_shift_h + 1.0)
+    spans = [(known.start_utc - reach, known.end_utc + reach) for known in recordings]
+    return spans + [(one.start_utc - reach, one.start_utc + reach) for one in notes]
