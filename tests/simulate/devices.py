@@ -135,9 +135,10 @@ def record(device: Device, workout: Workout, seed: int) -> Recorded:
 def _close(device: Device, workout: Workout, trace: Trace, entries: tuple[Entry, ...]) -> Recorded:
     kept = trace.kept
     true_s = trace.time_s[kept]
-    wanted = {
-        name: values[kept] for name, values in trace.channels.items() if name in device.channels
-    }
+    names = set(device.channels)
+    if "position" in names:
+        names |= {"east_m", "north_m"}
+    wanted = {name: values[kept] for name, values in trace.channels.items() if name in names}
     if "position" in device.channels and workout.place.path is not None:
         latitude, longitude = workout.place.to_degrees(
             trace.channels["east_m"][kept], trace.channels["north_m"][kept]

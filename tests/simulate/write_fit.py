@@ -289,5 +289,7 @@ def _sum_up(recorded: Recorded, first: int, last: int, timer: float) -> Message:
         message["total_ascent"] = round(recorded.totals["ascent_m"])
     if recorded.lengths:
         message["pool_length"] = recorded.workout.pool_m
+        idle = sum(row["length_type"] == "idle" for row in _list_lengths(recorded))
+        message["num_lengths"] = len(recorded.lengths) + idle
         message["num_active_lengths"] = len(recorded.lengths)
     return message
