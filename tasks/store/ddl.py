@@ -1,0 +1,260 @@
+"""The store's tables as DuckDB knows them, made from their declarations, and how they grow older.
+
+The store remembers which declarations made it. When they have changed since, columns and tables
+that are missing are added; anything else is refused with a clear error, never guessed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import uuid
+from typing import TYPE_CHECKING, Final
+
+import duckdb
+
+from tasks.core.errors import CowornError
+from tasks.tables.tables import STORE_TABLES
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tasks.tables.columns import Column
+    from tasks.tables.tables import Table
+
+#: Goes up when a column changes its type or meaning, so that an older program keeps away.
+SCHEMA_VERSION: Final = 1
+#: The oldest storage that all our DuckDB readers share; the command line on the package registry
+#: cannot open what DuckDB 2 writes by default.
+STORAGE_VERSION: Final = "v1.2.0"
+#: What the store remembers of itself; never published.
+FACTS_TABLE: Final = "store_facts"
+BUILDING: Final = ".building"
+
+#: DuckDB's type of each kind of column.
+SQL_TYPES: Final = {
+    "float": "DOUBLE",
+    "integer": "BIGINT",
+    "text": "VARCHAR",
+    "boolean": "BOOLEAN",
+    "instant": "TIMESTAMP WITH TIME ZONE",
+}
+
+
+class StoreSchemaError(CowornError):
+    """The store was made by declarations that this program cannot work with."""
+
+
+def quote_name(name: str) -> str:
+    """Give `name` as an SQL identifier."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def quote_text(text: str) -> str:
+    """Give `text` as an SQL string."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def list_names(names: tuple[str, ...]) -> str:
+    """Give `names` as SQL identifiers with commas between them."""
+    return ", ".join(quote_name(name) for name in names)
+
+
+def build_create(table: Table) -> str:
+    """Give the statement that creates `table`.
+
+    Tables whose rows are replaced have their key as primary key. Append-only tables have none:
+    nothing is ever looked up in them by key, and `results` has a key with missing parts.
+    """
+    parts = [f"{quote_name(column.name)} {SQL_TYPES[column.kind]}" for column in table.columns]
+    if has_primary_key(table):
+        parts.append(f"PRIMARY KEY ({list_names(table.key)})")
+    return f"CREATE TABLE IF NOT EXISTS {quote_name(table.name)} ({', '.join(parts)})"
+
+
+def build_comments(table: Table) -> tuple[str, ...]:
+    """Give the statements that put the grain, and each column's meaning and unit, on `table`."""
+    key = f"; key: {', '.join(table.key)}" if table.key else ""
+    name = quote_name(table.name)
+    return (
+        f"COMMENT ON TABLE {name} IS {quote_text(table.grain + key)}",
+        *(
+            f"COMMENT ON COLUMN {name}.{quote_name(column.name)} IS {quote_text(column.comment)}"
+            for column in table.columns
+        ),
+    )
+
+
+def has_primary_key(table: Table) -> bool:
+    """Say whether `table` has a primary key in the store."""
+    return bool(table.key) and table.growth == "replace"
+
+
+def create_tables(connection: duckdb.DuckDBPyConnection) -> None:
+    """Create the tables that are missing, with their comments, in the current database."""
+    for table in STORE_TABLES:
+        connection.execute(build_create(table))
+        for statement in build_comments(table):
+            connection.execute(statement)
+
+
+def create_store(path: Path) -> None:
+    """Create the store at `path` unless it exists.
+
+    It is built under another name and then given its own, so that nobody ever opens half a store.
+    """
+    if path.exists():
+        return
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    building = path.with_name(f".{path.stem}-{uuid.uuid4().hex}{BUILDING}")
+    try:
+        with duckdb.connect() as connection:
+            connection.execute(
+                f"ATTACH {quote_text(str(building))} AS made "
+                f"(STORAGE_VERSION {quote_text(STORAGE_VERSION)})"
+            )
+            connection.execute("USE made")
+            create_tables(connection)
+            connection.execute(
+                f"CREATE TABLE {FACTS_TABLE} (fact VARCHAR PRIMARY KEY, value VARCHAR)"
+            )
+            _remember_schema(connection)
+            connection.execute("USE memory")
+            connection.execute("DETACH made")
+        building.chmod(0o600)
+        sync_file(building)
+        _give_name(building, path)
+        sync_folder(path.parent)
+    finally:
+        building.unlink(missing_ok=True)
+        building.with_name(building.name + ".wal").unlink(missing_ok=True)
+
+
+def upgrade_store(connection: duckdb.DuckDBPyConnection, name: str) -> None:
+    """Bring the tables of an older store up to their declarations.
+
+    `name` is the file's name, for the error. Raises StoreSchemaError when the store is newer than
+    this program, or when a column's type or a table's key has changed.
+    """
+    if is_up_to_date(connection, name):
+        return
+    facts = _recall_schema(connection, name)
+    found = int(facts.get("schema_version", "0"))
+    if found > SCHEMA_VERSION:
+        raise StoreSchemaError(
+            f"{name}: made by a newer coworn (schema {found}, this one knows {SCHEMA_VERSION}); "
+            "install that version again, or move the file away and run coworn rebuild"
+        )
+    connection.execute("BEGIN")
+    try:
+        for table in STORE_TABLES:
+            _upgrade_table(connection, table, name)
+        create_tables(connection)
+        _remember_schema(connection)
+        connection.execute("COMMIT")
+    except BaseException:
+        with contextlib.suppress(duckdb.Error):
+            connection.execute("ROLLBACK")
+        raise
+
+
+def is_up_to_date(connection: duckdb.DuckDBPyConnection, name: str) -> bool:
+    """Say whether the store was made, or brought up to date, by today's declarations."""
+    return _recall_schema(connection, name).get("schema") == hash_declarations()
+
+
+def hash_declarations() -> str:
+    """Give a hash that changes when a table, a column or a comment is declared otherwise."""
+    lines = [
+        line for table in STORE_TABLES for line in (build_create(table), *build_comments(table))
+    ]
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()
+
+
+def sync_file(path: Path) -> None:
+    """Wait until the bytes of `path` are on the disk."""
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def sync_folder(path: Path) -> None:
+    """Wait until the names in the folder `path` are on the disk."""
+    sync_file(path)
+
+
+def _give_name(building: Path, path: Path) -> None:
+    """Call the finished file `path` unless that exists: a second creator keeps the first's."""
+    try:
+        os.link(building, path)
+    except FileExistsError:
+        pass
+    except OSError:  # a disk without hard links
+        if not path.exists():
+            building.rename(path)
+
+
+def _upgrade_table(connection: duckdb.DuckDBPyConnection, table: Table, name: str) -> None:
+    there = dict(
+        connection.execute(
+            "SELECT column_name, data_type FROM duckdb_columns() "
+            "WHERE table_name = ? AND database_name = current_database()",
+            [table.name],
+        ).fetchall()
+    )
+    if not there:
+        return
+    _check_key(connection, table, name)
+    for column in table.columns:
+        if column.name not in there:
+            connection.execute(
+                f"ALTER TABLE {quote_name(table.name)} "
+                f"ADD COLUMN {quote_name(column.name)} {SQL_TYPES[column.kind]}"
+            )
+        elif there[column.name] != SQL_TYPES[column.kind]:
+            raise _refuse_column(table, column, there[column.name], name)
+
+
+def _refuse_column(table: Table, column: Column, found: str, name: str) -> StoreSchemaError:
+    return StoreSchemaError(
+        f"{name}: column {table.name}.{column.name} is {found}, this version needs "
+        f"{SQL_TYPES[column.kind]}; move the file away and run coworn rebuild"
+    )
+
+
+def _check_key(connection: duckdb.DuckDBPyConnection, table: Table, name: str) -> None:
+    rows = connection.execute(
+        "SELECT constraint_column_names FROM duckdb_constraints() "
+        "WHERE table_name = ? AND constraint_type = 'PRIMARY KEY' "
+        "AND database_name = current_database()",
+        [table.name],
+    ).fetchall()
+    found = tuple(rows[0][0]) if rows else ()
+    wanted = table.key if has_primary_key(table) else ()
+    if found != wanted:
+        raise StoreSchemaError(
+            f"{name}: table {table.name} has the key ({', '.join(found)}), this version needs "
+            f"({', '.join(wanted)}); move the file away and run coworn rebuild"
+        )
+
+
+def _recall_schema(connection: duckdb.DuckDBPyConnection, name: str) -> dict[str, str]:
+    try:
+        rows = connection.execute(f"SELECT fact, value FROM {FACTS_TABLE}").fetchall()  # noqa: S608
+    except duckdb.CatalogException as error:
+        raise StoreSchemaError(
+            f"{name}: this is not a store of coworn; move the file away and run coworn rebuild"
+        ) from error
+    return dict(rows)
+
+
+def _remember_schema(connection: duckdb.DuckDBPyConnection) -> None:
+    facts = {"schema": hash_declarations(), "schema_version": str(SCHEMA_VERSION)}
+    for fact, value in facts.items():
+        connection.execute(
+            f"INSERT OR REPLACE INTO {FACTS_TABLE} VALUES (?, ?)",  # noqa: S608 - our own name
+            [fact, value],
+        )

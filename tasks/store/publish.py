@@ -1,0 +1,216 @@
+"""Publishing: a copy of the store that people may keep open for as long as they like.
+
+Each copy is a file of its own under `published/`; the link `results.duckdb` is moved to the
+newest in one step. Whoever has an older copy open keeps reading it, and nobody waits for them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import hashlib
+import os
+import re
+import uuid
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import duckdb
+from filelock import FileLock, Timeout
+
+from tasks.core.errors import StoreBusyError
+from tasks.store.connect import (
+    DEFAULT_WAIT_S,
+    connect_patiently,
+    hold_for_this_thread,
+    prepare_store,
+)
+from tasks.store.ddl import (
+    BUILDING,
+    STORAGE_VERSION,
+    create_tables,
+    hash_declarations,
+    list_names,
+    quote_name,
+    quote_text,
+    sync_file,
+    sync_folder,
+)
+from tasks.store.views import View, build_views
+from tasks.tables.tables import STORE_TABLES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from config.home import Home
+    from config.settings import Settings
+
+#: results-<number>-<mark>.duckdb; the number counts the copies, the mark tells contents apart.
+_COPY: Final = re.compile(r"^results-(?P<number>\d+)-(?P<mark>[0-9a-f]{12})\.duckdb$")
+
+
+@dataclass(frozen=True)
+class Published:
+    """The newest copy, and whether it was made just now or already said the same."""
+
+    path: Path
+    is_new: bool
+
+
+def publish(home: Home, settings: Settings, *, wait_s: float = DEFAULT_WAIT_S) -> Published:
+    """Publish what the store holds; do nothing when the newest copy already says the same.
+
+    Old copies are removed, except the newest `settings.store.keep_published` and those that
+    somebody has open or has written in. Raises StoreBusyError.
+    """
+    home.published.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with _hold_publishing(home, wait_s=wait_s):
+        sweep_unfinished(home.published)
+        views = build_views(home.lake)
+        newest = find_published(home)
+        building = home.published / f".results-{uuid.uuid4().hex}{BUILDING}"
+        mark = _build_copy(home, building, views=views, unless=newest, wait_s=wait_s)
+        if mark is None and newest is not None:
+            return Published(newest, is_new=False)
+        numbers = [number for number, _ in _list_copies(home.published)]
+        copy = home.published / f"results-{max(numbers, default=0) + 1:06d}-{mark}.duckdb"
+        sync_file(building)
+        building.rename(copy)
+        sync_folder(home.published)
+        _move_link(home, copy)
+        _remove_old(home.published, newest=copy, keep=settings.store.keep_published)
+    return Published(copy, is_new=True)
+
+
+def find_published(home: Home) -> Path | None:
+    """Give the copy that the link points to, None when there is none."""
+    if not home.results.is_symlink():
+        return None
+    copy = home.results.parent / home.results.readlink()
+    return copy if copy.is_file() else None
+
+
+def sweep_unfinished(folder: Path) -> None:
+    """Remove what a killed program left half built in `folder`."""
+    for pattern in (f".*{BUILDING}", f".*{BUILDING}.wal*"):
+        for path in folder.glob(pattern):
+            path.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def _hold_publishing(home: Home, *, wait_s: float) -> Iterator[None]:
+    """Publish one after the other, so that the link never goes back to an older copy."""
+    home.state.mkdir(mode=0o700, parents=True, exist_ok=True)
+    lock = FileLock(home.state / "publish.lock", timeout=wait_s, thread_local=False)
+    try:
+        with lock:
+            yield
+    except Timeout as error:
+        raise StoreBusyError(
+            f"another run has been publishing results for more than {wait_s:g} s; "
+            "wait for it and try again"
+        ) from error
+
+
+def _build_copy(
+    home: Home, building: Path, *, views: tuple[View, ...], unless: Path | None, wait_s: float
+) -> str | None:
+    """Build the copy and give its mark; None when the copy `unless` has that mark already."""
+    prepare_store(home, wait_s=wait_s)
+    with duckdb.connect() as connection, hold_for_this_thread(home.store, wait_s=wait_s):
+        connect_patiently(
+            lambda: connection.execute(
+                f"ATTACH {quote_text(str(home.store))} AS store (READ_ONLY)"
+            ),
+            home.store,
+            wait_s=wait_s,
+        )
+        mark = _mark_contents(connection, views)
+        found = None if unless is None else _COPY.match(unless.name)
+        if found is not None and found["mark"] == mark:
+            return None
+        connection.execute(
+            f"ATTACH {quote_text(str(building))} AS made "
+            f"(STORAGE_VERSION {quote_text(STORAGE_VERSION)})"
+        )
+        connection.execute("USE made")
+        connection.execute("BEGIN")
+        create_tables(connection)
+        for table in STORE_TABLES:
+            name, columns = quote_name(table.name), list_names(table.column_names)
+            connection.execute(
+                f"INSERT INTO {name} ({columns}) "  # noqa: S608 - declared names only
+                f"SELECT {columns} FROM store.{name} ORDER BY rowid"
+            )
+        connection.execute("COMMIT")
+        connection.execute("DETACH store")
+        for view in views:
+            for statement in view.statements():
+                connection.execute(statement)
+        connection.execute("USE memory")
+        connection.execute("DETACH made")
+    building.chmod(0o600)
+    return mark
+
+
+def _mark_contents(connection: duckdb.DuckDBPyConnection, views: tuple[View, ...]) -> str:
+    """Give twelve hex digits that change when a row, a declaration or a view does."""
+    lines = [hash_declarations()]
+    lines += [statement for view in views for statement in view.statements()]
+    for table in STORE_TABLES:
+        columns = list_names(table.column_names)
+        rows = connection.execute(
+            f"SELECT count(*), coalesce(sum(hash({columns})), 0) "  # noqa: S608 - declared names
+            f"FROM store.{quote_name(table.name)}"
+        ).fetchall()
+        lines.append(f"{table.name} {rows[0][0]} {rows[0][1]}")
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:12]
+
+
+def _move_link(home: Home, copy: Path) -> None:
+    """Let `results.duckdb` point to `copy`, in one step; the link is relative, so homes can move.
+
+    A file that somebody put in the link's place is kept under another name.
+    """
+    if home.results.exists() and not home.results.is_symlink():
+        home.results.rename(home.results.with_name(f"results-kept-{uuid.uuid4().hex[:6]}.duckdb"))
+    link = home.root / f".results-{uuid.uuid4().hex}.link"
+    link.symlink_to(copy.relative_to(home.root))
+    try:
+        link.replace(home.results)
+    finally:
+        link.unlink(missing_ok=True)
+    sync_folder(home.root)
+
+
+def _list_copies(folder: Path) -> list[tuple[int, Path]]:
+    found = ((_COPY.match(path.name), path) for path in folder.iterdir())
+    return sorted((int(match["number"]), path) for match, path in found if match)
+
+
+def _remove_old(folder: Path, *, newest: Path, keep: int) -> None:
+    for _, path in _list_copies(folder)[:-keep]:
+        if path != newest and not is_in_use(path):
+            path.unlink(missing_ok=True)
+
+
+def is_in_use(path: Path) -> bool:
+    """Say whether another program has the database `path` open, or has written in it.
+
+    A write-ahead log beside it means that somebody's own tables are in there.
+    """
+    if path.with_name(path.name + ".wal").exists():
+        return True
+    try:
+        descriptor = os.open(path, os.O_RDWR | os.O_CLOEXEC)
+    except OSError:
+        return True
+    try:
+        # DuckDB locks the file for as long as it is open; a reader shares its lock.
+        fcntl.lockf(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return True
+    finally:
+        os.close(descriptor)
+    return False

@@ -1,0 +1,245 @@
+"""The views: newest results, one wide view per domain, and the lake as if it were tables.
+
+The wide views get their columns from the register of metrics, so that a new metric needs no edit
+here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, get_args
+
+from tasks.core import discovery
+from tasks.core.registers import METRICS, Domain, Metric
+from tasks.store.ddl import SQL_TYPES, list_names, quote_name, quote_text
+from tasks.tables.columns import COLUMNS, Column
+from tasks.tables.tables import FINDINGS, LAKE_TABLES, PAIRS, RESULTS, VERDICTS, Table
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import duckdb
+
+#: Setup keys that are columns of the wide views; all others are in the table `setups`.
+SETUP_KEYS: Final = ("wrist", "band", "display", "gnss", "firmware")
+
+#: The lake's tables by the name of their view: `battery` is taken by the domain.
+LAKE_VIEWS: Final = {
+    ("battery_readings" if table.name == "battery" else table.name): table for table in LAKE_TABLES
+}
+
+
+@dataclass(frozen=True)
+class View:
+    """One view: the query behind it, its grain, and the meaning of its columns."""
+
+    name: str
+    query: str
+    grain: str
+    comments: tuple[tuple[str, str], ...]
+
+    def statements(self) -> tuple[str, ...]:
+        """Give the statements that create the view and comment on it."""
+        name = quote_name(self.name)
+        return (
+            f"CREATE OR REPLACE VIEW {name} AS {self.query}",
+            f"COMMENT ON VIEW {name} IS {quote_text(self.grain)}",
+            *(
+                f"COMMENT ON COLUMN {name}.{quote_name(column)} IS {quote_text(comment)}"
+                for column, comment in self.comments
+            ),
+        )
+
+
+def build_views(lake: Path) -> tuple[View, ...]:
+    """Give every view of the published database, over the store's tables and the `lake`."""
+    discovery.load_metrics()
+    domains = tuple(build_domain_view(domain) for domain in get_args(Domain))
+    lakes = tuple(build_lake_view(name, lake=lake) for name in LAKE_VIEWS)
+    return (*build_latest_views(), *domains, *lakes)
+
+
+def create_latest_views(connection: duckdb.DuckDBPyConnection, *, temporary: bool) -> None:
+    """Create `latest_results`, `latest_findings` and `latest_verdicts`.
+
+    Temporary views are the connection's own, so that a connection that can only read has them.
+    """
+    kind = "TEMPORARY VIEW" if temporary else "VIEW"
+    for view in build_latest_views():
+        connection.execute(f"CREATE OR REPLACE {kind} {quote_name(view.name)} AS {view.query}")
+
+
+def build_latest_views() -> tuple[View, ...]:
+    """Give the views of what holds now."""
+    return (
+        _build_newest_measurement(RESULTS),
+        _build_newest_measurement(FINDINGS),
+        _build_newest_verdicts(),
+    )
+
+
+def _build_newest_measurement(table: Table) -> View:
+    columns = ", ".join(f"{table.name}.{quote_name(name)}" for name in table.column_names)
+    query = (
+        f"SELECT {columns} FROM {table.name} "  # noqa: S608 - declared names only
+        "JOIN (SELECT workout_id, arg_max(run_id, generation) AS run_id FROM measurements "
+        "WHERE workout_id IN (SELECT workout_id FROM workouts) GROUP BY workout_id) AS newest "
+        f"ON newest.workout_id = {table.name}.workout_id AND newest.run_id = {table.name}.run_id"
+    )
+    grain = table.grain.removesuffix("; append-only")
+    return View(
+        f"latest_{table.name}",
+        query,
+        f"{grain}; the newest measurement of each workout that still exists",
+        tuple((column.name, column.comment) for column in table.columns),
+    )
+
+
+def _build_newest_verdicts() -> View:
+    # Verdicts are only ever appended, so that the order of rows is the order of writing; a clock
+    # that was set back does not matter.
+    columns = ", ".join(f"verdicts.{quote_name(name)}" for name in VERDICTS.column_names)
+    query = (
+        f"SELECT {columns} FROM verdicts "  # noqa: S608 - declared names only
+        "WHERE device_id IN (SELECT device_id FROM devices) "
+        "QUALIFY row_number() OVER (PARTITION BY device_id, against, activity, metric "
+        "ORDER BY verdicts.rowid DESC) = 1"
+    )
+    return View(
+        "latest_verdicts",
+        query,
+        "one row per question answered across workouts; the newest answer, for devices that still "
+        "exist",
+        tuple((column.name, column.comment) for column in VERDICTS.columns),
+    )
+
+
+def build_domain_view(domain: Domain) -> View:
+    """Give the wide view of `domain`: one column per metric of the register.
+
+    One row per recording, segment and reference. A value that needs no reference stands in every
+    row of its recording and segment, so that a row is whole in itself.
+    """
+    metrics = sorted(
+        (metric for metric in METRICS.values() if metric.domain == domain),
+        key=lambda metric: metric.id,
+    )
+    facts = _list_facts()
+    chosen = ", ".join(quote_text(metric.id) for metric in metrics)
+    values = "".join(
+        f", max(spread.value) FILTER (WHERE spread.metric = {quote_text(metric.id)}) "
+        f"AS {quote_name(metric.id)}"
+        for metric in metrics
+    )
+    selected = ", ".join(f"{expression} AS {quote_name(name)}" for name, expression, _ in facts)
+    # The names are declared and registered ones; no text of a person or a file gets in here.
+    query = f"""
+WITH chosen AS (
+  SELECT * FROM latest_results WHERE list_contains([{chosen}]::VARCHAR[], metric)
+),
+sides AS (
+  SELECT DISTINCT workout_id, recording_id, segment, reference FROM chosen
+  WHERE reference IS NOT NULL
+),
+spread AS (
+  SELECT chosen.* REPLACE (coalesce(chosen.reference, sides.reference) AS reference) FROM chosen
+  LEFT JOIN sides ON chosen.reference IS NULL AND sides.workout_id = chosen.workout_id
+    AND sides.recording_id = chosen.recording_id AND sides.segment = chosen.segment
+),
+setup AS (
+  SELECT workout_id, device_id{_select_setups()} FROM setups GROUP BY workout_id, device_id
+)
+SELECT {selected}{values}
+FROM spread
+LEFT JOIN workouts ON workouts.workout_id = spread.workout_id
+LEFT JOIN devices ON devices.device_id = spread.device_id
+LEFT JOIN recordings ON recordings.recording_id = spread.recording_id
+LEFT JOIN setup ON setup.workout_id = spread.workout_id AND setup.device_id = spread.device_id
+GROUP BY {", ".join(str(position) for position in range(1, len(facts) + 1))}"""  # noqa: S608
+    return View(
+        domain,
+        query,
+        "one row per recording, segment and reference; newest values, one column per metric; null: "
+        "not computed, latest_results.reason says why",
+        (
+            *((name, comment) for name, _, comment in facts),
+            *((metric.id, _describe_metric(metric)) for metric in metrics),
+        ),
+    )
+
+
+def _list_facts() -> tuple[tuple[str, str, str], ...]:
+    """Give name, expression and comment of the columns in front of the metrics."""
+    plain = (
+        ("workout_id", "spread.workout_id", COLUMNS["workout_id"].comment),
+        ("start_utc", "workouts.start_utc", "First instant of the workout [UTC]"),
+        ("activity", "workouts.activity", COLUMNS["activity"].comment),
+        ("place", "workouts.place", COLUMNS["place"].comment),
+        ("recording_id", "spread.recording_id", COLUMNS["recording_id"].comment),
+        ("device_id", "spread.device_id", COLUMNS["device_id"].comment),
+        ("device_name", "devices.name", "Name of the device"),
+        ("role", "devices.role", COLUMNS["role"].comment),
+        ("site", "devices.site", COLUMNS["site"].comment),
+        ("reference", "spread.reference", COLUMNS["reference"].comment),
+        ("segment", "spread.segment", COLUMNS["segment"].comment),
+    )
+    setups = tuple(
+        (
+            key,
+            # The notes know better than the export, which may name the firmware too.
+            f"coalesce(setup.{key}, recordings.firmware)" if key == "firmware" else f"setup.{key}",
+            f"Setup of the device in the workout, from the notes: {key}",
+        )
+        for key in SETUP_KEYS
+    )
+    return (*plain, *setups)
+
+
+def _select_setups() -> str:
+    return "".join(
+        f", max(value) FILTER (WHERE key = {quote_text(key)}) AS {quote_name(key)}"
+        for key in SETUP_KEYS
+    )
+
+
+def _describe_metric(metric: Metric) -> str:
+    return f"{metric.title}: {metric.definition} [{metric.unit}]"
+
+
+def build_lake_view(name: str, *, lake: Path) -> View:
+    """Give the view `name` over the Parquet files of the `lake`.
+
+    Until there is a file the view has no rows: DuckDB would refuse to make it.
+    """
+    table = LAKE_VIEWS[name]
+    partition = find_partition(table)
+    columns = (partition, *table.columns)
+    folder = lake / table.name
+    if any(folder.glob("*/*.parquet")):
+        pattern = escape_glob(str(folder.absolute())) + "/*/*.parquet"
+        names = list_names(tuple(column.name for column in columns))
+        query = (
+            f"SELECT {names} FROM read_parquet({quote_text(pattern)}, "  # noqa: S608
+            f"hive_partitioning = true, hive_types = {{{quote_text(partition.name)}: VARCHAR}})"
+        )
+    else:
+        empty = ", ".join(
+            f"NULL::{SQL_TYPES[column.kind]} AS {quote_name(column.name)}" for column in columns
+        )
+        query = f"SELECT {empty} WHERE false"
+    return View(
+        name,
+        query,
+        f"{table.grain}; read from the lake",
+        tuple((column.name, column.comment) for column in columns),
+    )
+
+
+def find_partition(table: Table) -> Column:
+    """Give the column by which the lake's folders of `table` are named."""
+    return COLUMNS["workout_id" if table is PAIRS else "recording_id"]
+
+
+def escape_glob(path: str) -> str:
+    """Give `path` as a pattern that matches nothing else."""
+    return "".join(f"[{letter}]" if letter in "[*?" else letter for letter in path)
