@@ -83,13 +83,12 @@ def compute_expanded_interval(
     the nominal one, k the number of blocks. *Source*: Hesterberg 2015, American Statistician
     69:371, section 5.3 ("expanded percentile"), applied to blocks.
     """
-    from scipy.stats import norm  # noqa: PLC0415 - scipy is slow to import
-    from scipy.stats import t as student_t  # noqa: PLC0415
+    from scipy.special import ndtr, stdtrit  # noqa: PLC0415 - scipy is slow to import
 
     if n_blocks < FEWEST_BLOCKS or not resampled.size:
         return NO_INTERVAL
-    reach = float(student_t.ppf(0.5 + confidence / 2, n_blocks - 1))
-    tail = float(norm.cdf(-np.sqrt(n_blocks / (n_blocks - 1)) * reach))
+    reach = float(stdtrit(n_blocks - 1, 0.5 + confidence / 2))
+    tail = float(ndtr(-np.sqrt(n_blocks / (n_blocks - 1)) * reach))
     low, high = np.quantile(resampled, [tail, 1 - tail])
     return Interval(float(low), float(high))
 
@@ -125,7 +124,7 @@ def compute_block_mean_interval(
     blocks give no interval. Formula: mean +- t_{k-1} sqrt(k / (k - 1) sum r_b^2) / n with
     r_b = sum_b - mean n_b. *Source*: Schmeiser 1982, Operations Research 30:556 (batch means).
     """
-    from scipy.stats import t as student_t  # noqa: PLC0415 - scipy is slow to import
+    from scipy.special import stdtrit  # noqa: PLC0415 - scipy is slow to import
 
     k = values.size // length
     present = np.isfinite(values)
@@ -138,7 +137,7 @@ def compute_block_mean_interval(
     mean = float(sums.sum()) / total
     residuals = sums - mean * counts
     error = float(np.sqrt(k / (k - 1) * (residuals @ residuals))) / total
-    half = float(student_t.ppf(0.5 + confidence / 2, k - 1)) * error
+    half = float(stdtrit(k - 1, 0.5 + confidence / 2)) * error
     return Interval(mean - half, mean + half)
 
 
@@ -162,7 +161,7 @@ def compute_moving_block_interval(
     *Source*: Meketon and Schmeiser 1984, Proceedings of the Winter Simulation Conference, 227;
     the correction is the variance of a mean of a first-order autoregressive series.
     """
-    from scipy.stats import t as student_t  # noqa: PLC0415 - scipy is slow to import
+    from scipy.special import stdtrit  # noqa: PLC0415 - scipy is slow to import
 
     blocks = sum_blocks(values, length=length)
     k = blocks.n_blocks
@@ -174,7 +173,7 @@ def compute_moving_block_interval(
     variance = float(np.mean(np.square(residuals))) / float(np.mean(blocks.counts))
     variance *= k / (k - 1) / _compute_seen_share(lag_one, length)
     error = float(np.sqrt(variance / blocks.total_count))
-    half = float(student_t.ppf(0.5 + confidence / 2, k - 1)) * error
+    half = float(stdtrit(k - 1, 0.5 + confidence / 2)) * error
     if scale == "log":
         if mean <= 0:
             return Interval(mean, mean) if half == 0 else NO_INTERVAL

@@ -1,0 +1,296 @@
+"""How far one clock is off another: correlation at every shift, and distance between tracks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tasks.maths.arrays import NAN, BoolArray, FloatArray, IntArray
+from tasks.maths.smoothing import compute_running_mean
+
+#: A peak that is wider than this at half its height tells the offset less surely [s].
+_SHARP_HALF_WIDTH = 30
+#: Standardised series that vary less than this do not vary.
+_FLAT = 1e-6
+#: Distance between the best and the second-best peak from which they are told apart for sure.
+_CLEAR_DISTANCE = 0.2
+_FEWEST_PAIRS = 60
+_NEIGHBOURS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Correlations:
+    """Pearson correlations at whole-second shifts.
+
+    ``shifts`` is what is added to the test's times [s]; ``r`` the correlation over the ``pairs``
+    seconds that both then have, NaN where those are too few or one of them does not vary.
+    ``sd_reference`` and ``sd_test`` are the standard deviations over these seconds.
+    """
+
+    shifts: IntArray
+    r: FloatArray
+    pairs: IntArray
+    sd_reference: FloatArray
+    sd_test: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Offset:
+    """What must be added to the test's times [s], and how sure that is.
+
+    ``peak`` is the correlation there, ``second`` the best one elsewhere, ``pairs`` the seconds
+    compared; ``confidence`` runs from 0 to 1.
+    """
+
+    offset_s: float
+    confidence: float
+    peak: float
+    second: float
+    pairs: int
+
+
+def correlate_at_shifts(
+    reference: FloatArray,
+    test: FloatArray,
+    *,
+    reference_start: int,
+    test_start: int,
+    low: int,
+    high: int,
+    fewest_pairs: int = _FEWEST_PAIRS,
+) -> Correlations:
+    """Correlate two per-second series at each shift of the test from ``low`` to ``high`` [s].
+
+    ``(n,)`` and ``(m,)``, NaN where missing, counted from the seconds ``reference_start`` and
+    ``test_start``. Every shift uses all seconds that both then have. Six correlations by fast
+    Fourier transform: hours of shifts cost milliseconds. Formula: Pearson's r over the pairs
+    (reference(t), test(t - shift)).
+    """
+    shifts = np.arange(low, high + 1, dtype=np.int64)
+    nothing = np.full(shifts.size, NAN)
+    here, there = np.isfinite(reference), np.isfinite(test)
+    if not here.any() or not there.any():
+        zeros = np.zeros(shifts.size, dtype=np.int64)
+        return Correlations(shifts, nothing, zeros, nothing, nothing)
+    # Centring and scaling first keeps the differences of sums exact.
+    x, scale_x = _standardise(reference, here)
+    y, scale_y = _standardise(test, there)
+    n_reference, n_test = reference.size, test.size
+    places = shifts + (test_start - reference_start) + n_test - 1
+    size = _find_fast_size(n_reference + n_test)
+    reference_parts = [np.fft.rfft(part, size) for part in (here.astype(float), x, x * x)]
+    test_parts = [np.fft.rfft(part[::-1], size) for part in (there.astype(float), y, y * y)]
+    inside = (places >= 0) & (places < n_reference + n_test - 1)
+
+    def at_shifts(first: int, second: int) -> FloatArray:
+        products = np.fft.irfft(reference_parts[first] * test_parts[second], size)
+        values = np.zeros(shifts.size)
+        values[inside] = products[places[inside]]
+        return values
+
+    pairs = np.rint(at_shifts(0, 0)).astype(np.int64)
+    n = np.maximum(pairs, 1)
+    mean_x, mean_y = at_shifts(1, 0) / n, at_shifts(0, 1) / n
+    covariance = at_shifts(1, 1) / n - mean_x * mean_y
+    sd_x = np.sqrt(np.maximum(at_shifts(2, 0) / n - mean_x**2, 0.0))
+    sd_y = np.sqrt(np.maximum(at_shifts(0, 2) / n - mean_y**2, 0.0))
+    usable = (pairs >= max(fewest_pairs, 2)) & (sd_x > _FLAT) & (sd_y > _FLAT)
+    r = np.full(shifts.size, NAN)
+    r[usable] = np.clip(covariance[usable] / (sd_x[usable] * sd_y[usable]), -1.0, 1.0)
+    return Correlations(shifts, r, pairs, sd_x * scale_x, sd_y * scale_y)
+
+
+def estimate_offset(
+    reference: FloatArray,
+    test: FloatArray,
+    *,
+    reference_start: int,
+    test_start: int,
+    max_offset: int,
+    trend_window: int,
+    least_sd: float,
+) -> Offset | None:
+    """Find the clock offset at which two per-second series of one quantity agree best.
+
+    Slow changes (slower than ``trend_window`` [s]) are taken off first: they fit at any shift.
+    Every shift uses the same seconds of the reference (equal overlap), so that no shift wins by
+    what it leaves out; recordings too short for ``max_offset`` are tried at smaller shifts only.
+    A parabola through the peak gives tenths of seconds. None where either does not vary by
+    ``least_sd`` after that, the overlap is under two minutes, or the best shift is the last one
+    tried and so no maximum.
+
+    The confidence is the height of the peak, less where another peak is nearly as high or where it
+    is wide: peak x min(1, (peak - second) / 0.2) x min(1, 60 s / width at half height). What it does not tell: a device that shows its values late is
+    taken for one whose clock is late.
+    """
+    low = max(reference_start, test_start)
+    high = min(reference_start + reference.size, test_start + test.size)
+    reach = min(max_offset, (high - low - 2 * _FEWEST_PAIRS) // 2)
+    if reach < _NEIGHBOURS:
+        return None
+    x = remove_trend(reference, window=trend_window)
+    y = remove_trend(test, window=trend_window)
+    # Seconds of the reference for which every shifted test second exists.
+    first = max(reference_start, test_start + reach)
+    last = min(reference_start + reference.size, test_start + test.size - reach)
+    window = x[first - reference_start : last - reference_start]
+    found = correlate_at_shifts(
+        window, y, reference_start=first, test_start=test_start, low=-reach, high=reach
+    )
+    enough = (found.sd_reference >= least_sd) & (found.sd_test >= least_sd)
+    r = np.where(enough, found.r, NAN)
+    if not np.isfinite(r).any():
+        return None
+    best = int(np.nanargmax(r))
+    if best in {0, r.size - 1} or not np.isfinite(r[best - 1 : best + 2]).all():
+        return None
+    first_of_peak, last_of_peak = _find_lobe(r, best)
+    others = np.concatenate([r[:first_of_peak], r[last_of_peak + 1 :]])
+    others = others[np.isfinite(others)]
+    peak, second = float(r[best]), max(float(others.max()), 0.0) if others.size else 0.0
+    clear = min(max((peak - second) / _CLEAR_DISTANCE, 0.0), 1.0)
+    sharp = min(2 * _SHARP_HALF_WIDTH / (last_of_peak - first_of_peak + 1), 1.0)
+    return Offset(
+        offset_s=float(found.shifts[best]) + _refine_peak(r[best - 1 : best + 2]),
+        confidence=max(peak, 0.0) * clear * sharp,
+        peak=peak,
+        second=second,
+        pairs=int(found.pairs[best]),
+    )
+
+
+def remove_trend(values: FloatArray, *, window: int) -> FloatArray:
+    """Take the centred running mean over ``window`` samples off; missing stays missing."""
+    return values - compute_running_mean(values, width=window, fewest_share=0.25)
+
+
+@dataclass(frozen=True, slots=True)
+class TrackOffset:
+    """Clock offset between two tracks [s] and the median distance with and without it [m].
+
+    ``spread_s`` is how far the offsets of four parts of the track lie apart; it says whether one
+    offset holds for all. ``pairs`` are the seconds compared.
+    """
+
+    offset_s: float
+    spread_s: float
+    distance_m: float
+    distance_before_m: float
+    pairs: int
+
+
+def measure_track_distances(
+    reference: tuple[FloatArray, FloatArray],
+    test: tuple[FloatArray, FloatArray],
+    *,
+    reference_start: int,
+    test_start: int,
+    shifts: IntArray,
+    step: int = 1,
+    fewest_pairs: int = _FEWEST_PAIRS,
+    quantile: float = 0.5,
+) -> FloatArray:
+    """Give the quantile (median) distance between two tracks at each shift of the test [m].
+
+    Tracks are (east, north) per second in one plane [m]; every ``step``-th second is used. NaN
+    where fewer than ``fewest_pairs`` seconds (before thinning) are shared.
+    """
+    east, north = reference
+    seconds = np.flatnonzero(np.isfinite(east) & np.isfinite(north))[::step]
+    distances = np.full(shifts.size, NAN)
+    for at, shift in enumerate(shifts.tolist()):
+        places = seconds + (reference_start - test_start - shift)
+        inside = (places >= 0) & (places < test[0].size)
+        gaps = np.hypot(
+            east[seconds[inside]] - test[0][places[inside]],
+            north[seconds[inside]] - test[1][places[inside]],
+        )
+        gaps = gaps[np.isfinite(gaps)]
+        if gaps.size * step >= fewest_pairs and gaps.size:
+            distances[at] = np.quantile(gaps, quantile)
+    return distances
+
+
+def estimate_track_offset(
+    reference: tuple[FloatArray, FloatArray],
+    test: tuple[FloatArray, FloatArray],
+    *,
+    reference_start: int,
+    test_start: int,
+    max_offset: int,
+    least_speed_mps: float = 0.5,
+) -> TrackOffset | None:
+    """Find the clock offset at which the test was where the reference was.
+
+    Tracks are (east, north) per second in one plane [m], NaN where missing. First the whole second
+    of the least median distance, then from each moving second the time by which the test is ahead
+    or behind along the way, (difference . velocity) / speed^2, of which the median is taken: noise
+    across the way does not enter, and single jumps do not count. None with under 60 shared
+    seconds, hardly any movement, or no least distance within ``max_offset``.
+    """
+    shifts = np.arange(-max_offset, max_offset + 1, dtype=np.int64)
+    step = max(1, int(np.isfinite(reference[0]).sum()) // 2000)
+    distances = measure_track_distances(
+        reference,
+        test,
+        reference_start=reference_start,
+        test_start=test_start,
+        shifts=shifts,
+        step=step,
+    )
+    if not np.isfinite(distances).any() or not np.isfinite(distances[max_offset]):
+        return None
+    best = int(np.nanargmin(distances))
+    if best in {0, distances.size - 1}:
+        return None
+    east, north = reference
+    velocity = np.gradient(east), np.gradient(north)
+    speed_squared = velocity[0] ** 2 + velocity[1] ** 2
+    shift = int(shifts[best])
+    places = np.arange(east.size) + (reference_start - test_start - shift)
+    inside = (places >= 0) & (places < test[0].size)
+    at = np.clip(places, 0, test[0].size - 1)
+    gap_east = np.where(inside, test[0][at], NAN) - east
+    gap_north = np.where(inside, test[1][at], NAN) - north
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ahead = (gap_east * velocity[0] + gap_north * velocity[1]) / speed_squared
+    moving = np.isfinite(ahead) & (speed_squared >= least_speed_mps**2)
+    if moving.sum() < _FEWEST_PAIRS:
+        return None
+    ahead = ahead[moving]
+    parts = [float(np.median(part)) for part in np.array_split(ahead, 4)]
+    return TrackOffset(
+        offset_s=shift + float(np.median(ahead)),
+        spread_s=max(parts) - min(parts),
+        distance_m=float(distances[best]),
+        distance_before_m=float(distances[max_offset]),
+        pairs=int(moving.sum()),
+    )
+
+
+def _standardise(values: FloatArray, known: BoolArray) -> tuple[FloatArray, float]:
+    centre, scale = float(values[known].mean()), float(values[known].std())
+    scale = scale if scale > 0 else 1.0
+    return np.where(known, (values - centre) / scale, 0.0), scale
+
+
+def _find_fast_size(least: int) -> int:
+    """Give the next power of two: the transform is fastest there."""
+    return 1 << max(least - 1, 1).bit_length()
+
+
+def _find_lobe(r: FloatArray, best: int) -> tuple[int, int]:
+    """Give first and last place around the best one with at least half its height."""
+    low_places = np.flatnonzero(~(r >= r[best] / 2))
+    before, after = low_places[low_places < best], low_places[low_places > best]
+    first = int(before[-1]) + 1 if before.size else 0
+    last = int(after[0]) - 1 if after.size else r.size - 1
+    return first, last
+
+
+def _refine_peak(three: FloatArray) -> float:
+    """Give where the parabola through three values has its top, from the middle one."""
+    before, middle, after = three.tolist()
+    bend = before - 2 * middle + after
+    return 0.0 if bend >= 0 else 0.5 * (before - after) / bend

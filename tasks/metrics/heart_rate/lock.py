@@ -1,0 +1,96 @@
+"""When heart rate locks on: the first lasting agreement with the reference."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from tasks.case import Segment
+from tasks.core.registers import Example, Value, metric, segmenter
+from tasks.maths.runs import find_first_lasting
+from tasks.metrics.heart_rate.compared import HEART_RATE, compare_heart_rates
+
+if TYPE_CHECKING:
+    from tasks.case import Case
+
+_PERCENT: Final = 100.0
+
+
+@metric(
+    "heart_rate",
+    title="Time to lock",
+    unit="s",
+    definition="Time from the first second in which the device records and the reference has a "
+    "heart rate to the first moment from which the error stays within the lock limits for the hold "
+    "time; agreement by chance for that long counts as lock",
+    formula="first t with |e| <= max(lock_bpm, lock_pct % of reference) from t for lock_hold_s",
+    better="lower",
+    source="common practice, no source",
+    examples=(
+        Example(
+            {
+                "test": {HEART_RATE: [70] * 12 + [118] * 25},
+                "reference": {HEART_RATE: [120] * 37},
+            },
+            12.0,
+            "by hand: 12 s too low, then within 5 bpm or 5 % (6 bpm)",
+        ),
+        Example(
+            {
+                "test": {HEART_RATE: [120] * 10 + [80] * 5 + [None] * 5 + [120] * 20},
+                "reference": {HEART_RATE: [120] * 40},
+            },
+            20.0,
+            "by hand: the first ten seconds do not last",
+        ),
+        Example(
+            {"test": {HEART_RATE: [80] * 40}, "reference": {HEART_RATE: [120] * 40}},
+            None,
+            "never locks",
+        ),
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+    whole_only=True,
+)
+def hr_lock_s(case: Case) -> Value:
+    """Give the time to lock [s]."""
+    compared = compare_heart_rates(case)
+    begin, locked = find_lock(case)
+    if begin is None:
+        return compared.decline("the device records in no second with a reference heart rate")
+    if locked is None:
+        hold = case.settings.heart_rate.lock_hold_s
+        return compared.decline(f"heart rate never stays within the lock limits for {hold:g} s")
+    return compared.give(float(locked - begin))
+
+
+@segmenter("heart_rate")
+def after_lock(case: Case) -> list[Segment]:
+    """Cut off what came before the lock; without a lock there is no such part."""
+    _, locked = find_lock(case)
+    if locked is None:
+        return []
+    later = np.arange(case.segment.mask.size) >= locked
+    return [Segment("after_lock", case.segment.mask & later)]
+
+
+def find_lock(case: Case) -> tuple[int | None, int | None]:
+    """Give the grid index from which lock time counts and that of the lock, None if never."""
+    return case.once("heart_rate:lock", lambda: _find_lock(case))
+
+
+def _find_lock(case: Case) -> tuple[int | None, int | None]:
+    limits = case.settings.heart_rate
+    reference = None if case.reference is None else case.reference.values(HEART_RATE)
+    if reference is None:
+        return None, None
+    both = np.flatnonzero(case.counted & case.test.covered & np.isfinite(reference))
+    if not both.size:
+        return None, None
+    compared = compare_heart_rates(case)
+    holds = np.zeros(case.segment.mask.size, dtype=np.bool_)
+    allowed = np.maximum(limits.lock_bpm, limits.lock_pct / _PERCENT * compared.reference)
+    holds[compared.seconds] = np.abs(compared.error) <= allowed
+    return int(both[0]), find_first_lasting(holds, lasting=round(limits.lock_hold_s))
