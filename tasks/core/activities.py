@@ -56,6 +56,15 @@ _WORDS: Final = {
     "indoor_rowing": "rowing",
 }
 
+#: Makers of rides and runs in invented places, as their exports name them.
+_VIRTUAL_CREATORS: Final = ("zwift", "rouvy")
+
+
+def names_virtual_place(*words: str | None) -> bool:
+    """Say whether a format's words tell that the positions are invented, as on a trainer."""
+    text = " ".join(word.lower() for word in words if word)
+    return any(word in text for word in ("virtual", *_VIRTUAL_CREATORS))
+
 
 def name_activity(word: str | None) -> str | None:
     """Give our word for a format's `word`; "other" for one that we do not know, None for none."""

@@ -16,6 +16,7 @@ from tasks.core.errors import DamagedError
 from tasks.core.recording import Remark
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 #: How much of the end of a file is searched for the closing tag [byte].
@@ -107,6 +108,29 @@ def load_markup(data: bytes, *, name: str) -> Markup:
     return Markup(text, tuple(remarks))
 
 
+def parse_whole_rows(text: str, row_name: str, *, name: str) -> tuple[Any, bool]:
+    """Give the root element, and whether the text ends early and was cut after its last whole row.
+
+    `row_name` is the element that holds one sample. Raises: DamagedError when more than the end
+    is wrong.
+    """
+    try:
+        return parse_markup(text), False
+    except MarkupSyntaxError as error:
+        shortened = cut_after_last(text, row_name)
+        problem = DamagedError(
+            name,
+            found=f"it is not well-formed XML ({error})",
+            remedy="export the activity again from the device or its app",
+        )
+    if shortened is None:
+        raise problem
+    try:
+        return parse_markup(shortened), True
+    except MarkupSyntaxError:
+        raise problem from None
+
+
 def parse_markup(text: str) -> Any:  # noqa: ANN401 - an element of lxml, which ships no types
     """Give the root element of `text`; entities, network and overlong content are off.
 
@@ -159,6 +183,20 @@ def read_local_name(element: Any) -> str:  # noqa: ANN401 - an element of lxml
     if not isinstance(tag, str):  # comments and the like
         return ""
     return tag.rpartition("}")[2].rpartition(":")[2]
+
+
+def find_children(element: Any, name: str) -> Iterator[Any]:  # noqa: ANN401 - elements of lxml
+    """Give the children of `element` with the local name `name`, in order."""
+    return (child for child in element if read_local_name(child) == name)
+
+
+def read_text(element: Any, *path: str) -> str | None:  # noqa: ANN401 - an element of lxml
+    """Give the text of the first descendant along `path` of local names; None when blank."""
+    for name in path:
+        element = next(find_children(element, name), None)
+        if element is None:
+            return None
+    return (element.text or "").strip() or None
 
 
 def _decode(data: bytes) -> tuple[str, list[Remark]]:

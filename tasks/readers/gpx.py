@@ -18,17 +18,17 @@ import numpy as np
 from gpxpy.gpx import GPXException
 from lxml import etree
 
-from tasks.core.activities import name_activity
-from tasks.core.errors import DamagedError, NoClockError, NothingRecordedError
+from tasks.core.activities import name_activity, names_virtual_place
+from tasks.core.errors import NoClockError, NothingRecordedError
 from tasks.core.instants import find_possible, from_microseconds, to_microseconds
 from tasks.core.markup import (
-    MarkupSyntaxError,
-    cut_after_last,
+    find_children,
     find_root_name,
     has_closing_tag,
     load_markup,
-    parse_markup,
+    parse_whole_rows,
     read_local_name,
+    read_text,
 )
 from tasks.core.recording import ExportFile, Header, Recording, Remark
 from tasks.core.registers import ReadOptions, reader
@@ -68,9 +68,6 @@ _CHANNELS: Final = (
     "altitude_m",
     *sorted(set(_EXTENSIONS.values())),
 )
-#: Makers of rides in invented places, as their exports name them.
-_VIRTUAL_CREATORS: Final = ("zwift", "rouvy")
-_REMEDY: Final = "export the activity again from the device or its app"
 
 
 def _sniff(head: bytes) -> bool:
@@ -100,7 +97,7 @@ def read_gpx(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:
     gpx = _parse_plain(markup.text)
     cut = False
     if gpx is None:
-        root, cut = _parse_damaged(markup.text, name=export.name)
+        root, cut = parse_whole_rows(markup.text, "trkpt", name=export.name)
         gpx = _parse_rebuilt(root, remarks)
     tracks = [(track, _collect_points(track)) for track in gpx.tracks]
     timed = [(track, points) for track, points in tracks if points.times]
@@ -152,40 +149,25 @@ def _parse_plain(text: str) -> Any | None:  # noqa: ANN401 - gpxpy's own documen
     return gpx if points and seen else None
 
 
-def _parse_damaged(text: str, *, name: str) -> tuple[Any, bool]:
-    """Give the root element and whether the document had to be cut to be well-formed."""
-    try:
-        return parse_markup(text), False
-    except MarkupSyntaxError as error:
-        shortened = cut_after_last(text, "trkpt")
-        problem = DamagedError(name, found=f"it is not well-formed XML ({error})", remedy=_REMEDY)
-    if shortened is None:
-        raise problem
-    try:
-        return parse_markup(shortened), True
-    except MarkupSyntaxError:
-        raise problem from None
-
-
 def _parse_rebuilt(root: Any, remarks: list[Remark]) -> Any:  # noqa: ANN401 - lxml and gpxpy
     """Rebuild `root` as plain GPX 1.1 that holds what a recording needs, and let gpxpy read it."""
     plain = etree.Element("gpx", version="1.1", creator=root.get("creator") or "")
     n_unreadable = 0
-    for track in _find_children(root, "trk"):
+    for track in find_children(root, "trk"):
         plain_track = etree.SubElement(plain, "trk")
         for word in ("name", "type"):
-            text = _read_text(track, word)
+            text = read_text(track, word)
             if text:
                 etree.SubElement(plain_track, word).text = text
-        for extensions in _find_children(track, "extensions"):
+        for extensions in find_children(track, "extensions"):
             etree.SubElement(plain_track, "extensions").extend(list(extensions))
-        for part in _find_children(track, "trkseg"):
+        for part in find_children(track, "trkseg"):
             plain_part = etree.SubElement(plain_track, "trkseg")
-            for point in _find_children(part, "trkpt"):
+            for point in find_children(part, "trkpt"):
                 n_unreadable += _rebuild_point(point, plain_part)
-    for route in _find_children(root, "rte"):
+    for route in find_children(root, "rte"):
         etree.SubElement(plain, "rte").extend(
-            [etree.Element("rtept", lat="0", lon="0") for _ in _find_children(route, "rtept")]
+            [etree.Element("rtept", lat="0", lon="0") for _ in find_children(route, "rtept")]
         )
     if n_unreadable:
         remarks.append(Remark("numbers that cannot be read were taken as missing", n_unreadable))
@@ -202,13 +184,13 @@ def _rebuild_point(point: Any, into: Any) -> int:  # noqa: ANN401 - elements of 
         n_unreadable += not readable
         position[key] = text if readable else "nan"
     plain = etree.SubElement(into, "trkpt", **position)
-    altitude = _read_text(point, "ele")
+    altitude = read_text(point, "ele")
     if altitude:
         if _is_number(altitude):
             etree.SubElement(plain, "ele").text = altitude
         else:
             n_unreadable += 1
-    time = _read_text(point, "time")
+    time = read_text(point, "time")
     if time:
         etree.SubElement(plain, "time").text = time
     extensions = etree.SubElement(plain, "extensions")
@@ -285,12 +267,8 @@ def _build_recording(gpx: Any, track: Any, points: _Points, *, index: int) -> Re
         start_utc=from_microseconds(times.min()),
         end_utc=from_microseconds(times.max()),
         samples=samples,
-        laps=make_empty(LAPS),
-        lengths=make_empty(LENGTHS),
-        beats=make_empty(BEATS),
-        battery=make_empty(BATTERY),
-        events=make_empty(EVENTS),
         remarks=_list_remarks(points, n_impossible=int((~possible).sum())),
+        **{table.name: make_empty(table) for table in (LAPS, LENGTHS, BEATS, BATTERY, EVENTS)},
     )
 
 
@@ -304,9 +282,7 @@ def _build_header(
 ) -> Header:
     kind = (track.type or "").strip()
     creator = (gpx.creator or "").strip() or None
-    virtual = "virtual" in kind.lower() or any(
-        word in (creator or "").lower() for word in _VIRTUAL_CREATORS
-    )
+    virtual = names_virtual_place(kind, creator)
     offsets_s = points.offsets_s - {0}
     totals = _read_totals(track.extensions)
     return Header(
@@ -382,16 +358,6 @@ def _refuse_route(gpx: Any, tracks: list[_Points], name: str) -> NothingRecorded
 
 def _first_year(points: _Points) -> int:
     return from_microseconds(points.times[0]).year
-
-
-def _find_children(element: Any, name: str) -> Iterable[Any]:  # noqa: ANN401 - elements of lxml
-    return (child for child in element if read_local_name(child) == name)
-
-
-def _read_text(element: Any, name: str) -> str | None:  # noqa: ANN401 - an element of lxml
-    for child in _find_children(element, name):
-        return (child.text or "").strip() or None
-    return None
 
 
 def _is_number(text: str) -> bool:
