@@ -1,0 +1,293 @@
+"""From a fitted layout to a Recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from tasks.core.errors import DamagedError, ExportRefusedError, NothingRecordedError
+from tasks.core.recording import Header, Recording, Remark
+from tasks.core.units import convert_to_table_unit
+from tasks.readers.csv.cells import Numbers, is_number, parse_numbers
+from tasks.readers.csv.fitting import VOCABULARY
+from tasks.readers.csv.sheet import HEAD_LINES, is_cut, read_grid
+from tasks.readers.csv.times import Instants, place_elapsed, read_instants
+from tasks.tables.arrow import make_empty, make_table
+from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tasks.core.recording import ExportFile
+    from tasks.readers.csv.fitting import Fit
+    from tasks.readers.csv.sheet import Grid
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+#: Remarks stay readable: more unused columns than this are only counted.
+_NAMED_AT_MOST: Final = 8
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What one layout makes of a file, and how many of its cells and rows it cannot read."""
+
+    fit: Fit
+    recording: Recording
+    n_unreadable: int
+
+
+def read_fit(fit: Fit, export: ExportFile, *, zone: str | None) -> Reading:
+    """Read `export` as the layout of `fit` says.
+
+    Raises: NoClockError, NothingRecordedError, and DamagedError when more than half of the rows
+    cannot be read, with the line of the first one.
+    """
+    grid = read_grid(fit.text, fit.delimiter, header=fit.header, width=fit.width, name=export.name)
+    if not len(grid.cells):
+        raise NothingRecordedError(
+            export.name,
+            found="no row of data below the header",
+            remedy="export an activity that was recorded",
+        )
+    numbers = {
+        use.column.ours: parse_numbers(
+            grid.cells[use.position],
+            fit.layout.decimal,
+            missing=(*fit.layout.missing, *use.column.missing),
+        )
+        for use in fit.uses
+    }
+    _check_plausible(fit, numbers, export)
+    instants = _read_times(fit, grid, numbers, export=export, zone=zone)
+    cut = is_cut(fit.text, fit.delimiter, width=fit.width)
+    good = instants.known & ~grid.ragged & ~_find_unreadable_rows(numbers)
+    if 2 * int((~good).sum()) > len(good):
+        _refuse(fit, grid, numbers, instants=instants, good=good, export=export)
+    keep = instants.known & ~grid.ragged
+    if cut:
+        keep[-1] = False
+    recording = _build(fit, numbers, instants, keep=keep, export=export, cut=cut)
+    cells = sum(int(column.unreadable[keep].sum()) for column in numbers.values())
+    remarks = _collect_remarks(fit, grid, numbers, instants=instants, keep=keep, cut=cut)
+    return Reading(fit, recording.with_remarks(*remarks), cells + int((~keep).sum()))
+
+
+def has_time_in_head(fit: Fit, export: ExportFile, *, zone: str | None) -> bool:
+    """Say whether one of the first rows has a time of the layout's form.
+
+    Cheap, so that of several layouts that fit a header only those that can be meant are read. A
+    head that raises anything is left to the full reading, which says why.
+    """
+    head = replace(fit, text="\n".join(fit.text.split("\n", HEAD_LINES)[:HEAD_LINES]))
+    try:
+        grid = read_grid(
+            head.text, head.delimiter, header=head.header, width=head.width, name=export.name
+        )
+        if head.time_position is None or not len(grid.cells):
+            return True
+        return bool(_read_times(head, grid, {}, export=export, zone=zone).known.any())
+    except ExportRefusedError:
+        return True
+
+
+def _check_plausible(fit: Fit, numbers: dict[str, Numbers], export: ExportFile) -> None:
+    for use in fit.uses:
+        values = numbers[use.column.ours].floats
+        if use.column.plausible is None or not np.isfinite(values).any():
+            continue
+        low, high = use.column.plausible
+        middle = float(np.nanmedian(values))
+        if not low <= middle <= high:
+            raise DamagedError(
+                export.name,
+                found=f"{use.title} has the median {middle:g}, which is no value in "
+                f"{use.column.unit} (layout {fit.layout.name})",
+                remedy="describe the file in a layout with the right unit under columns/",
+            )
+
+
+def _read_times(
+    fit: Fit, grid: Grid, numbers: dict[str, Numbers], *, export: ExportFile, zone: str | None
+) -> Instants:
+    if fit.layout.time.form == "beats":
+        unit = next(use.column.unit for use in fit.uses if use.column.ours == "rr_s")
+        intervals_s = convert_to_table_unit(numbers["rr_s"].floats, unit, target="s")
+        known = np.isfinite(intervals_s) & (intervals_s >= 0.0)
+        seconds = np.cumsum(np.where(known, intervals_s, 0.0))
+        return place_elapsed(seconds, known, name=export.name, zone=zone)
+    cells = grid.cells[fit.time_position]
+    if fit.date_position is not None:
+        cells = grid.cells[fit.date_position] + " " + cells
+    return read_instants(
+        cells, fit.layout.time, decimal=fit.layout.decimal, zone=zone, name=export.name
+    )
+
+
+def _find_unreadable_rows(numbers: dict[str, Numbers]) -> NDArray[np.bool_]:
+    """Say which rows hold something, but no number that can be read."""
+    unreadable = np.logical_or.reduce([column.unreadable for column in numbers.values()])
+    present = np.logical_or.reduce([column.present for column in numbers.values()])
+    return np.asarray(unreadable & ~present, dtype=np.bool_)
+
+
+def _refuse(
+    fit: Fit,
+    grid: Grid,
+    numbers: dict[str, Numbers],
+    *,
+    instants: Instants,
+    good: NDArray[np.bool_],
+    export: ExportFile,
+) -> None:
+    row = int(np.argmin(good))
+    remedy = "export the file again, or describe its columns in a layout under columns/"
+    if grid.ragged[row]:
+        what = f"has more filled cells than the {fit.width} of the header"
+        remedy = "a decimal comma must be quoted where the comma separates; export the file again"
+    elif not instants.known[row] and fit.time_position is not None:
+        time = grid.cells[fit.time_position][row]
+        what = f"time {time!r} is none of the form {fit.layout.time.form!r}"
+    else:
+        use = next(use for use in fit.uses if numbers[use.column.ours].unreadable[row])
+        cell = grid.cells[use.position][row]
+        what = f"{use.title} = {cell!r} is no number"
+        other = "," if fit.layout.decimal == "." else "."
+        if is_number(cell, other):
+            remedy = f"a layout with decimal = {other!r} is needed under columns/"
+    raise DamagedError(
+        export.name,
+        found=f"line {grid.find_line(row)}: {what}; {int((~good).sum())} of {len(good)} rows "
+        f"cannot be read by the layout {fit.layout.name}",
+        remedy=remedy,
+    )
+
+
+def _build(
+    fit: Fit,
+    numbers: dict[str, Numbers],
+    instants: Instants,
+    *,
+    keep: NDArray[np.bool_],
+    export: ExportFile,
+    cut: bool,
+) -> Recording:
+    values = {
+        use.column.ours: convert_to_table_unit(
+            numbers[use.column.ours].floats,
+            use.column.unit,
+            target=VOCABULARY.columns[use.column.ours],
+        )[keep]
+        for use in fit.uses
+    }
+    micros = instants.micros[keep]
+    if not any(np.isfinite(column).any() for column in values.values()):
+        raise NothingRecordedError(
+            export.name,
+            found="no value in any column that is read",
+            remedy="export an activity that was recorded",
+        )
+    beats = make_empty(BEATS)
+    intervals_s = values.pop("rr_s", None)
+    if intervals_s is not None:
+        has = np.isfinite(intervals_s)
+        columns: dict[str, Any] = {
+            "time_utc": micros[has],
+            "rr_s": intervals_s[has],
+            "beat_source": ["csv"] * int(has.sum()),
+        }
+        beats = make_table(BEATS, columns)
+    samples = make_table(SAMPLES, {"time_utc": micros, **values}) if values else make_empty(SAMPLES)
+    has_position = {"latitude_deg", "longitude_deg"} <= set(values)
+    facts = fit.layout.facts
+    return Recording(
+        header=Header(
+            format="csv",
+            reader=_name_reader(),
+            status="partial" if cut else "whole",
+            reason="the file stops inside its last row" if cut else None,
+            creator=facts.creator,
+            sport=facts.sport,
+            time_basis=instants.basis,
+            position_kind="gnss" if has_position else "none",
+            local_offset_s=instants.local_offset_s,
+        ),
+        start_utc=_EPOCH + timedelta(microseconds=int(micros.min())),
+        end_utc=_EPOCH + timedelta(microseconds=int(micros.max())),
+        samples=samples,
+        laps=make_empty(LAPS),
+        lengths=make_empty(LENGTHS),
+        beats=beats,
+        battery=make_empty(BATTERY),
+        events=make_empty(EVENTS),
+    )
+
+
+def _collect_remarks(
+    fit: Fit,
+    grid: Grid,
+    numbers: dict[str, Numbers],
+    *,
+    instants: Instants,
+    keep: NDArray[np.bool_],
+    cut: bool,
+) -> list[Remark]:
+    remarks = [Remark(f"read by the layout {fit.layout.name}"), *instants.remarks]
+    remarks += [
+        Remark(f"column {use.title!r} names no unit; read as {use.column.unit}")
+        for use in fit.uses
+        if use.column.unit_assumed
+    ]
+    if fit.unused:
+        named = ", ".join(fit.unused[:_NAMED_AT_MOST])
+        more = len(fit.unused) - _NAMED_AT_MOST
+        named += f" and {more} more" if more > 0 else ""
+        remarks.append(Remark(f"columns that nothing reads: {named}", len(fit.unused)))
+    for use in fit.uses:
+        unreadable = numbers[use.column.ours].unreadable & keep
+        if unreadable.any():
+            row = int(np.argmax(unreadable))
+            cell = grid.cells[use.position][row]
+            remarks.append(
+                Remark(
+                    f"{use.title}: cells that are no number, set to missing; the first is "
+                    f"{cell!r} in line {grid.find_line(row)}",
+                    int(unreadable.sum()),
+                )
+            )
+    untimed = ~instants.known & ~grid.ragged
+    if untimed.any():
+        row = int(np.argmax(untimed))
+        later = (
+            "; every later beat is too early by what they would have added"
+            if fit.layout.time.form == "beats"
+            else ""
+        )
+        remarks.append(
+            Remark(
+                f"rows without a readable time, left out; the first is line "
+                f"{grid.find_line(row)}{later}",
+                int(untimed.sum()),
+            )
+        )
+    if grid.ragged.any():
+        line = grid.find_line(int(np.argmax(grid.ragged)))
+        remarks.append(
+            Remark(
+                f"rows with more filled cells than the header, left out; the first is line {line}",
+                int(grid.ragged.sum()),
+            )
+        )
+    if grid.repeated:
+        remarks.append(Remark("headers repeated among the data, left out", grid.repeated))
+    if cut:
+        remarks.append(Remark("the file stops inside its last row, which is left out"))
+    return remarks
+
+
+def _name_reader() -> str:
+    import pandas as pd  # noqa: PLC0415 - slow to import, and most commands read no CSV
+
+    return f"pandas {pd.__version__}"

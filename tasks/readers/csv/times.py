@@ -1,0 +1,282 @@
+"""From the time cells of a CSV to UTC microseconds, or to microseconds since its start."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone
+from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from tasks.core.errors import NoClockError
+from tasks.core.recording import Remark, TimeBasis
+from tasks.core.units import MICROSECONDS_PER_SECOND
+from tasks.readers.csv.cells import find_missing, parse_numbers
+from tasks.readers.csv.zones import place_local_times
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from config.layouts import LayoutTime
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+#: No wearable that writes CSV is older; an unset clock usually shows an earlier year, and a
+#: count of milliseconds read as seconds a much later one (common practice, no source).
+_EARLIEST_S: Final = datetime(1990, 1, 1, tzinfo=UTC).timestamp()
+_LATEST_S: Final = datetime(2100, 1, 1, tzinfo=UTC).timestamp()
+#: The longest elapsed time that is believed (common practice, no source).
+_LONGEST_S: Final = 14 * 86_400.0
+
+_STAMP: Final = (
+    r"[0-9]{4}(?:-[0-9]{2}-[0-9]{2}|[0-9]{4})[T ]\s*"
+    r"[0-9]{2}(?::[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]{1,9})?)?|"
+    r"[0-9]{2}(?:[0-9]{2}(?:[.,][0-9]{1,9})?)?)"
+    r"\s*(Z|z|UTC|GMT|[+-][0-9]{2}(?::?[0-9]{2})?)?"
+)
+_OFFSET: Final = r"(Z|[+-][0-9]{2}(?::?[0-9]{2})?)$"
+_CLOCK: Final = r"(?:(?P<h>[0-9]+):)?(?P<m>[0-9]{1,2}):(?P<s>[0-9]{1,2}(?:[.,][0-9]+)?)"
+_NAME_STAMP: Final = re.compile(
+    r"(?<![0-9])([0-9]{4})([-_.]?)([0-9]{2})\2([0-9]{2})(?:T|[ _-]+(?:at[ _-]+)?)"
+    r"([0-9]{2})[-:_.h]?([0-9]{2})(?:[-:_.m]?([0-9]{2}))?(?:\.[0-9]+)?"
+    r"(Z|[+-][0-9]{2}:?[0-9]{2})?(?![0-9])"
+)
+_SIXTY: Final = 60
+
+
+@dataclass(frozen=True)
+class Instants:
+    """Times of all rows, shape (n_rows,): microseconds since 1970-01-01T00:00:00Z where `known`.
+
+    With `basis` "elapsed" the first day of 1970 stands for an unknown start.
+    """
+
+    micros: NDArray[np.int64]
+    known: NDArray[np.bool_]
+    basis: TimeBasis
+    local_offset_s: int | None = None
+    remarks: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True)
+class Start:
+    """Where an elapsed time begins."""
+
+    micros: int
+    basis: TimeBasis
+    local_offset_s: int | None = None
+    remarks: tuple[Remark, ...] = ()
+
+
+def read_instants(
+    cells: pd.Series[str], time: LayoutTime, *, decimal: str, zone: str | None, name: str
+) -> Instants:
+    """Read stripped time `cells` in the form that the layout's `time` states.
+
+    `zone` is the IANA name of the settings, `name` the export's. Raises: NoClockError when times
+    have no offset and nobody stated a zone.
+    """
+    if time.form in {"epoch_s", "epoch_ms"}:
+        return _read_epoch(cells, decimal, per_second=1.0 if time.form == "epoch_s" else 1000.0)
+    if time.form in {"elapsed_s", "elapsed_hms"}:
+        seconds = (
+            parse_numbers(cells, decimal).floats if time.form == "elapsed_s" else parse_clock(cells)
+        )
+        with np.errstate(invalid="ignore"):
+            known = (seconds >= 0.0) & (seconds <= _LONGEST_S)
+        return place_elapsed(seconds, known, name=name, zone=time.zone or zone)
+    return _read_stamps(cells, time, zone=time.zone or zone, name=name)
+
+
+def place_elapsed(
+    seconds: NDArray[np.float64], known: NDArray[np.bool_], *, name: str, zone: str | None
+) -> Instants:
+    """Lay elapsed `seconds` from the start that the file's name gives, else from 1970-01-01."""
+    start = find_start(name, zone)
+    micros = start.micros + _to_micros(seconds, known)
+    return Instants(micros, known, start.basis, start.local_offset_s, start.remarks)
+
+
+def find_start(name: str, zone: str | None) -> Start:
+    """Find a date with a time of day in the file `name`; without one the start is unknown."""
+    stamp = _parse_name(name)
+    if stamp is None:
+        return Start(0, "elapsed", None, (Remark("the file holds no date; placed by its signals"),))
+    if stamp.tzinfo is None and not zone:
+        remark = Remark(
+            "the date in the file's name has no zone and no zone is set; placed by its signals"
+        )
+        return Start(0, "elapsed", None, (remark,))
+    basis: TimeBasis = "utc" if stamp.tzinfo is not None else "zone"
+    if stamp.tzinfo is None:
+        stamp = stamp.replace(tzinfo=ZoneInfo(str(zone)))
+    offset = stamp.utcoffset() or timedelta()
+    micros = (stamp.astimezone(UTC) - _EPOCH) // timedelta(microseconds=1)
+    remark = Remark("the start was taken from the file's name")
+    is_local = basis == "zone" or bool(offset)
+    return Start(micros, basis, int(offset.total_seconds()) if is_local else None, (remark,))
+
+
+def parse_clock(cells: pd.Series[str]) -> NDArray[np.float64]:
+    """Read `mm:ss` or `h:mm:ss`, fractions allowed, as seconds; NaN where it is neither."""
+    # The tail of the pattern must meet the end of the cell; extract alone would take a part.
+    parts = cells.str.extract(rf"^{_CLOCK}$", expand=True)
+    hours = parts["h"].fillna("0").to_numpy(dtype=object).astype(np.float64)
+    minutes = parts["m"].fillna("nan").to_numpy(dtype=object).astype(np.float64)
+    text = parts["s"].fillna("nan").str.replace(",", ".", regex=False)
+    seconds = text.to_numpy(dtype=object).astype(np.float64)
+    with np.errstate(invalid="ignore"):
+        valid = (minutes < _SIXTY) & (seconds < _SIXTY)
+    return np.where(valid, hours * 3600.0 + minutes * 60.0 + seconds, np.nan)
+
+
+def _read_epoch(cells: pd.Series[str], decimal: str, *, per_second: float) -> Instants:
+    seconds = parse_numbers(cells, decimal).floats / per_second
+    with np.errstate(invalid="ignore"):
+        known = (seconds >= _EARLIEST_S) & (seconds < _LATEST_S)
+    return Instants(_to_micros(seconds, known), known, "utc")
+
+
+def _read_stamps(
+    cells: pd.Series[str], time: LayoutTime, *, zone: str | None, name: str
+) -> Instants:
+    aware, naive = _parse_formats(cells, time.formats) if time.formats else _parse_iso(cells)
+    micros = np.zeros(len(cells), dtype=np.int64)
+    known = aware.known | naive.known
+    micros[aware.known] = aware.micros[aware.known]
+    basis: TimeBasis = "utc"
+    offset_s = aware.offset_s
+    remarks: tuple[Remark, ...] = ()
+    if naive.known.any() and time.form == "utc":
+        micros[naive.known] = naive.micros[naive.known]
+    elif naive.known.any():
+        if not zone:
+            raise NoClockError(
+                name,
+                found=f"the time {cells[int(np.argmax(naive.known))]!r} has no offset from UTC",
+                remedy='set zone under [time] in coworn.toml, for example zone = "Europe/Berlin"',
+            )
+        rows = np.flatnonzero(naive.known)
+        placed = place_local_times(_to_series(naive.micros[rows]), zone)
+        micros[rows] = placed.micros
+        known[rows] = placed.known
+        basis, remarks = "zone", placed.remarks
+        if placed.known.any():
+            first = int(np.argmax(placed.known))
+            offset_s = int(naive.micros[rows][first] - placed.micros[first]) // 1_000_000
+    seconds = micros / MICROSECONDS_PER_SECOND
+    known &= (seconds >= _EARLIEST_S) & (seconds < _LATEST_S)
+    return Instants(micros, known, basis, offset_s, remarks)
+
+
+@dataclass(frozen=True)
+class _Parsed:
+    micros: NDArray[np.int64]
+    known: NDArray[np.bool_]
+    offset_s: int | None = None
+
+
+def _parse_iso(cells: pd.Series[str]) -> tuple[_Parsed, _Parsed]:
+    """Read ISO 8601 stamps; those with an offset and those without are given apart."""
+    fits = cells.str.fullmatch(_STAMP).to_numpy(dtype=bool)
+    texts = _tidy(cells.where(fits, ""))
+    clock = texts.str.slice(8)  # the dashes of the date are no sign of an offset
+    has_offset = clock.str.contains(r"[0-9](?:Z|[+-][0-9]{2}(?::?[0-9]{2})?)$").to_numpy(bool)
+    aware = _convert(texts, fits & has_offset, format_="ISO8601", utc=True)
+    naive = _convert(texts, fits & ~has_offset, format_="ISO8601", utc=False)
+    offset_s = _find_offset(str(texts[int(np.argmax(aware.known))])) if aware.known.any() else None
+    return _Parsed(aware.micros, aware.known, offset_s), naive
+
+
+def _tidy(texts: pd.Series[str]) -> pd.Series[str]:
+    """Bring the spellings that the library does not take into the one that it does."""
+    odd = texts.str.contains(r"[UGz,]|\s\s|\s[Z+-]").to_numpy(bool)
+    if not odd.any():
+        return texts
+    few = texts[odd].str.replace(r"\s*(?:UTC|GMT|z)$", "Z", regex=True)
+    few = few.str.replace(r"\s+(Z|[+-])", r"\1", regex=True)
+    few = few.str.replace(r"\s+", "T", regex=True).str.replace(",", ".", regex=False)
+    tidy = texts.copy()
+    tidy[odd] = few
+    return tidy
+
+
+def _parse_formats(cells: pd.Series[str], formats: tuple[str, ...]) -> tuple[_Parsed, _Parsed]:
+    """Read stamps in the first of `formats` that fits each."""
+    micros = {True: np.zeros(len(cells), np.int64), False: np.zeros(len(cells), np.int64)}
+    known = {True: np.zeros(len(cells), bool), False: np.zeros(len(cells), bool)}
+    left = ~find_missing(cells, ())
+    offset_s = None
+    for format_ in formats:
+        is_aware = "%z" in format_
+        parsed = _convert(cells, left, format_=format_, utc=is_aware)
+        micros[is_aware][parsed.known] = parsed.micros[parsed.known]
+        known[is_aware] |= parsed.known
+        left &= ~parsed.known
+        if is_aware and parsed.known.any() and offset_s is None:
+            offset_s = _find_offset(str(cells[int(np.argmax(parsed.known))]))
+    return _Parsed(micros[True], known[True], offset_s), _Parsed(micros[False], known[False])
+
+
+def _convert(
+    texts: pd.Series[str], where: NDArray[np.bool_], *, format_: str, utc: bool
+) -> _Parsed:
+    import pandas as pd  # noqa: PLC0415 - slow to import, and most commands read no CSV
+
+    micros = np.zeros(len(texts), dtype=np.int64)
+    known = np.zeros(len(texts), dtype=bool)
+    if where.any():
+        stamps = pd.to_datetime(texts[where], format=format_, utc=utc, errors="coerce")
+        if utc:
+            stamps = stamps.dt.tz_localize(None)
+        values = stamps.to_numpy().astype("datetime64[us]")
+        known[where] = ~np.isnat(values)
+        micros[known] = values[~np.isnat(values)].astype(np.int64)
+    return _Parsed(micros, known)
+
+
+def _to_series(micros: NDArray[np.int64]) -> pd.Series[pd.Timestamp]:
+    import pandas as pd  # noqa: PLC0415 - slow to import, and most commands read no CSV
+
+    return pd.Series(micros.astype("datetime64[us]"))
+
+
+def _to_micros(seconds: NDArray[np.float64], known: NDArray[np.bool_]) -> NDArray[np.int64]:
+    finite = np.where(known, seconds, 0.0)
+    return np.round(finite * MICROSECONDS_PER_SECOND).astype(np.int64)
+
+
+def _find_offset(stamp: str) -> int | None:
+    """Give the offset that a stamp ends in, in seconds; None for Z, which names no place."""
+    match = re.search(_OFFSET, stamp)
+    if match is None or match[1] == "Z":
+        return None
+    return _parse_offset(match[1])
+
+
+def _parse_offset(text: str) -> int:
+    digits = text[1:].replace(":", "").ljust(4, "0")
+    seconds = int(digits[:2]) * 3600 + int(digits[2:]) * 60
+    return -seconds if text[0] == "-" else seconds
+
+
+def _parse_name(name: str) -> datetime | None:
+    for match in _NAME_STAMP.finditer(name):
+        year, _, month, day, hour, minute, second, offset = match.groups()
+        zone = None
+        if offset == "Z":
+            zone = UTC
+        elif offset:
+            zone = timezone(timedelta(seconds=_parse_offset(offset)))
+        try:
+            stamp = datetime(
+                int(year), int(month), int(day), int(hour), int(minute), int(second or 0),
+                tzinfo=zone,
+            )  # fmt: skip
+        except ValueError:
+            continue
+        if _EARLIEST_S <= stamp.replace(tzinfo=UTC).timestamp() < _LATEST_S:
+            return stamp
+    return None
