@@ -166,7 +166,7 @@ class FitBytes:
             return number, value
         if isinstance(value, str):
             return number, value.encode() + b"\0"
-        values: Sequence[float | None] = value if isinstance(value, Sequence) else [value]
+        values = value if isinstance(value, Sequence) else [value]
         return number, b"".join(self._pack_one(base, letter, each) for each in values)
 
     def _pack_one(self, base: str, letter: str, value: float | None) -> bytes:

@@ -1,0 +1,167 @@
+"""Heart beats of FIT files: live intervals (hrv) and beats that the strap stored (hr)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from tasks.core.units import FIT_EPOCH_S, MICROSECONDS_PER_SECOND
+from tasks.readers.fit.fields import FIRST_DATE_S
+from tasks.readers.fit.gather import Named, StrapIntervals, count_on
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Micros = NDArray[np.int64]
+
+#: Times of strap events count 1/1024 s. Source: FIT profile, message hr, event_timestamp.
+TICKS_PER_SECOND: Final = 1024
+#: Twelve bits of ticks hold 4 s: a longer pause between two beats cannot be told from a shorter.
+LONGEST_STORED_RR_S: Final = 4.0
+#: Messages on each side over which the place of a beat message among the records is evened out.
+_HALF_WINDOW: Final = 15
+#: A stored beat counts for the samples up to so long after it [s]: two beats at 60 bpm.
+_HOLD_S: Final = 2.0
+
+
+@dataclass(frozen=True)
+class Beats:
+    """Columns of the table `beats`, shape (n_beats,), in order of time; NaN where unknown."""
+
+    micros: Micros
+    rr_s: Floats
+    heart_rate_bpm: Floats
+    source: str
+
+    def between(self, first: int, last: int) -> Beats:
+        """Give the beats with first <= time < last [microseconds since 1970]."""
+        mask = (self.micros >= first) & (self.micros < last)
+        return Beats(self.micros[mask], self.rr_s[mask], self.heart_rate_bpm[mask], self.source)
+
+
+def place_intervals(intervals: StrapIntervals, *, start_s: int | None) -> Beats:
+    """Give the beats of hrv messages with their times.
+
+    The format gives intervals but no time. Intervals are summed; what is added to that sum is the
+    running median, over some 30 messages, of (time of the record before the message) minus (sum up
+    to the message). A missing beat shifts what follows it, not what comes before. The writer may
+    have put a beat up to a second before or after its record: times are good to about half a
+    second, intervals to a millisecond. Without any record before, `start_s` [s since the FIT
+    epoch] begins the sum; without that, there is nothing to place them by and no beat is given.
+    """
+    rr_s = np.array(intervals.rr_s, dtype=np.float64)
+    summed = np.cumsum(rr_s)
+    ends = np.array(intervals.ends, dtype=np.int64)
+    records = np.array(intervals.record_seconds, dtype=np.float64)
+    has_beats = np.diff(ends, prepend=0) > 0
+    ends, records = ends[has_beats], records[has_beats]
+    slack = np.where(records >= FIRST_DATE_S, records - summed[ends - 1], np.nan)
+    if not np.isfinite(slack).any():
+        if start_s is None or not len(rr_s):
+            return _make_beats(np.empty(0), np.empty(0), np.empty(0), source="hrv")
+        slack = np.full(len(ends), float(start_s))
+    offsets = _run_median(slack)
+    of_beat = np.repeat(offsets, np.diff(ends, prepend=0))
+    seconds = np.maximum.accumulate(summed + of_beat) + FIT_EPOCH_S
+    return _make_beats(seconds, rr_s, np.full(len(rr_s), np.nan), source="hrv")
+
+
+def _run_median(values: Floats) -> Floats:
+    """Give the median over a window around each value, NaN left out, empty windows filled."""
+    known = np.flatnonzero(np.isfinite(values))
+    medians: Floats = np.array(
+        [
+            np.median(values[known[max(0, place - _HALF_WINDOW) : place + _HALF_WINDOW + 1]])
+            for place in range(len(known))
+        ]
+    )
+    # A message without a record of its own belongs to the stretch of the last one with a record.
+    nearest = np.clip(np.searchsorted(known, np.arange(len(values)), side="right") - 1, 0, None)
+    return np.asarray(medians[nearest], dtype=np.float64)
+
+
+def expand_stored_beats(messages: Sequence[Named]) -> Beats:
+    """Give the beats that a strap stored and sent later (hr messages), with their times.
+
+    A message with `timestamp` ties the strap's ticks to UTC; messages after it continue the count
+    with 12 bits per beat, two beats in three bytes, lowest bits first. Beats without a rate
+    (padding) are left out, as are beats before the first tie. An interval is given only between
+    neighbours of one tie at most 4 s apart.
+
+    Source: FIT profile, message hr; common practice for the order of bits.
+    """
+    rows: list[tuple[float, float, float]] = []
+    tie: tuple[float, int] | None = None
+    ticks = 0
+    last_s = np.nan
+    for message in messages:
+        whole = _list_whole(message)
+        if "timestamp" in message and whole:
+            tie, last_s = (_read_time(message), whole[0]), np.nan
+        for event, rate in _list_events(message, ticks):
+            ticks = event
+            if tie is None:
+                continue
+            time_s = tie[0] + (event - tie[1]) / TICKS_PER_SECOND
+            gap_s = time_s - last_s
+            interval_s = gap_s if 0.0 < gap_s <= LONGEST_STORED_RR_S else np.nan
+            rows.append((time_s, interval_s, rate or np.nan))
+            last_s = time_s
+    columns = np.array(rows, dtype=np.float64).reshape(-1, 3)
+    return _make_beats(columns[:, 0] + FIT_EPOCH_S, columns[:, 1], columns[:, 2], source="hr")
+
+
+def _list_events(message: Named, ticks: int) -> Iterator[tuple[int, float]]:
+    """Give (ticks, rate [bpm]) of the beats of one message; `ticks` is the beat before it.
+
+    Where a message has rates, a beat without one is padding and does not count on.
+    """
+    whole = _list_whole(message)
+    twelve_bits = unpack_twelve_bits(bytes(message.get("event_timestamp_12", ())))
+    events = [(event, True) for event in whole] + [(value, False) for value in twelve_bits]
+    rates: Sequence[int | None] = message.get("filtered_bpm", (0,) * len(events))
+    for (event, is_whole), rate in zip(events, rates, strict=False):
+        if rate is None:
+            continue
+        ticks = event if is_whole else count_on(ticks, event)
+        yield ticks, float(rate)
+
+
+def _list_whole(message: Named) -> list[int]:
+    return [int(event) for event in message.get("event_timestamp", ()) if event is not None]
+
+
+def unpack_twelve_bits(packed: bytes) -> list[int]:
+    """Give the 12-bit numbers in `packed`, lowest bits first; a shorter rest is padding."""
+    whole = int.from_bytes(packed, "little")
+    return [whole >> 12 * place & 0xFFF for place in range(len(packed) * 8 // 12)]
+
+
+def fill_heart_rate(own_bpm: Floats, micros: Micros, *, stored: Beats) -> tuple[Floats, int]:
+    """Give `own_bpm` with its missing values taken from stored beats, and how many were.
+
+    A sample takes the rate of the last stored beat at most 2 s before it.
+    """
+    has_rate = np.isfinite(stored.heart_rate_bpm)
+    beat_micros, rates = stored.micros[has_rate], stored.heart_rate_bpm[has_rate]
+    if not len(rates):
+        return own_bpm, 0
+    place = np.searchsorted(beat_micros, micros, side="right") - 1
+    age_s = (micros - beat_micros[np.clip(place, 0, None)]) / MICROSECONDS_PER_SECOND
+    is_filled = (~(own_bpm > 0)) & (place >= 0) & (age_s <= _HOLD_S)
+    return np.where(is_filled, rates[np.clip(place, 0, None)], own_bpm), int(is_filled.sum())
+
+
+def _read_time(message: Named) -> float:
+    fraction = message.get("fractional_timestamp") or message.get("time256") or 0.0
+    return float(message["timestamp"] + fraction)
+
+
+def _make_beats(seconds: Floats, rr_s: Floats, rates: Floats, *, source: str) -> Beats:
+    order = np.argsort(seconds, kind="stable")
+    micros = np.round(seconds[order] * MICROSECONDS_PER_SECOND).astype(np.int64)
+    return Beats(micros, rr_s[order], rates[order], source)
