@@ -19,6 +19,7 @@ ALDER_2 = Device(
     serial=4012345678,
     firmware="4.1",
     channels=WATCH,
+    barometer=True,
     effects=(FirstOrderDelay(3.0), SensorNoise(0.9)),
 )
 ALDER_2_SECOND = Device(
@@ -27,6 +28,7 @@ ALDER_2_SECOND = Device(
     serial=4012345679,
     firmware="4.1",
     channels=WATCH,
+    barometer=True,
     effects=(FirstOrderDelay(3.0), SensorNoise(0.9)),
 )
 ALDER_1 = Device(
@@ -35,6 +37,7 @@ ALDER_1 = Device(
     serial=3900112233,
     firmware="9.2",
     channels=WATCH,
+    barometer=True,
     effects=(FirstOrderDelay(6.0), SensorNoise(1.5)),
 )
 HAZEL = Device(
@@ -62,6 +65,7 @@ BIRCH = Device(
     serial=88100777,
     firmware="6.0",
     site="handlebar",
+    barometer=True,
     channels=tuple(name for name in COMPUTER if name != "heart_rate_bpm"),
 )
 

@@ -53,6 +53,7 @@ class Device:
     site: str = "wrist"
     channels: tuple[str, ...] = ALL_CHANNELS
     beats: bool = False
+    barometer: bool = False
     effects: tuple[Effect, ...] = ()
     clock: Clock = Clock()
 
@@ -138,6 +139,8 @@ def _close(device: Device, workout: Workout, trace: Trace, entries: tuple[Entry,
     names = set(device.channels)
     if "position" in names:
         names |= {"east_m", "north_m"}
+    if "altitude_m" in names:
+        names.add("pressure_pa")
     wanted = {name: values[kept] for name, values in trace.channels.items() if name in names}
     if "position" in device.channels and workout.place.path is not None:
         latitude, longitude = workout.place.to_degrees(

@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 DISTANCE = "distance_m"
 SPEED = "speed_mps"
 ALTITUDE = "altitude_m"
+PRESSURE = "pressure_pa"
 
 
 @dataclass(frozen=True)
@@ -96,15 +97,14 @@ class Barometer:
     noise_m: float = 0.0
     noise_memory_s: float = 2.0
     weather_m: float = 0.0
+    writes_pressure: bool = False
 
     def apply(self, trace: Trace, workout: Workout, rng: np.random.Generator) -> Changed:
         hours = trace.time_s / 3600.0
         share = trace.time_s / workout.duration_s
         weather = self.weather_m * (1.0 - np.cos(np.pi * share)) / 2.0
         noise = draw_memory_noise(len(hours), self.noise_memory_s, self.noise_m, rng)
-        changed = (
-            trace.channels[ALTITUDE] + self.offset_m + self.drift_m_per_h * hours + weather + noise
-        )
+        felt = trace.channels[ALTITUDE] + self.drift_m_per_h * hours + weather + noise
         end = workout.duration_s
         entries = (
             Entry("altitude_offset", ALTITUDE, 0.0, end, self.offset_m, "m"),
@@ -113,7 +113,15 @@ class Barometer:
             Entry("altitude_noise", ALTITUDE, 0.0, end, self.noise_m, "m"),
         )
         kept = tuple(entry for entry in entries if entry.size)
-        return trace.with_channel(ALTITUDE, changed), kept
+        changed = trace.with_channel(ALTITUDE, felt + self.offset_m)
+        if self.writes_pressure:
+            changed = changed.with_channel(PRESSURE, find_pressure_pa(felt))
+        return changed, kept
+
+
+def find_pressure_pa(altitude_m: Floats) -> Floats:
+    """Give the pressure of the standard atmosphere at a height (ISO 2533, below 11 km)."""
+    return np.asarray(101325.0 * (1.0 - 0.0065 * altitude_m / 288.15) ** 5.25588)
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,8 @@ FIT_EPOCH_UNIX_S = 631065600
 LOCAL_TIME_AHEAD_S = 3600
 SEMICIRCLES_PER_DEG = 2**31 / 180.0
 BEATS_PER_MESSAGE = 5
+# FIT SDK, local_device_type.
+LOCAL_BAROMETER = 4
 REST_AS_IDLE_S = 5.0
 
 SPORTS = {
@@ -49,6 +51,14 @@ def list_messages(recorded: Recorded) -> Iterator[Message]:
         "time_created": first,
     }
     yield _describe_device(recorded, first)
+    if device.barometer:
+        yield {
+            "message_type": "device_info",
+            "timestamp": first,
+            "device_index": 1,
+            "device_type": LOCAL_BAROMETER,
+            "source_type": "local",
+        }
     yield {"message_type": "event", "timestamp": first, "event": "timer", "event_type": "start"}
     yield from _merge(recorded, stamps)
     yield {"message_type": "event", "timestamp": last, "event": "timer", "event_type": "stop_all"}
@@ -108,6 +118,7 @@ def _record_columns(recorded: Recorded) -> Iterator[tuple[str, Floats, int]]:
         ("distance_m", "distance", 2),
         ("speed_mps", "enhanced_speed", 3),
         ("power_w", "power", 0),
+        ("pressure_pa", "absolute_pressure", 0),
         ("temperature_c", "temperature", 0),
     ):
         if channel in channels and not (channel == "power_w" and not channels[channel].any()):

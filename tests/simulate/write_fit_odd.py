@@ -40,6 +40,8 @@ FIELDS: dict[str, tuple[int, FieldMap]] = {
         STAMP
         | {
             "device_index": (0, "uint8", 1.0, 0.0),
+            "device_type": (1, "uint8", 1.0, 0.0),
+            "source_type": (25, "enum", 1.0, 0.0),
             "manufacturer": (2, "uint16", 1.0, 0.0),
             "serial_number": (3, "uint32z", 1.0, 0.0),
             "product": (4, "uint16", 1.0, 0.0),
@@ -60,6 +62,7 @@ FIELDS: dict[str, tuple[int, FieldMap]] = {
             "heart_rate": (3, "uint8", 1.0, 0.0),
             "cadence": (4, "uint8", 1.0, 0.0),
             "distance": (5, "uint32", 100.0, 0.0),
+            "absolute_pressure": (91, "uint32", 1.0, 0.0),
             "power": (7, "uint16", 1.0, 0.0),
             "temperature": (13, "sint8", 1.0, 0.0),
             "enhanced_speed": (73, "uint32", 1000.0, 0.0),
@@ -144,6 +147,7 @@ WORDS = {
     "sub_sport:mountain": 8, "sub_sport:lap_swimming": 17, "sub_sport:strength_training": 20,
     "swim_stroke:freestyle": 0, "swim_stroke:backstroke": 1, "swim_stroke:breaststroke": 2,
     "swim_stroke:butterfly": 3, "length_type:idle": 0, "length_type:active": 1,
+    "source_type:local": 5,
 }  # fmt: skip
 LOCAL_NUMBERS = {name: number for number, name in enumerate(FIELDS)}
 RECORD_LOCAL_NUMBER = 3

@@ -82,9 +82,12 @@ def write_gpx(recorded: Recorded) -> bytes:
 
 def write_tcx(recorded: Recorded) -> bytes:
     """Give a TCX v2 activity; the first point of a lap repeats the last of the lap before."""
-    sport = {"running": "Running", "intervals": "Running", "cycling": "Biking"}.get(
-        recorded.workout.activity, "Other"
-    )
+    sport = {
+        "running": "Running",
+        "intervals": "Running",
+        "cycling": "Biking",
+        "mountain-biking": "Biking",
+    }.get(recorded.workout.activity, "Other")
     head = (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         '<TrainingCenterDatabase xmlns="http://www.garmin.com/xmlschemas/'

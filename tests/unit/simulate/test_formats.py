@@ -4,6 +4,7 @@ import csv
 import io
 import itertools
 from collections.abc import Iterator
+from typing import Any
 
 import fitdecode
 import fitparse
@@ -43,6 +44,12 @@ class Untouched(FitFileDataProcessor):  # type: ignore[misc]  # the library ship
         """Change nothing."""
 
 
+def read_value(field: Any) -> tuple[int, object, object]:  # noqa: ANN401  # two libraries, no types
+    """Give number, raw value and scaled value; a word stands for its number (names differ)."""
+    scaled = field.raw_value if isinstance(field.value, str) else field.value
+    return field.def_num, settle(field.raw_value), settle(scaled)
+
+
 def settle(value: object) -> object:
     """Make the two libraries' words for the same value alike: lists, rounding of floats."""
     if isinstance(value, list | tuple):
@@ -56,7 +63,7 @@ def read_with_fitparse(content: bytes) -> Iterator[Row]:
         yield (
             message.mesg_num,
             tuple(
-                (field.def_num, settle(field.raw_value), settle(field.value))
+                read_value(field)
                 for field in sorted(message.fields, key=lambda each: str(each.def_num))
                 if field.field_def is not None and field.def_num is not None
             ),
@@ -73,7 +80,7 @@ def read_with_fitdecode(content: bytes) -> Iterator[Row]:
             yield (
                 message.global_mesg_num,
                 tuple(
-                    (field.def_num, settle(field.raw_value), settle(field.value))
+                    read_value(field)
                     for field in sorted(message.fields, key=lambda each: str(each.def_num))
                     if field.field_def is not None and field.def_num is not None
                 ),

@@ -24,7 +24,8 @@ def measure_geodesic_m(place: Place, distance_m: np.ndarray) -> float:
     latitude, longitude = place.to_degrees(*place.path.locate(distance_m))
     points = list(zip(latitude.tolist(), longitude.tolist(), strict=True))
     return sum(
-        Geodesic.WGS84.Inverse(*here, *there)["s12"] for here, there in itertools.pairwise(points)
+        float(Geodesic.WGS84.Inverse(*here, *there)["s12"])
+        for here, there in itertools.pairwise(points)
     )
 
 
