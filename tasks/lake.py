@@ -13,7 +13,7 @@ import re
 import secrets
 import shutil
 import time
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
@@ -22,6 +22,7 @@ from tasks.tables.arrow import make_empty, make_table
 from tasks.tables.tables import LAKE_TABLES, PAIRS, RECORDING_TABLES, SAMPLES, Table
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     import pyarrow as pa
@@ -33,6 +34,17 @@ _HEADER_KEY: Final = b"recording"
 _SAFE_KEY: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 #: A file under construction for longer than this was left by a run that died.
 _DEAD_AFTER_S: Final = 3600.0
+
+
+@dataclass(frozen=True)
+class LakeFacts:
+    """A recording without its tables; the span is on the device's own clock."""
+
+    header: Header
+    start_utc: datetime
+    end_utc: datetime
+    n_samples: int
+    remarks: tuple[Remark, ...]
 
 
 def ensure_lake(lake: Path) -> None:
@@ -70,18 +82,32 @@ def read_recording(recording_id: str, *, lake: Path) -> Recording:
     if not path.exists():
         raise LookupError(f"recording {recording_id} is not in the lake")
     samples = _read(path)
-    facts: dict[str, Any] = json.loads((samples.schema.metadata or {})[_HEADER_KEY])
+    facts = _read_header(samples.schema.metadata or {}, n_samples=samples.num_rows)
     tables = {
         table.name: _restore(table, _find_path(lake, table, recording_id))
         for table in RECORDING_TABLES
     }
     return Recording(
-        header=Header(**facts["header"]),
-        start_utc=datetime.fromisoformat(facts["start_utc"]),
-        end_utc=datetime.fromisoformat(facts["end_utc"]),
-        remarks=tuple(Remark(**remark) for remark in facts["remarks"]),
+        header=facts.header,
+        start_utc=facts.start_utc,
+        end_utc=facts.end_utc,
+        remarks=facts.remarks,
         **tables,
     )
+
+
+def read_facts(recording_id: str, *, lake: Path) -> LakeFacts:
+    """Read what is known of a recording without its samples.
+
+    *Raises* LookupError when it is not in the lake.
+    """
+    import pyarrow.parquet as pq  # noqa: PLC0415 - as in _write
+
+    path = _find_path(lake, SAMPLES, recording_id)
+    if not path.exists():
+        raise LookupError(f"recording {recording_id} is not in the lake")
+    with pq.ParquetFile(path) as file:
+        return _read_header(file.schema_arrow.metadata or {}, n_samples=file.metadata.num_rows)
 
 
 def has_recording(recording_id: str, *, lake: Path) -> bool:
@@ -141,6 +167,17 @@ def _find_path(lake: Path, table: Table, key: str) -> Path:
         raise ValueError(f"key {key!r} cannot be part of a file name")
     column = "workout_id" if table is PAIRS else "recording_id"
     return lake / table.name / f"{column}={key}" / f"{table.name}.parquet"
+
+
+def _read_header(metadata: Mapping[bytes, bytes], *, n_samples: int) -> LakeFacts:
+    facts: dict[str, Any] = json.loads(metadata[_HEADER_KEY])
+    return LakeFacts(
+        header=Header(**facts["header"]),
+        start_utc=datetime.fromisoformat(facts["start_utc"]),
+        end_utc=datetime.fromisoformat(facts["end_utc"]),
+        n_samples=n_samples,
+        remarks=tuple(Remark(**remark) for remark in facts["remarks"]),
+    )
 
 
 def _with_header(recording: Recording, recording_id: str) -> pa.Table:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import METRICS
+from tasks.settle.prepare import mark_duplicates
 from tasks.store import append_if_changed, append_rows, delete_rows, open_store, replace_rows
 from tasks.tables.arrow import make_rows
 from tasks.tables.tables import (
@@ -24,16 +25,17 @@ from tasks.tables.tables import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
     import duckdb
     import pyarrow as pa
 
     from config.home import Home
     from tasks.core.provenance import Run
-    from tasks.ledger import FileEntry
+    from tasks.core.seen import FileRecord
     from tasks.settle.compute import WorkoutOutcome
     from tasks.settle.plan import Plan
+    from tasks.settle.prepare import Prepared
 
 Row = dict[str, Any]
 
@@ -59,25 +61,25 @@ class Summary:
 
 
 def commit(
-    plan: Plan,
+    prepared: Prepared,
     outcomes: Sequence[WorkoutOutcome],
     *,
     run: Run,
     home: Home,
-    files: Sequence[FileEntry],
-    notes: Sequence[Mapping[str, Any]],
     wait_s: float,
 ) -> Summary:
-    """Write files, notes and the outcomes of `plan`; results only where they differ.
+    """Write files, notes and the outcomes of a plan; results only where they differ.
 
-    `files` and `notes` are all that the ledger knows. Nothing at all is written, not even a row of
-    `runs`, when the store already says the same.
+    Nothing at all is written, not even a row of `runs`, when the store already says the same.
     Raises: StoreBusyError when another program holds the store for longer than `wait_s` [s].
     """
+    plan = prepared.plan
+    files = mark_duplicates(prepared, outcomes)
+    complaints = (*prepared.complaints, *_collect_complaints(outcomes))
     load_metrics()
     with open_store(home, wait_s=wait_s) as connection:
         changed = replace_rows(connection, FILES, make_rows(FILES, _make_file_rows(files)))
-        changed += replace_rows(connection, NOTES, make_rows(NOTES, list(notes)))
+        changed += replace_rows(connection, NOTES, make_rows(NOTES, list(prepared.notes)))
         changed += replace_rows(
             connection, METRIC_DEFINITIONS, make_rows(METRIC_DEFINITIONS, _make_definitions())
         )
@@ -87,9 +89,9 @@ def commit(
             _append(connection, outcome, run=run, computed_at=computed_at) for outcome in outcomes
         )
         if not changed and not any(summary.is_new for summary in summaries):
-            return Summary(None, summaries, complaints=_collect_complaints(outcomes))
+            return Summary(None, summaries, complaints=complaints)
         append_rows(connection, RUNS, make_rows(RUNS, [_make_run_row(run)]))
-    return Summary(run.run_id, summaries, plan.vanished, _collect_complaints(outcomes))
+    return Summary(run.run_id, summaries, plan.vanished, complaints)
 
 
 def _write_facts(
@@ -147,7 +149,7 @@ def _stamp(rows: pa.Table, **constants: object) -> pa.Table:
     return rows
 
 
-def _make_file_rows(files: Sequence[FileEntry]) -> list[Row]:
+def _make_file_rows(files: Sequence[FileRecord]) -> list[Row]:
     return [
         {
             "file_id": file.file_id,

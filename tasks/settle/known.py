@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tasks.core.recording import Header
-    from tasks.ledger import FileEntry
+    from tasks.core.seen import FileRecord
 
 
 @dataclass(frozen=True)
@@ -26,7 +26,7 @@ class KnownRecording:
     """
 
     recording_id: str
-    file: FileEntry
+    file: FileRecord
     header: Header
     start_utc: datetime
     end_utc: datetime
@@ -61,16 +61,18 @@ class Collected:
 
 
 def collect_recordings(
-    files: Iterable[FileEntry],
+    files: Iterable[FileRecord],
     stored: Mapping[str, Mapping[str, Any]],
     *,
     lake: Path,
     devices: Sequence[Device],
     wanted: Sequence[tuple[datetime, datetime]] | None = None,
+    workouts: Mapping[str, str | None] | None = None,
 ) -> Collected:
     """Describe every recording of `files`, or those that lie in one of the `wanted` spans.
 
-    `stored` holds the rows of the table `recordings` by id. A recording that the store does not
+    `stored` holds the rows of the table `recordings` by id; `workouts` the workout that each
+    recording was last given to, which outlives the store. A recording that the store does not
     know yet is always described, and so is one whose place on the UTC axis is not known.
     """
     recordings: list[KnownRecording] = []
@@ -81,6 +83,8 @@ def collect_recordings(
             if row is not None and wanted is not None and not _is_wanted(row, wanted):
                 continue
             known, complaint = _describe(recording_id, file, row, lake=lake, devices=devices)
+            if workouts is not None and known.workout_id is None:
+                known = replace(known, workout_id=workouts.get(recording_id))
             recordings.append(known)
             if complaint is not None:
                 complaints.append(complaint)
@@ -97,7 +101,7 @@ def _is_wanted(row: Mapping[str, Any], wanted: Sequence[tuple[datetime, datetime
 
 def _describe(
     recording_id: str,
-    file: FileEntry,
+    file: FileRecord,
     row: Mapping[str, Any] | None,
     *,
     lake: Path,
@@ -129,7 +133,7 @@ def _word_remarks(facts: LakeFacts) -> str | None:
 
 
 def _identify(
-    file: FileEntry, header: Header, devices: tuple[Device, ...]
+    file: FileRecord, header: Header, devices: tuple[Device, ...]
 ) -> tuple[Identified, str | None]:
     traits = Traits(
         serial=header.serial,

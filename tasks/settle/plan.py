@@ -54,10 +54,12 @@ class Plan:
     """What to measure, which workouts are gone, and what was left as it is.
 
     `vanished` are workouts whose recordings have all gone to others; `unchanged` those whose
-    fingerprint is that of their newest results; `unclaimed_notes` fit no workout.
+    fingerprint is that of their newest results; `unclaimed_notes` fit no workout; `considered`
+    are all recordings that were looked at.
     """
 
     workouts: tuple[PlannedWorkout, ...]
+    considered: frozenset[str] = frozenset()
     vanished: tuple[str, ...] = ()
     unchanged: tuple[str, ...] = ()
     unclaimed_notes: tuple[str, ...] = ()
@@ -103,6 +105,7 @@ def plan(
     before = {known.workout_id for known in recordings if known.workout_id is not None}
     return Plan(
         workouts=tuple(planned),
+        considered=frozenset(by_id),
         vanished=tuple(sorted(before - set(named))),
         unchanged=tuple(unchanged),
         unclaimed_notes=tuple(one.name for one in notes if one.file_id not in claimed),

@@ -1,0 +1,236 @@
+"""Gathers what planning needs from ledger, lake and store, and writes back what became of it."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
+
+from config.devices import load_devices
+from tasks.core.errors import NotesError
+from tasks.intake import find_original
+from tasks.ledger import Ledger
+from tasks.readers.notes import read_notes
+from tasks.settle.courses import mark_courses
+from tasks.settle.known import collect_recordings
+from tasks.settle.plan import Plan, find_windows, plan
+from tasks.store import read_store
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from datetime import datetime
+
+    from config.devices import Device
+    from config.home import Home
+    from config.settings import Settings
+    from tasks.core.notes import Notes
+    from tasks.core.seen import FileRecord
+    from tasks.settle.compute import WorkoutOutcome
+
+#: Ledger key: hash of devices.toml at the last commit.
+_DEVICES_MARK: Final = "devices_mark"
+_NOTES_FORMAT: Final = "notes"
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A plan and what commit needs beside it.
+
+    `files` are all that the ledger knows; `notes` the rows of the table of that name;
+    `complaints` one line each.
+    """
+
+    plan: Plan
+    files: tuple[FileRecord, ...]
+    notes: tuple[Mapping[str, Any], ...]
+    complaints: tuple[str, ...]
+    devices_mark: str
+
+
+@dataclass(frozen=True)
+class _Stored:
+    """What the store says: rows of `recordings` by id, fingerprints of workouts, known notes."""
+
+    recordings: Mapping[str, Mapping[str, Any]]
+    fingerprints: Mapping[str, str | None]
+    notes: frozenset[str]
+
+
+@dataclass(frozen=True)
+class _ReadNotes:
+    """Notes in the order of their arrival, their rows, and what cannot be used any more."""
+
+    notes: tuple[Notes, ...]
+    rows: tuple[Mapping[str, Any], ...]
+    complaints: tuple[str, ...]
+
+
+def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prepared:
+    """Plan the workouts that new recordings and notes touch, or with `everything` all of them.
+
+    A changed `devices.toml` means everything.
+    Raises: config.devices.DevicesFileError; StoreBusyError.
+    """
+    devices = load_devices(home.devices)
+    devices_mark = _mark_devices(home)
+    with Ledger(home) as ledger:
+        files = tuple(ledger.list_files())
+        unsettled = frozenset(ledger.unsettled())
+        workouts = ledger.list_workouts()
+        everything = everything or ledger.recall(_DEVICES_MARK) != devices_mark
+    stored = _read_stored(home)
+    read = _read_all_notes(files, home=home)
+    windows = None
+    if not everything:
+        windows = _find_windows(files, unsettled, stored, read, home=home, settings=settings)
+    collected = collect_recordings(
+        files,
+        stored.recordings,
+        lake=home.lake,
+        devices=devices,
+        wanted=windows,
+        workouts=workouts,
+    )
+    made = plan(
+        collected.recordings,
+        read.notes,
+        lake=home.lake,
+        settings=settings,
+        fingerprints=stored.fingerprints,
+        course_marks=mark_courses(home.courses),
+    )
+    return Prepared(
+        plan=made,
+        files=files,
+        notes=read.rows,
+        complaints=(*read.complaints, *collected.complaints, *_check_setups(made, devices)),
+        devices_mark=devices_mark,
+    )
+
+
+def mark_duplicates(
+    prepared: Prepared, outcomes: Sequence[WorkoutOutcome]
+) -> tuple[FileRecord, ...]:
+    """Give the files with the status that the outcomes show.
+
+    An export all of whose recordings are told better by another one is a duplicate; one that was a
+    duplicate and is no longer one is stored again.
+    """
+    duplicate_of = {
+        row["recording_id"]: row["duplicate_of"] for one in outcomes for row in one.recordings
+    }
+    names = {
+        recording_id: file.name for file in prepared.files for recording_id in file.recording_ids
+    }
+    return tuple(_mark(file, duplicate_of, names) for file in prepared.files)
+
+
+def finish(prepared: Prepared, outcomes: Sequence[WorkoutOutcome], *, home: Home) -> None:
+    """Write into the ledger what is in the store by now; call it after `commit`."""
+    assigned = {
+        row["recording_id"]: row["workout_id"] for one in outcomes for row in one.recordings
+    }
+    before = {file.file_id: file for file in prepared.files}
+    with Ledger(home) as ledger:
+        for file in mark_duplicates(prepared, outcomes):
+            if file.status != before[file.file_id].status:
+                ledger.set_outcome(
+                    file.file_id, file.status, reason=file.reason, recordings=file.recording_ids
+                )
+        ledger.assign_workouts(assigned)
+        ledger.mark_settled(prepared.plan.considered)
+        ledger.remember(_DEVICES_MARK, prepared.devices_mark)
+
+
+def _mark(
+    file: FileRecord, duplicate_of: Mapping[str, str | None], names: Mapping[str, str]
+) -> FileRecord:
+    known = [one for one in file.recording_ids if one in duplicate_of]
+    if not known or file.status not in ("stored", "duplicate"):
+        return file
+    richer = [duplicate_of[one] for one in known]
+    if all(richer) and len(known) == len(file.recording_ids):
+        better = names.get(richer[0] or "", "another export")
+        return replace(file, status="duplicate", reason=f"the same recording as {better}")
+    return replace(file, status="stored", reason=None) if file.status == "duplicate" else file
+
+
+def _find_windows(
+    files: Sequence[FileRecord],
+    unsettled: frozenset[str],
+    stored: _Stored,
+    read: _ReadNotes,
+    *,
+    home: Home,
+    settings: Settings,
+) -> list[tuple[datetime, datetime]]:
+    """Give the spans in which the partners of what is new can lie."""
+    with_new = [file for file in files if unsettled.intersection(file.recording_ids)]
+    new = collect_recordings(with_new, stored.recordings, lake=home.lake, devices=())
+    new_notes = [one for one in read.notes if one.file_id not in stored.notes]
+    return find_windows(new.recordings, new_notes, settings=settings)
+
+
+def _read_stored(home: Home) -> _Stored:
+    with read_store(home) as connection:
+        recordings = connection.execute("SELECT * FROM recordings").to_arrow_table().to_pylist()
+        fingerprints = connection.execute("SELECT workout_id, fingerprint FROM workouts").fetchall()
+        notes = connection.execute("SELECT file_id FROM notes").fetchall()
+    return _Stored(
+        recordings={row["recording_id"]: row for row in recordings},
+        fingerprints=dict(fingerprints),
+        notes=frozenset(file_id for (file_id,) in notes),
+    )
+
+
+def _read_all_notes(files: Sequence[FileRecord], *, home: Home) -> _ReadNotes:
+    """Parse the archived notes again: they are few, and the archive is what counts."""
+    notes: list[Notes] = []
+    rows: list[Mapping[str, Any]] = []
+    complaints: list[str] = []
+    for file in files:
+        if file.format != _NOTES_FORMAT or file.status != "stored":
+            continue
+        original = find_original(file.file_id, home=home)
+        if original is None:
+            complaints.append(
+                f"{file.name}: the notes are missing from originals/; drop them again"
+            )
+            continue
+        text = original.read_text(encoding="utf-8-sig")
+        try:
+            one = read_notes(text, name=file.name, file_id=file.file_id)
+        except NotesError as error:
+            complaints.append(str(error))
+            continue
+        notes.append(one)
+        rows.append(
+            {
+                "file_id": file.file_id,
+                "name": file.name,
+                "received_at": file.received_at,
+                "start_utc": one.start_utc,
+                "notes_text": text,
+            }
+        )
+    return _ReadNotes(tuple(notes), tuple(rows), tuple(complaints))
+
+
+def _check_setups(made: Plan, devices: Sequence[Device]) -> Iterator[str]:
+    """Say which setups are of devices that nobody knows: they would be lost in silence."""
+    known = {device.id for device in devices}
+    for planned in made.workouts:
+        if planned.notes is None:
+            continue
+        known_here = known | {recording.device.id for recording in planned.recordings}
+        for device_id in planned.notes.setup:
+            if device_id not in known_here:
+                yield (
+                    f"{planned.notes.name}: the setup of {device_id!r} is of no known device; add "
+                    "it to devices.toml or mend its name"
+                )
+
+
+def _mark_devices(home: Home) -> str:
+    content = home.devices.read_bytes() if home.devices.exists() else b""
+    return hashlib.sha256(content).hexdigest()[:16]
