@@ -127,9 +127,8 @@ def mark_duplicates(
 
 def finish(prepared: Prepared, outcomes: Sequence[WorkoutOutcome], *, home: Home) -> None:
     """Write into the ledger what is in the store by now; call it after `commit`."""
-    assigned = {
-        row["recording_id"]: row["workout_id"] for one in outcomes for row in one.recordings
-    }
+    rows = [row for one in outcomes for row in one.recordings]
+    assigned = {row["recording_id"]: row["workout_id"] for row in rows}
     before = {file.file_id: file for file in prepared.files}
     with Ledger(home) as ledger:
         for file in mark_duplicates(prepared, outcomes):
@@ -163,17 +162,19 @@ def _find_windows(
     *,
     home: Home,
     settings: Settings,
-) -> list[tuple[datetime, datetime]]:
-    """Give the spans in which the partners of what is new can lie."""
+) -> list[tuple[datetime, datetime]] | None:
+    """Give the spans in which the partners of what is new can lie; None: anywhere."""
     with_new = [file for file in files if unsettled.intersection(file.recording_ids)]
     new = collect_recordings(with_new, stored.recordings, lake=home.lake, devices=())
+    if any(known.header.time_basis == "elapsed" for known in new.recordings):
+        return None
     new_notes = [one for one in read.notes if one.file_id not in stored.notes]
     return find_windows(new.recordings, new_notes, settings=settings)
 
 
 def _read_stored(home: Home) -> _Stored:
     with read_store(home) as connection:
-        recordings = connection.execute("SELECT * FROM recordings").to_arrow_table().to_pylist()
+        recordings = connection.sql("SELECT * FROM recordings").to_arrow_table().to_pylist()
         fingerprints = connection.execute("SELECT workout_id, fingerprint FROM workouts").fetchall()
         notes = connection.execute("SELECT file_id FROM notes").fetchall()
     return _Stored(
