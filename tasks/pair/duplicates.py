@@ -1,0 +1,177 @@
+"""Two exports of one recording: recognised by the unit that made them, or by their samples.
+
+Beware of two units that show one strap: their heart rates are nearly equal, all else differs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from tasks.maths.geodesy import compute_distances_m, compute_path_length_m
+from tasks.maths.resample import round_to_seconds
+from tasks.pair.library import find_overlap_share
+from tasks.tables.arrow import read_floats, read_micros
+from tasks.tables.tables import SAMPLES
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tasks.core.recording import Recording
+    from tasks.pair.library import Library, Placed
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
+#: Share of the shared seconds in which two exports of one recording are equal (common practice).
+_EQUAL_SHARE: Final = 0.95
+#: The same for heart rate alone, which two units may take from one strap.
+_EQUAL_SHARE_ALONE: Final = 0.995
+#: Rounding of formats: six decimals of a degree are up to 0.08 m.
+_EQUAL_DISTANCE_M: Final = 0.3
+#: Channels of a unit's own sensors, with the rounding that formats do to them. Speed is missing:
+#: programs derive it anew on export.
+_OWN: Final = {"altitude_m": 0.26, "distance_m": 1.0, "temperature_degc": 0.51}
+#: Channels that may come from a sensor that several units hear.
+_SHARED: Final = {"heart_rate_bpm": 0.51, "power_w": 0.51, "cadence_rpm": 0.51}
+#: Equal values must also vary, or they prove nothing.
+_LEAST_SD: Final = {
+    "altitude_m": 1.0,
+    "distance_m": 50.0,
+    "temperature_degc": 0.5,
+    "heart_rate_bpm": 3.0,
+    "power_w": 10.0,
+    "cadence_rpm": 3.0,
+}
+#: Seconds, and share of the shorter one's seconds, that must be shared.
+_LEAST_SHARED_S: Final = 30
+_LEAST_SHARED: Final = 0.25
+_LEAST_WAY_M: Final = 50.0
+#: Ends of two exports of one recording of heart rate alone lie this close [s].
+_SAME_END_S: Final = 2.0
+_FORMATS: Final = ("fit", "tcx", "gpx", "csv")
+
+
+def are_one_unit(first: Placed, second: Placed, library: Library) -> bool | None:
+    """Say whether two exports are of one unit; None where their headers do not tell.
+
+    Different serial numbers mean two units, whatever a rule of `devices.toml` says of one of
+    them; the same device means one, unless the name is ours and rests on no serial number: two
+    units of one product look alike then.
+    """
+    serials = [library.open(one.recording_id).recording.header.serial for one in (first, second)]
+    if None not in serials and serials[0] != serials[1]:
+        return False
+    if first.candidate.device_id != second.candidate.device_id:
+        return None
+    is_ours = first.candidate.device_id.startswith("unknown-")
+    return None if is_ours and None in serials else True
+
+
+def are_duplicates(first: Placed, second: Placed, library: Library, *, min_share: float) -> bool:
+    """Say whether two recordings of one time are exports of one recording."""
+    if find_overlap_share(first, second) < min_share:
+        return False
+    verdict = are_one_unit(first, second, library)
+    if verdict is not None:
+        return verdict
+    return _have_equal_samples(first, second, library)
+
+
+def measure_richness(placed: Placed, library: Library) -> tuple[int, int, str]:
+    """Give a key that is greater for the richer recording: values held, then the format."""
+    recording = library.open(placed.recording_id).recording
+    rank = _FORMATS.index(recording.header.format) if recording.header.format in _FORMATS else 9
+    return _count_values(recording), -rank, placed.recording_id
+
+
+def _count_values(recording: Recording) -> int:
+    names = [column.name for column in SAMPLES.columns if column.kind == "float"]
+    samples = recording.samples
+    held = sum(samples.num_rows - samples.column(name).null_count for name in names)
+    others = (recording.beats, recording.lengths, recording.battery)
+    return int(held + sum(table.num_rows for table in others))
+
+
+@dataclass(frozen=True)
+class _Shared:
+    """Rows of two recordings that lie on the same whole seconds, and whether their ends agree."""
+
+    first: Recording
+    second: Recording
+    first_rows: Integers
+    second_rows: Integers
+    has_same_ends: bool
+
+    def read(self, channel: str) -> tuple[Floats, Floats]:
+        """Give a channel of both where both have a value."""
+        one = read_floats(self.first.samples, channel)[self.first_rows]
+        other = read_floats(self.second.samples, channel)[self.second_rows]
+        both = np.isfinite(one) & np.isfinite(other)
+        return one[both], other[both]
+
+
+def _have_equal_samples(first: Placed, second: Placed, library: Library) -> bool:
+    shared = _find_shared(first, second, library)
+    if shared is None:
+        return False
+    by_position = _compare_positions(shared)
+    if by_position is not None:
+        return by_position
+    equal = {channel: _compare(shared, channel) for channel in (*_OWN, *_SHARED)}
+    known = {channel: share for channel, share in equal.items() if share is not None}
+    if any(share < _EQUAL_SHARE for share in known.values()):
+        return False
+    if any(channel in _OWN for channel in known):
+        return True
+    # Only what several units can hear is left: demand more, and the same ends.
+    return bool(known) and shared.has_same_ends and min(known.values()) >= _EQUAL_SHARE_ALONE
+
+
+def _find_shared(first: Placed, second: Placed, library: Library) -> _Shared | None:
+    one = library.open(first.recording_id).recording
+    other = library.open(second.recording_id).recording
+    seconds, rows = _find_seconds(one, first.shift_s)
+    other_seconds, other_rows = _find_seconds(other, second.shift_s)
+    common, at, other_at = np.intersect1d(seconds, other_seconds, return_indices=True)
+    fewest = max(_LEAST_SHARED_S, _LEAST_SHARED * min(seconds.size, other_seconds.size))
+    if common.size < fewest:
+        return None
+    ends = (first.start_s - second.start_s, first.end_s - second.end_s)
+    has_same_ends = max(abs(end) for end in ends) <= _SAME_END_S
+    return _Shared(one, other, rows[at], other_rows[other_at], has_same_ends)
+
+
+def _find_seconds(recording: Recording, shift_s: float) -> tuple[Integers, Integers]:
+    """Give the distinct whole seconds with a sample, and the first row of each."""
+    micros = read_micros(recording.samples).astype(np.int64) + round(shift_s * 1e6)
+    seconds, rows = np.unique(round_to_seconds(micros), return_index=True)
+    return seconds, rows
+
+
+def _compare_positions(shared: _Shared) -> bool | None:
+    """Say whether real positions are equal; None where they cannot be compared.
+
+    Places that do not move prove nothing: a unit may show one for hours.
+    """
+    headers = (shared.first.header, shared.second.header)
+    if any(header.position_kind != "gnss" for header in headers):
+        return None
+    latitude, other_latitude = shared.read("latitude_deg")
+    longitude, other_longitude = shared.read("longitude_deg")
+    if latitude.size < _LEAST_SHARED_S:
+        return None
+    if compute_path_length_m(latitude, longitude) < _LEAST_WAY_M:
+        return None
+    apart = compute_distances_m(latitude, longitude, other_latitude, other_longitude)
+    return float(np.mean(apart <= _EQUAL_DISTANCE_M)) >= _EQUAL_SHARE
+
+
+def _compare(shared: _Shared, channel: str) -> float | None:
+    """Give the share of shared seconds with equal values; None where that would prove nothing."""
+    one, other = shared.read(channel)
+    if one.size < _LEAST_SHARED_S or min(one.std(), other.std()) < _LEAST_SD[channel]:
+        return None
+    return float(np.mean(np.abs(one - other) <= {**_OWN, **_SHARED}[channel]))
