@@ -29,6 +29,8 @@ def parse_toml(text: str) -> dict[str, Any]:
     """
     try:
         return tomllib.loads(text)
+    except RecursionError as error:
+        raise TomlSyntaxError("too many brackets inside each other", line=1) from error
     except tomllib.TOMLDecodeError as error:
         message = str(error)
         place = _PLACE.search(message)

@@ -119,7 +119,7 @@ def _choose_refusal(
         return next((e for e in refusals if not isinstance(e, DamagedError)), refusals[0])
     names = sorted({fit.layout.name for fit in fits})
     first = refusals[0]
-    if len(names) == 1:
+    if len(names) == 1 or first.found in {error.found for error in refusals[1:]}:
         return first
     return DamagedError(
         export.name,

@@ -45,7 +45,8 @@ class Fit:
     """A layout laid over a file.
 
     `header` is None for a file without one. `width` is how many cells a row may fill.
-    `unused` names columns of the file that nothing reads.
+    `unused` names columns of the file that nothing reads, `doubled` those read columns whose title
+    stands more than once (the first is read).
     """
 
     layout: Layout
@@ -57,6 +58,7 @@ class Fit:
     date_position: int | None
     uses: tuple[Use, ...]
     unused: tuple[str, ...]
+    doubled: tuple[str, ...] = ()
 
     @property
     def n_used(self) -> int:
@@ -138,6 +140,7 @@ def _fit_header(layout: Layout, text: str, delimiter: str, *, header: Record) ->
         date_position=date_position,
         uses=tuple(uses),
         unused=unused,
+        doubled=tuple(header.cells[n] for n in sorted(taken) if titles.count(titles[n]) > 1),
     )
 
 

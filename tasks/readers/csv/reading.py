@@ -245,6 +245,10 @@ def _collect_remarks(
         more = len(fit.unused) - _NAMED_AT_MOST
         named += f" and {more} more" if more > 0 else ""
         remarks.append(Remark(f"columns that nothing reads: {named}", len(fit.unused)))
+    remarks += [
+        Remark(f"the title {title!r} stands more than once; its first column is read")
+        for title in fit.doubled
+    ]
     for use in fit.uses:
         unreadable = numbers[use.column.ours].unreadable & keep
         if unreadable.any():

@@ -174,10 +174,10 @@ def _clean(
     body: str,
     lines_before: int,
 ) -> Grid:
-    stripped = cells.apply(lambda column: column.str.strip())
-    filled = stripped.ne("").to_numpy(dtype=bool).reshape(len(cells), -1)
-    keep = filled.any(axis=1)
-    repeated = np.zeros(len(cells), dtype=bool)
+    stripped = cells.apply(lambda column: column.str.strip()) if len(cells) else cells
+    filled: NDArray[np.bool_] = (stripped != "").to_numpy(dtype=bool)
+    keep: NDArray[np.bool_] = np.asarray(filled.any(axis=1), dtype=bool)
+    repeated: NDArray[np.bool_] = np.zeros(len(cells), dtype=bool)
     if header is not None and len(cells):
         repeated = keep.copy()
         for position, title in enumerate(header.cells):
@@ -187,7 +187,7 @@ def _clean(
     return Grid(
         cells=stripped.loc[keep].reset_index(drop=True),
         numbers=np.flatnonzero(keep).astype(np.int64),
-        ragged=filled[keep, width:].any(axis=1),
+        ragged=np.asarray(filled[keep, width:].any(axis=1), dtype=bool),
         repeated=int(repeated.sum()),
         body=body,
         lines_before=lines_before,

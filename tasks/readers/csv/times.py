@@ -29,6 +29,8 @@ _EARLIEST_S: Final = datetime(1990, 1, 1, tzinfo=UTC).timestamp()
 _LATEST_S: Final = datetime(2100, 1, 1, tzinfo=UTC).timestamp()
 #: The longest elapsed time that is believed (common practice, no source).
 _LONGEST_S: Final = 14 * 86_400.0
+#: Elapsed times that begin later than this may be times of day (common practice, no source).
+_LATE_START_S: Final = 600.0
 
 _STAMP: Final = (
     r"[0-9]{4}(?:-[0-9]{2}-[0-9]{2}|[0-9]{4})[T ]\s*"
@@ -95,6 +97,10 @@ def place_elapsed(
 ) -> Instants:
     """Lay elapsed `seconds` from the start that the file's name gives, else from 1970-01-01."""
     start = find_start(name, zone)
+    begin = float(np.min(seconds[known])) if known.any() else 0.0
+    if begin > _LATE_START_S and start.basis != "elapsed":
+        remark = Remark("the times do not begin near zero; the file's name does not place them")
+        start = Start(0, "elapsed", None, (remark,))
     micros = start.micros + _to_micros(seconds, known)
     return Instants(micros, known, start.basis, start.local_offset_s, start.remarks)
 

@@ -1,0 +1,61 @@
+"""Reads how each device was worn and set."""
+
+from __future__ import annotations
+
+import math
+import re
+from datetime import date, datetime, time
+from typing import TYPE_CHECKING, Any, Final
+
+from tasks.readers.notes.page import Page, show, spell, suggest
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from config.lines import KeyPath
+
+_DEVICE_ID: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
+
+
+def read_setup(
+    page: Page, table: Mapping[str, Any], known_devices: frozenset[str] | None
+) -> Mapping[str, Mapping[str, str | float | bool]]:
+    """Give the setup keys of each device; all keys are free. Raises: NotesError."""
+    setup: dict[str, Mapping[str, str | float | bool]] = {}
+    for device in table:
+        path: KeyPath = ("setup", device)
+        entry = page.take_table(("setup",), table, device)
+        if known_devices is not None and device not in known_devices:
+            raise page.complain(
+                path,
+                f"setup of the unknown device {device!r}",
+                remedy=suggest(device, sorted(known_devices), "devices are")
+                if known_devices
+                else "add the device to devices.toml",
+            )
+        if not _DEVICE_ID.fullmatch(device):
+            raise page.complain(
+                path,
+                f"{device!r} is no device id",
+                remedy="write the id as in devices.toml: a-z, 0-9 and -",
+            )
+        setup[device] = {key: _read_setup_value(page, (*path, key), entry[key]) for key in entry}
+    return setup
+
+
+def _read_setup_value(page: Page, path: KeyPath, value: object) -> str | float | bool:
+    """Give a value of a free key; levels of the battery are percent."""
+    if path[-1] in {"battery_start_pct", "battery_end_pct"}:
+        table = {str(path[-1]): value}
+        return page.take_number(path[:-1], table, str(path[-1]), least=0.0, most=100.0) or 0.0
+    if isinstance(value, bool | str):
+        return value
+    if isinstance(value, int | float) and math.isfinite(value):
+        return float(value)
+    if isinstance(value, datetime | date | time):
+        return value.isoformat()
+    raise page.complain(
+        path,
+        f"{spell(path[:-1], path[-1])} = {show(value)} is no single value",
+        remedy="write a text, a number, true or false",
+    )

@@ -1,0 +1,123 @@
+"""Reads what notes know from outside the recordings."""
+
+from __future__ import annotations
+
+from datetime import UTC
+from typing import TYPE_CHECKING, Any, Final
+
+from tasks.core.notes import Truth
+from tasks.readers.notes.page import Page, show, suggest
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from config.lines import KeyPath
+
+#: Words for one pool length, those that recordings use too.
+STROKES: Final = (
+    "freestyle",
+    "backstroke",
+    "breaststroke",
+    "butterfly",
+    "drill",
+    "mixed",
+    "medley",
+)
+_TRUTH_KEYS: Final = (
+    "distance_m",
+    "distance_tolerance_pct",
+    "ascent_m",
+    "start_utc",
+    "lengths",
+    "pool_length_m",
+    "strokes",
+)
+
+
+def read_truth(page: Page, table: Mapping[str, Any]) -> Truth:
+    """Give the truth of the table `[truth]`. Raises: NotesError."""
+    path: KeyPath = ("truth",)
+    page.check_keys(path, table, _TRUTH_KEYS)
+    lengths = _read_lengths(page, table)
+    distance_m = page.take_number(path, table, "distance_m", above=0.0)
+    tolerance_pct = page.take_number(path, table, "distance_tolerance_pct", least=0.0, most=100.0)
+    if tolerance_pct is not None and distance_m is None:
+        raise page.complain(
+            (*path, "distance_tolerance_pct"),
+            "truth.distance_tolerance_pct stands without truth.distance_m",
+            remedy="add distance_m or remove the tolerance",
+        )
+    start = table.get("start_utc")
+    truth = Truth(
+        distance_m=distance_m,
+        distance_tolerance_pct=tolerance_pct,
+        ascent_m=page.take_number(path, table, "ascent_m", least=0.0),
+        start_utc=None
+        if start is None
+        else page.check_instant((*path, "start_utc"), start).astimezone(UTC),
+        lengths=lengths,
+        pool_length_m=page.take_number(path, table, "pool_length_m", above=0.0, most=200.0),
+        strokes=_read_strokes(page, table, lengths=lengths),
+    )
+    _check_swum_distance(page, truth)
+    return truth
+
+
+def _read_lengths(page: Page, table: Mapping[str, Any]) -> int | None:
+    number = page.take_number(("truth",), table, "lengths", least=0.0)
+    if number is None:
+        return None
+    if number != int(number):
+        raise page.complain(
+            ("truth", "lengths"),
+            f"truth.lengths = {show(table['lengths'])} is no whole number",
+            remedy="count whole pool lengths, lengths = 40",
+        )
+    return int(number)
+
+
+def _read_strokes(page: Page, table: Mapping[str, Any], *, lengths: int | None) -> tuple[str, ...]:
+    if "strokes" not in table:
+        return ()
+    path: KeyPath = ("truth", "strokes")
+    value = table["strokes"]
+    words = [value] if isinstance(value, str) else value
+    if not isinstance(words, list) or not words:
+        raise page.complain(
+            path,
+            f"truth.strokes = {show(value)} is no list of words",
+            remedy='write one word for all lengths or a list, strokes = ["freestyle", "drill"]',
+        )
+    for number, word in enumerate(words):
+        if word not in STROKES:
+            raise page.complain(
+                (*path, number),
+                f"truth.strokes[{number}] = {show(word)} is unknown",
+                remedy=suggest(str(word), STROKES, "words are"),
+            )
+    if len(words) > 1 and lengths is None:
+        raise page.complain(
+            path,
+            f"truth.strokes names {len(words)} lengths, but truth.lengths is missing",
+            remedy=f"add lengths = {len(words)}, or give one word for all lengths",
+        )
+    if len(words) > 1 and len(words) != lengths:
+        raise page.complain(
+            path,
+            f"truth.strokes names {len(words)} lengths, truth.lengths says {lengths}",
+            remedy="give one word per length, or one word for all lengths",
+        )
+    return tuple(words)
+
+
+def _check_swum_distance(page: Page, truth: Truth) -> None:
+    if truth.lengths is None or truth.pool_length_m is None or truth.distance_m is None:
+        return
+    swum_m = truth.lengths * truth.pool_length_m
+    if abs(swum_m - truth.distance_m) >= truth.pool_length_m / 2.0:
+        raise page.complain(
+            ("truth", "distance_m"),
+            f"truth.distance_m = {truth.distance_m:g}, but {truth.lengths} lengths of "
+            f"{truth.pool_length_m:g} m are {swum_m:g} m",
+            remedy="correct one of them, or remove distance_m",
+        )
