@@ -6,9 +6,20 @@
 
 from __future__ import annotations
 
+from tasks.store.backup import Backup, BackupError, backup, list_backups, restore_backup
 from tasks.store.connect import open_store, read_store
 from tasks.store.ddl import StoreSchemaError, create_tables
+from tasks.store.present import Form, PresentError, format_rows, write_rows
 from tasks.store.publish import Published, find_published, publish
+from tasks.store.query import (
+    QueryError,
+    SavedQuery,
+    connect_for_reading,
+    list_columns,
+    list_objects,
+    load_saved_queries,
+    run_query,
+)
 from tasks.store.write import (
     append_if_changed,
     append_rows,
@@ -18,16 +29,32 @@ from tasks.store.write import (
 )
 
 __all__ = [
+    "Backup",
+    "BackupError",
+    "Form",
+    "PresentError",
     "Published",
+    "QueryError",
+    "SavedQuery",
     "StoreSchemaError",
     "append_if_changed",
     "append_rows",
+    "backup",
+    "connect_for_reading",
     "create_tables",
     "delete_rows",
     "find_newest_run",
     "find_published",
+    "format_rows",
+    "list_backups",
+    "list_columns",
+    "list_objects",
+    "load_saved_queries",
     "open_store",
     "publish",
     "read_store",
     "replace_rows",
+    "restore_backup",
+    "run_query",
+    "write_rows",
 ]

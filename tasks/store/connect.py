@@ -155,11 +155,15 @@ def is_busy(error: duckdb.Error) -> bool:
     return any(words in str(error) for words in _BUSY_WORDS)
 
 
-def describe_holder(error: duckdb.Error, name: str, wait_s: float) -> str:
-    """Say in one line who holds the file `name`."""
+def name_holder(error: duckdb.Error) -> str:
+    """Give the program that holds the file, as DuckDB tells it, with its process number."""
     holder = _HOLDER.search(str(error))
-    who = f"{holder['program']} (process {holder['process']})" if holder else "another program"
+    return f"{holder['program']} (process {holder['process']})" if holder else "another program"
+
+
+def describe_holder(error: duckdb.Error, name: str, wait_s: float) -> str:
+    """Say in one line who has held the file `name` for longer than `wait_s` [s]."""
     return (
-        f"{name} is held by {who} for more than {wait_s:g} s; nothing was written; "
+        f"{name} is held by {name_holder(error)} for more than {wait_s:g} s; nothing was written; "
         "close that program, or wait for it, and try again"
     )

@@ -99,6 +99,14 @@ def create_tables(connection: duckdb.DuckDBPyConnection) -> None:
             connection.execute(statement)
 
 
+def create_facts(connection: duckdb.DuckDBPyConnection) -> None:
+    """Create what the store remembers of itself, as of today's declarations."""
+    connection.execute(
+        f"CREATE TABLE IF NOT EXISTS {FACTS_TABLE} (fact VARCHAR PRIMARY KEY, value VARCHAR)"
+    )
+    _remember_schema(connection)
+
+
 def create_store(path: Path) -> None:
     """Create the store at `path` unless it exists.
 
@@ -116,10 +124,7 @@ def create_store(path: Path) -> None:
             )
             connection.execute("USE made")
             create_tables(connection)
-            connection.execute(
-                f"CREATE TABLE {FACTS_TABLE} (fact VARCHAR PRIMARY KEY, value VARCHAR)"
-            )
-            _remember_schema(connection)
+            create_facts(connection)
             connection.execute("USE memory")
             connection.execute("DETACH made")
         building.chmod(0o600)

@@ -15,33 +15,26 @@ import uuid
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-import duckdb
 from filelock import FileLock, Timeout
 
 from tasks.core.errors import StoreBusyError
-from tasks.store.connect import (
-    DEFAULT_WAIT_S,
-    connect_patiently,
-    hold_for_this_thread,
-    prepare_store,
-)
-from tasks.store.ddl import (
-    BUILDING,
-    STORAGE_VERSION,
-    create_tables,
-    hash_declarations,
-    list_names,
-    quote_name,
-    quote_text,
-    sync_file,
-    sync_folder,
+from tasks.store.connect import DEFAULT_WAIT_S, prepare_store
+from tasks.store.ddl import BUILDING, hash_declarations, sync_file, sync_folder
+from tasks.store.transfer import (
+    STORE,
+    attach_store,
+    copy_tables,
+    finish_copy,
+    release_store,
+    sum_contents,
 )
 from tasks.store.views import View, build_views
-from tasks.tables.tables import STORE_TABLES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+    import duckdb
 
     from config.home import Home
     from config.settings import Settings
@@ -118,39 +111,17 @@ def _build_copy(
 ) -> str | None:
     """Build the copy and give its mark; None when the copy `unless` has that mark already."""
     prepare_store(home, wait_s=wait_s)
-    with duckdb.connect() as connection, hold_for_this_thread(home.store, wait_s=wait_s):
-        connect_patiently(
-            lambda: connection.execute(
-                f"ATTACH {quote_text(str(home.store))} AS store (READ_ONLY)"
-            ),
-            home.store,
-            wait_s=wait_s,
-        )
+    with attach_store(home, wait_s=wait_s) as connection:
         mark = _mark_contents(connection, views)
         found = None if unless is None else _COPY.match(unless.name)
         if found is not None and found["mark"] == mark:
             return None
-        connection.execute(
-            f"ATTACH {quote_text(str(building))} AS made "
-            f"(STORAGE_VERSION {quote_text(STORAGE_VERSION)})"
-        )
-        connection.execute("USE made")
-        connection.execute("BEGIN")
-        create_tables(connection)
-        for table in STORE_TABLES:
-            name, columns = quote_name(table.name), list_names(table.column_names)
-            connection.execute(
-                f"INSERT INTO {name} ({columns}) "  # noqa: S608 - declared names only
-                f"SELECT {columns} FROM store.{name} ORDER BY rowid"
-            )
-        connection.execute("COMMIT")
-        connection.execute("DETACH store")
+        copy_tables(connection, building)
+        release_store(connection)
         for view in views:
             for statement in view.statements():
                 connection.execute(statement)
-        connection.execute("USE memory")
-        connection.execute("DETACH made")
-    building.chmod(0o600)
+        finish_copy(connection, building)
     return mark
 
 
@@ -158,13 +129,10 @@ def _mark_contents(connection: duckdb.DuckDBPyConnection, views: tuple[View, ...
     """Give twelve hex digits that change when a row, a declaration or a view does."""
     lines = [hash_declarations()]
     lines += [statement for view in views for statement in view.statements()]
-    for table in STORE_TABLES:
-        columns = list_names(table.column_names)
-        rows = connection.execute(
-            f"SELECT count(*), coalesce(sum(hash({columns})), 0) "  # noqa: S608 - declared names
-            f"FROM store.{quote_name(table.name)}"
-        ).fetchall()
-        lines.append(f"{table.name} {rows[0][0]} {rows[0][1]}")
+    lines += [
+        f"{name} {contents.n_rows} {contents.check_sum}"
+        for name, contents in sum_contents(connection, STORE).items()
+    ]
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:12]
 
 

@@ -1,0 +1,179 @@
+"""A person's SQL, answered by a connection that can only read.
+
+The newest published copy is opened read-only, so that nothing in it, nor any file attached
+later, can be written; DuckDB's access to files, the network and extensions is switched off and
+its settings are locked. The lake is read by Arrow and shown to SQL as views, because a folder
+that DuckDB may read would also be one that it may write to.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from importlib import resources
+from typing import TYPE_CHECKING, Any, Final
+
+import duckdb
+import pyarrow as pa
+
+from tasks.core.errors import CowornError, StoreBusyError
+from tasks.store.connect import is_busy, name_holder
+from tasks.store.ddl import quote_text
+from tasks.store.publish import find_published
+from tasks.store.views import LAKE_VIEWS, find_partition
+from tasks.tables.arrow import build_schema
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from config.home import Home
+
+#: How often the link is followed again when the copy was removed in between.
+_TRIES: Final = 3
+_CONFIGURATION: Final = {
+    "enable_external_access": "false",
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+    "allow_community_extensions": "false",
+    "allow_persistent_secrets": "false",
+    "python_enable_replacements": "false",
+    # An answer larger than the memory is an error, not files in somebody's folder.
+    "temp_directory": "",
+}
+
+
+class QueryError(CowornError):
+    """A query that cannot be answered; the message is DuckDB's, in one line."""
+
+
+@dataclass(frozen=True)
+class SavedQuery:
+    """A query that comes with coworn; its description is the comment in its first line."""
+
+    name: str
+    description: str
+    sql: str
+
+
+def connect_for_reading(home: Home) -> duckdb.DuckDBPyConnection:
+    """Open the newest published copy for a person's SQL; whatever is published later is not seen.
+
+    Times are shown in UTC. The caller closes the connection.
+    Raises: CowornError when nothing was published yet; StoreBusyError when somebody has the copy
+    open for writing.
+    """
+    for _ in range(_TRIES):
+        copy = find_published(home)
+        if copy is None:
+            break
+        try:
+            connection = duckdb.connect(str(copy), read_only=True, config=dict(_CONFIGURATION))
+        except duckdb.Error as error:
+            if is_busy(error):
+                raise StoreBusyError(
+                    f"{copy.name} is open for writing in {name_holder(error)}; close it there, or "
+                    "open it read-only"
+                ) from error
+            if copy.exists():
+                raise QueryError(f"{copy.name}: {_first_line(error)}") from error
+            continue
+        _prepare(connection, home.lake)
+        return connection
+    raise CowornError(
+        f"{home.results}: no results yet; drop exports into {home.inbox} and run coworn watch, "
+        "or run coworn ingest PATH"
+    )
+
+
+def run_query(connection: duckdb.DuckDBPyConnection, sql: str) -> pa.Table:
+    """Answer `sql`; of several statements the last one's answer counts.
+
+    A statement without an answer gives a table without columns. Columns of one name are numbered.
+    Raises: QueryError.
+    """
+    try:
+        answer = connection.sql(sql)
+        table = pa.table({}) if answer is None else answer.to_arrow_table()
+    except (duckdb.Error, pa.ArrowException, OSError) as error:
+        raise QueryError(_first_line(error)) from error
+    return _name_columns_apart(table)
+
+
+def list_objects(connection: duckdb.DuckDBPyConnection) -> pa.Table:
+    """Give name, kind (table or view) and comment of everything that can be queried."""
+    return run_query(
+        connection,
+        "SELECT name, kind, comment FROM ("
+        "SELECT table_name AS name, 'table' AS kind, comment FROM duckdb_tables() "
+        "WHERE database_name = current_database() AND NOT internal "
+        "UNION ALL SELECT view_name, 'view', comment FROM duckdb_views() "
+        "WHERE database_name = current_database() AND NOT internal) ORDER BY kind, name",
+    )
+
+
+def list_columns(connection: duckdb.DuckDBPyConnection, name: str) -> pa.Table:
+    """Give column, type and comment of the table or view `name`; of none, no rows."""
+    return run_query(
+        connection,
+        "SELECT column_name AS column, data_type AS type, comment FROM duckdb_columns() "  # noqa: S608
+        "WHERE database_name = current_database() AND NOT internal "
+        f"AND table_name = {quote_text(name)} ORDER BY column_index",
+    )
+
+
+def load_saved_queries() -> dict[str, SavedQuery]:
+    """Give the queries under `config/queries` by their name."""
+    folder = resources.files("config").joinpath("queries")
+    queries = (
+        _read_query(entry.name, entry.read_text(encoding="utf-8"))
+        for entry in folder.iterdir()
+        if entry.name.endswith(".sql")
+    )
+    return {query.name: query for query in sorted(queries, key=lambda query: query.name)}
+
+
+# --- inside -----------------------------------------------------------------------------------
+def _prepare(connection: duckdb.DuckDBPyConnection, lake: Path) -> None:
+    for view in LAKE_VIEWS:
+        connection.register(view, _open_lake_table(view, lake))
+    locked = connection.execute("SELECT current_setting('lock_configuration')").fetchall()
+    if not locked[0][0]:  # a second connection of this process shares the first one's settings
+        connection.execute("SET GLOBAL TimeZone = 'UTC'")
+        connection.execute("SET lock_configuration = true")
+
+
+def _open_lake_table(view: str, lake: Path) -> Any:  # noqa: ANN401 - a table or a data set
+    from pyarrow import dataset  # noqa: PLC0415 - slow to import
+
+    table = LAKE_VIEWS[view]
+    partition = pa.field(find_partition(table).name, pa.string())
+    schema = pa.schema([partition, *build_schema(table)])
+    files = sorted(str(path) for path in (lake / table.name).glob("*/*.parquet"))
+    if not files:
+        return schema.empty_table()
+    return dataset.dataset(
+        files,
+        schema=schema,
+        format="parquet",
+        partitioning=dataset.partitioning(pa.schema([partition]), flavor="hive"),
+    )
+
+
+def _name_columns_apart(table: pa.Table) -> pa.Table:
+    names: list[str] = []
+    for name in table.column_names:
+        number, chosen = 1, name
+        while chosen in names:
+            number += 1
+            chosen = f"{name}_{number}"
+        names.append(chosen)
+    return table.rename_columns(names)
+
+
+def _first_line(error: BaseException) -> str:
+    lines = str(error).strip().splitlines()
+    return lines[0] if lines else type(error).__name__
+
+
+def _read_query(file_name: str, text: str) -> SavedQuery:
+    first, _, _ = text.partition("\n")
+    return SavedQuery(file_name.removesuffix(".sql"), first.removeprefix("--").strip(), text)
