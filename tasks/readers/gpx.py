@@ -103,9 +103,9 @@ def read_gpx(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:
     timed = [(track, points) for track, points in tracks if points.times]
     if not timed:
         raise _refuse_route(gpx, [points for _, points in tracks], export.name)
-    n_untimed = sum(points.n_untimed for _, points in tracks)
-    if n_untimed:
-        remarks.append(Remark("points without a readable time were left out", n_untimed))
+    n_routes = sum(not points.times and points.n_untimed > 0 for _, points in tracks)
+    if n_routes:
+        remarks.append(Remark("tracks without times were left out", n_routes))
     recordings: list[Recording] = []
     for track, points in timed:
         recording = _build_recording(gpx, track, points, index=len(recordings))
@@ -322,6 +322,7 @@ def _read_totals(extensions: Iterable[Any]) -> dict[str, float]:
 
 def _list_remarks(points: _Points, *, n_impossible: int) -> tuple[Remark, ...]:
     found = (
+        ("points without a readable time were left out", points.n_untimed),
         ("times without a zone were taken as UTC, as GPX demands", points.n_naive),
         ("numbers that cannot be read were taken as missing", points.n_unreadable),
         ("samples with impossible times were left out", n_impossible),
