@@ -62,6 +62,9 @@ _TOTALS: Final = {
     "ascent": "device_ascent_m",
     "descent": "device_descent_m",
 }
+_TOTALS_FRAME: Final = "trackstatsextension"
+#: Parts of a track that hold points, not facts about it.
+_STRUCTURE: Final = frozenset({"trkseg", "trkpt"})
 _CHANNELS: Final = (
     "latitude_deg",
     "longitude_deg",
@@ -159,8 +162,7 @@ def _parse_rebuilt(root: Any, remarks: list[Remark]) -> Any:  # noqa: ANN401 - l
             text = read_text(track, word)
             if text:
                 etree.SubElement(plain_track, word).text = text
-        for extensions in find_children(track, "extensions"):
-            etree.SubElement(plain_track, "extensions").extend(list(extensions))
+        _copy_known(track, etree.SubElement(plain_track, "extensions"), {*_TOTALS, _TOTALS_FRAME})
         for part in find_children(track, "trkseg"):
             plain_part = etree.SubElement(plain_track, "trkseg")
             for point in find_children(part, "trkpt"):
@@ -193,14 +195,20 @@ def _rebuild_point(point: Any, into: Any) -> int:  # noqa: ANN401 - elements of 
     time = read_text(point, "time")
     if time:
         etree.SubElement(plain, "time").text = time
-    extensions = etree.SubElement(plain, "extensions")
-    for child in list(point):
-        name = read_local_name(child)
-        if name == "extensions":
-            extensions.extend(list(child))
-        elif name.lower() in _EXTENSIONS or len(child):
-            extensions.append(child)
+    _copy_known(point, etree.SubElement(plain, "extensions"), set(_EXTENSIONS))
     return n_unreadable
+
+
+def _copy_known(element: Any, into: Any, names: set[str]) -> None:  # noqa: ANN401 - lxml
+    """Copy what `element` holds under `names`, in lower case and without prefix, frames kept."""
+    for child in element:
+        name = read_local_name(child).lower()
+        if name in names:
+            plain = etree.SubElement(into, name)
+            plain.text = child.text
+            _copy_known(child, plain, names)
+        elif len(child) and name not in _STRUCTURE:
+            _copy_known(child, into, names)
 
 
 def _collect_points(track: Any) -> _Points:  # noqa: ANN401 - gpxpy's own track
@@ -311,7 +319,7 @@ def _read_totals(extensions: Iterable[Any]) -> dict[str, float]:
     """Give the device's own totals; empty when the track says none."""
     totals: dict[str, float] = {}
     for extension in extensions:
-        if read_local_name(extension) != "TrackStatsExtension":
+        if read_local_name(extension).lower() != _TOTALS_FRAME:
             continue
         for element in extension:
             key = _TOTALS.get(read_local_name(element).lower())
