@@ -6,6 +6,8 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 from tasks.core.bouts import Bout, Candidate, Member
+from tasks.pair.correcting import ClockCorrector
+from tasks.pair.elapsed import place_elapsed
 from tasks.pair.grouping import Group, group_by_overlap, order_placed, resolve_group
 from tasks.pair.library import Library, Placed
 
@@ -31,8 +33,18 @@ def pair_recordings(
     the candidates does not matter.
     """
     library = Library(load)
-    placed = [Placed(candidate) for candidate in candidates]
-    groups = group_by_overlap(placed, library, settings=settings)
+    starts_s = sorted((start - _EPOCH).total_seconds() for start in starts_of_notes)
+    everyone = order_placed([Placed(candidate) for candidate in candidates])
+    dated = [one for one in everyone if one.candidate.time_basis != "elapsed"]
+    elapsed = [one for one in everyone if one.candidate.time_basis == "elapsed"]
+    corrector = ClockCorrector(library, settings=settings, starts_of_notes_s=starts_s)
+    dated = corrector.correct(dated)
+    found, lost = place_elapsed(
+        elapsed, dated, library, settings=settings, starts_of_notes_s=starts_s
+    )
+    groups = group_by_overlap([*dated, *found], library, settings=settings)
+    # What found no time would overlap all else that found none: each stays by itself.
+    groups += [(one,) for one in lost]
     bouts = [_make_bout(group, library, settings=settings) for group in groups]
     return tuple(sorted(bouts, key=lambda bout: (bout.start_utc, bout.members[0].recording_id)))
 

@@ -77,7 +77,7 @@ def are_duplicates(first: Placed, second: Placed, library: Library, *, min_share
     verdict = are_one_unit(first, second, library)
     if verdict is not None:
         return verdict
-    return _have_equal_samples(first, second, library)
+    return have_equal_samples(first, second, library)
 
 
 def measure_richness(placed: Placed, library: Library) -> tuple[int, int, str]:
@@ -113,7 +113,13 @@ class _Shared:
         return one[both], other[both]
 
 
-def _have_equal_samples(first: Placed, second: Placed, library: Library) -> bool:
+def have_equal_samples(first: Placed, second: Placed, library: Library) -> bool:
+    """Say whether the samples of two recordings are the same, up to the rounding of formats.
+
+    Real positions decide alone. Without them every channel that varies must agree, one of the
+    unit's own sensors among them; heart rate, power and cadence, which two units may take from
+    one sensor, must be equal nearly always and begin and end together.
+    """
     shared = _find_shared(first, second, library)
     if shared is None:
         return False
