@@ -166,8 +166,9 @@ class FitBytes:
             return number, value
         if isinstance(value, str):
             return number, value.encode() + b"\0"
-        values = value if isinstance(value, Sequence) else [value]
-        return number, b"".join(self._pack_one(base, letter, each) for each in values)
+        if value is None or isinstance(value, (int, float)):
+            return number, self._pack_one(base, letter, value)
+        return number, b"".join(self._pack_one(base, letter, each) for each in value)
 
     def _pack_one(self, base: str, letter: str, value: float | None) -> bytes:
         _number, _letter, size, none = BASE_TYPES[base]

@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     Micros = NDArray[np.int64]
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_BEATS_REACH_US: Final = 60 * MICROSECONDS_PER_SECOND
 _QUARTER_HOUR_S: Final = 900
 #: Local time is at most 14 h from UTC (the Line Islands); more is no time zone.
 _FARTHEST_ZONE_S: Final = 14 * 3600
@@ -116,7 +117,9 @@ def _build_one(
     own = samples.select((samples.micros >= first) & (samples.micros < last))
     laps = [lap for lap in gathered.messages[LAP] if session.holds(lap)]
     lengths = [length for length in gathered.messages[LENGTH] if session.holds(length)]
-    live, stored = (beats.between(first, last) for beats in whole.beats)
+    in_session = [beats.between(first, last) for beats in whole.beats]
+    live, stored = (_keep_near(beats, own.micros) for beats in in_session)
+    n_far = sum(len(beats.micros) for beats in in_session) - len(live.micros) - len(stored.micros)
     if not (len(own.micros) or lengths or len(live.micros) or len(stored.micros)):
         return None
     rate, n_filled = fill_heart_rate(own.columns["heart_rate_bpm"], own.micros, stored=stored)
@@ -124,6 +127,8 @@ def _build_one(
     remarks = whole.remarks
     if n_filled:
         remarks += (Remark("heart rates were taken from beats that the strap stored", n_filled),)
+    if n_far:
+        remarks += (Remark("beats over a minute away from all samples were left out", n_far),)
     lap_rows, length_rows = _list_laps(laps), _list_lengths(lengths)
     start_utc, end_utc = _find_span(own, (live, stored), [*lap_rows, *length_rows])
     return Recording(
@@ -141,6 +146,16 @@ def _build_one(
         ),
         remarks=remarks,
     )
+
+
+def _keep_near(beats: Beats, micros: Micros) -> Beats:
+    """Leave out beats long before the first or after the last sample, if there are samples.
+
+    A device that waits to be saved goes on writing beats; they would stretch the recording.
+    """
+    if not len(micros):
+        return beats
+    return beats.between(int(micros.min()) - _BEATS_REACH_US, int(micros.max()) + _BEATS_REACH_US)
 
 
 def _make_header(
