@@ -154,7 +154,7 @@ def _is_table(records: list[Record]) -> bool:
         return False
     if all(len(record.cells) == 1 for record in records):
         numbers = sum(is_number(record.cells[0]) for record in records)
-        return numbers >= max(1.0, 0.8 * (len(records) - 1))
+        return numbers >= max(1.0, _EVEN_SHARE * (len(records) - 1))
     widths = [len(record.cells) for record in records]
     wide = [width for width in widths if width > 1]
     most = max(wide.count(width) for width in wide)
