@@ -1,0 +1,97 @@
+"""The console script: refuses strangers on the path, runs a command, says errors in one line.
+
+Exit codes: 0 done; 1 done, but something was refused or failed; 2 the command line or the
+configuration is wrong, nothing was done; 130 stopped by the user.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import sys
+import traceback
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+EXIT_DONE: Final = 0
+EXIT_REFUSED: Final = 1
+EXIT_USAGE: Final = 2
+EXIT_STOPPED: Final = 130
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and give its exit code."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    stranger = find_stranger()
+    if stranger is not None:
+        print(f"coworn: {stranger}", file=sys.stderr)
+        return EXIT_USAGE
+    from tasks.core.errors import CowornError, UsageError
+
+    debug = "--debug" in words
+    try:
+        return _run(words)
+    except KeyboardInterrupt:
+        print("coworn: stopped", file=sys.stderr)
+        return EXIT_STOPPED
+    except BrokenPipeError:
+        # The reader of our output has gone (`coworn metrics | head`): nothing is wrong.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_DONE
+    except UsageError as error:
+        return _tell(error, debug=debug, code=EXIT_USAGE)
+    except CowornError as error:
+        return _tell(error, debug=debug, code=EXIT_REFUSED)
+    except Exception as error:  # noqa: BLE001 - the last place where a person can be told in one line
+        told = f"unexpected {type(error).__name__}: {error}; run it again with --debug to see where"
+        return _tell(error, debug=debug, code=EXIT_REFUSED, told=told)
+
+
+def find_stranger() -> str | None:
+    """Say which package of another project hides one of ours, None when all is well.
+
+    The package registry has a distribution called `config`; installed in the same environment it
+    can hide ours. Found before anything of ours is imported.
+    """
+    root = Path(__file__).resolve().parent.parent
+    for name in ("config", "tasks"):
+        module = sys.modules.get(name)
+        specification = importlib.util.find_spec(name) if module is None else module.__spec__
+        origin = None if specification is None else specification.origin
+        if origin is None or Path(origin).resolve().parent.parent != root:
+            return (
+                f"another package called {name!r} ({origin or 'not found'}) hides coworn's own; "
+                f"uninstall it (pip uninstall {name}) or give coworn an environment of its own"
+            )
+    return None
+
+
+def _run(words: list[str]) -> int:
+    from flows.commands import app, read_click_error
+
+    try:
+        code = app(args=words, prog_name="coworn", standalone_mode=False)
+    except Exception as error:
+        told = read_click_error(error)
+        if told is None:
+            raise
+        return _tell(error, debug=False, code=told.code, told=told.message)
+    return code if isinstance(code, int) else EXIT_DONE
+
+
+def _tell(error: Exception, *, debug: bool, code: int, told: str | None = None) -> int:
+    from flows.terminal import say_error
+
+    if debug:
+        traceback.print_exception(error)
+    message = str(error) if told is None else told
+    if message:
+        say_error(message)
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

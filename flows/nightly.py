@@ -1,0 +1,139 @@
+"""The flow of a night: what was missed, came late or is outdated, then a backup and a sweep."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import shutil
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path  # noqa: TC003 - Prefect resolves the annotations at run time
+from typing import TYPE_CHECKING, Final
+
+from prefect import flow
+
+from flows.configuration import open_home
+from flows.inbox import find_hint
+from flows.locks import is_watched
+from flows.quiet import list_quiet_files
+from flows.runtime import RUN_TAG
+from flows.settling import Settled, settle_home
+from flows.spread import run_all
+from flows.workout import DropReport, show_artifact, take_in
+from tasks import steps
+from tasks.ingest import Dropped, FileOutcome, list_unfinished
+from tasks.ledger import Ledger
+
+if TYPE_CHECKING:
+    from config.home import Home
+    from config.settings import Settings
+
+LOG: Final = logging.getLogger(__name__)
+
+#: Key of the ledger under which the start of the last nightly run is remembered.
+LAST_NIGHTLY: Final = "last_nightly_utc"
+#: A run that is still "running" after this time was killed: nothing takes so long.
+DEAD_RUN_AFTER: Final = timedelta(hours=24)
+#: Scratch folders older than this were left behind by a killed run [s].
+DEAD_SCRATCH_AFTER_S: Final = 24 * 3600.0
+
+
+@dataclass(frozen=True)
+class NightlyReport:
+    """What a night did. `swept_runs` counts dead runs that were closed on the Prefect server."""
+
+    outcomes: tuple[FileOutcome, ...]
+    settled: Settled
+    backup: Path
+    swept_runs: int
+
+
+@flow(name="nightly", persist_result=False)
+def nightly(home: Path | None = None) -> NightlyReport:
+    """Do what was missed, settle everything that changed, back up, sweep."""
+    begun = datetime.now(UTC)
+    opened = open_home(home)
+    place, settings = opened.home, opened.settings
+    outcomes = [
+        *_finish_interrupted(place, settings),
+        *_take_inbox(place, settings),
+    ]
+    settled = settle_home(place, settings, flow_name="nightly", everything=True)
+    backup = steps.back_up(place, settings, now=begun)
+    _sweep(place)
+    with Ledger(place) as ledger:
+        ledger.remember(LAST_NIGHTLY, begun.isoformat())
+    show_artifact(DropReport(tuple(outcomes), settled), home=place)
+    return NightlyReport(tuple(outcomes), settled, backup.store, _close_dead_runs(begun))
+
+
+def _finish_interrupted(home: Home, settings: Settings) -> list[FileOutcome]:
+    """Do again what an interrupted run began, and what is missing in the lake."""
+    outcomes: list[FileOutcome] = []
+    calls = [
+        {"known": known, "home": home, "settings": settings} for known in list_unfinished(home)
+    ]
+    for call, result in zip(
+        calls, run_all(steps.finish_file, calls, settings=settings, spread=False), strict=True
+    ):
+        if isinstance(result, BaseException):
+            outcomes.append(FileOutcome(call["known"].name, "failed", reason=str(result)))
+        else:
+            outcomes += result
+    return outcomes
+
+
+def _take_inbox(home: Home, settings: Settings) -> list[FileOutcome]:
+    """Take what lies in the inbox, unless a watcher does."""
+    if is_watched(home):
+        return []
+    files = [
+        Dropped(path, path.name, find_hint(path, home.inbox))
+        for path in list_quiet_files(home.inbox, settings.inbox)
+    ]
+    return take_in(files, home=home, settings=settings, move=True)
+
+
+def _sweep(home: Home) -> None:
+    """Remove what killed runs left behind."""
+    steps.sweep_lake(home.lake)
+    if not is_watched(home):
+        steps.sweep_intake(home)
+    expanding = home.state / "expanding"
+    if expanding.is_dir():
+        for folder in expanding.iterdir():
+            with contextlib.suppress(OSError):
+                if time.time() - folder.stat().st_mtime > DEAD_SCRATCH_AFTER_S:
+                    shutil.rmtree(folder, ignore_errors=True)
+
+
+def _close_dead_runs(now: datetime) -> int:
+    """Close runs of ours that the server still takes for running; give how many there were."""
+    from prefect.client.orchestration import get_client
+    from prefect.client.schemas.filters import (
+        FlowRunFilter,
+        FlowRunFilterStartTime,
+        FlowRunFilterState,
+        FlowRunFilterStateType,
+        FlowRunFilterTags,
+    )
+    from prefect.client.schemas.objects import StateType
+    from prefect.states import Crashed
+
+    which = FlowRunFilter(
+        state=FlowRunFilterState(type=FlowRunFilterStateType(any_=[StateType.RUNNING])),
+        start_time=FlowRunFilterStartTime(before_=now - DEAD_RUN_AFTER),
+        tags=FlowRunFilterTags(all_=[RUN_TAG]),
+    )
+    try:
+        with get_client(sync_client=True) as client:
+            dead = client.read_flow_runs(flow_run_filter=which)
+            for run in dead:
+                client.set_flow_run_state(
+                    run.id, Crashed(message="its process is gone"), force=True
+                )
+    except Exception:  # tidying the server's pages; the work is done
+        LOG.warning("dead runs could not be closed on the server", exc_info=True)
+        return 0
+    return len(dead)

@@ -1,0 +1,104 @@
+"""Tells a person what a run gave, and turns it into an exit code."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING, Final
+
+from flows import terminal
+from flows.results import read_main_rows, show_main_rows
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    from rich.console import Console
+
+    from config.home import Home
+    from flows.nightly import NightlyReport
+    from flows.settling import Settled
+    from flows.workout import DropReport
+    from tasks.ingest import FileOutcome
+
+EXIT_DONE: Final = 0
+EXIT_REFUSED: Final = 1
+
+
+def show_drop(report: DropReport, *, console: Console, home: Home) -> int:
+    """Print what a drop gave; refusals go to standard error. Gives the exit code."""
+    code = tell_troubles(report.outcomes, report.settled)
+    console.print(f"{count_outcomes(report.outcomes)}; {describe_settled(report.settled)}")
+    show_new_rows(report.settled, console=console, home=home)
+    return code
+
+
+def show_nightly(report: NightlyReport, *, console: Console) -> int:
+    """Print what a night gave. Gives the exit code."""
+    code = tell_troubles(report.outcomes, report.settled)
+    parts = [count_outcomes(report.outcomes)] if report.outcomes else []
+    parts += [describe_settled(report.settled), f"backup {report.backup.name}"]
+    if report.swept_runs:
+        parts.append(f"{_count(report.swept_runs, 'dead run')} closed on the Prefect server")
+    console.print("nightly: " + "; ".join(terminal.clean(part) for part in parts))
+    return code
+
+
+def show_new_rows(settled: Settled, *, console: Console, home: Home) -> None:
+    """Print the main table of the workouts whose results are new."""
+    new = [workout.workout_id for workout in settled.summary.workouts if workout.is_new]
+    if new and not console.quiet:
+        show_main_rows(read_main_rows(home, workout_ids=new), console=console)
+
+
+def tell_troubles(
+    outcomes: Sequence[FileOutcome], settled: Settled, *, expected: Collection[str] = ()
+) -> int:
+    """Name on standard error what was refused or failed; those in `expected` do not count."""
+    troubles = [outcome for outcome in outcomes if outcome.is_trouble]
+    for outcome in troubles:
+        inside = "" if outcome.inside is None else f" (in {outcome.inside})"
+        terminal.say_error(f"{outcome.name}{inside} {outcome.status}: {outcome.reason}")
+    for outcome in outcomes:
+        if outcome.status == "partial":
+            terminal.say_error(f"{outcome.name} is partial: {outcome.reason}")
+    for line in (*settled.failed, *settled.complaints):
+        terminal.say_error(line)
+    counted = [outcome for outcome in troubles if outcome.name not in expected]
+    return EXIT_REFUSED if counted or settled.failed else EXIT_DONE
+
+
+def count_outcomes(outcomes: Sequence[FileOutcome]) -> str:
+    """Give how many files ended how, in words."""
+    counts = Counter(outcome.status for outcome in outcomes)
+    parts = [
+        f"{counts[status]} {word}"
+        for status, word in (
+            ("stored", "stored"),
+            ("partial", "partial"),
+            ("duplicate", "known already"),
+            ("refused", "refused"),
+            ("failed", "failed"),
+            ("changing", "still changing"),
+        )
+        if counts[status]
+    ]
+    return f"{_count(len(outcomes), 'file')}: {', '.join(parts)}" if parts else "no files"
+
+
+def describe_settled(settled: Settled) -> str:
+    """Say what was settled, in words."""
+    workouts = settled.summary.workouts
+    new = sum(workout.is_new for workout in workouts)
+    parts = []
+    if new:
+        parts.append(f"{_count(new, 'workout')} with new results")
+    if settled.summary.vanished:
+        parts.append(f"{_count(len(settled.summary.vanished), 'workout')} merged into others")
+    if not parts:
+        parts.append("no new results")
+    if settled.summary.run_id is not None:
+        parts.append(f"run {settled.summary.run_id}")
+    return ", ".join(parts)
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}{'' if number == 1 else 's'}"

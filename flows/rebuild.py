@@ -1,0 +1,129 @@
+"""The flow that makes everything again from the archived originals, beside what is there."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path  # noqa: TC003 - Prefect resolves the annotations at run time
+from typing import TYPE_CHECKING, Final
+
+from prefect import flow
+
+from config.home import Home
+from flows import terminal
+from flows.configuration import open_home
+from flows.locks import hold_run_lock
+from flows.settling import Settled, settle_locked
+from flows.spread import run_all
+from tasks import steps
+from tasks.ingest import FileOutcome, list_unfinished
+from tasks.intake import list_originals
+from tasks.lake import ensure_lake
+from tasks.ledger import Ledger
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from config.settings import Settings
+    from tasks.ledger import FileRecord
+
+_BESIDE: Final = "rebuild"
+
+
+class RebuiltHome(Home):
+    """The same home, but its lake and its store are those that are being made."""
+
+    @property
+    def beside(self) -> Path:
+        """Where the new parts grow; on the same disk as the old ones, so that they can swap."""
+        return self.state / _BESIDE
+
+    @property
+    def lake(self) -> Path:
+        """The new lake."""
+        return self.beside / "lake"
+
+    @property
+    def store(self) -> Path:
+        """The new store."""
+        return self.beside / "store.duckdb"
+
+
+@dataclass(frozen=True)
+class RebuildReport:
+    """What a rebuild gave. `backup` is the store as it was before, with all its former runs."""
+
+    outcomes: tuple[FileOutcome, ...]
+    settled: Settled
+    backup: Path
+
+
+@flow(name="rebuild", persist_result=False)
+def rebuild(home: Path | None = None) -> RebuildReport:
+    """Read every original again into a new lake and a new store, then put them in place.
+
+    Ids of workouts stay, because the ledger keeps them. The store of before is backed up.
+    Raises: StoreBusyError.
+    """
+    opened = open_home(home)
+    place, settings = opened.home, opened.settings
+    made = RebuiltHome(place.root)
+    with hold_run_lock(place, wait_s=settings.run.lock_wait_s, purpose="coworn rebuild"):
+        shutil.rmtree(made.beside, ignore_errors=True)
+        made.beside.mkdir(mode=0o700, parents=True)
+        ensure_lake(made.lake)
+        _adopt_unknown_originals(place)
+        with Ledger(place) as ledger:
+            files = [known for known in ledger.list_files() if known.inside is None]
+        outcomes = _read_again(files, home=made, settings=settings)
+        settled = settle_locked(made, settings, flow_name="rebuild", everything=True)
+        backup = steps.back_up(place, settings, now=datetime.now(UTC))
+        _put_in_place(made, place)
+        # What a watcher took in meanwhile went into the lake of before.
+        outcomes += _read_again(list_unfinished(place), home=place, settings=settings)
+        steps.publish_results(place, settings, wait_s=settings.run.lock_wait_s)
+    return RebuildReport(tuple(outcomes), settled, backup.store)
+
+
+def _adopt_unknown_originals(home: Home) -> None:
+    """Enter originals into the ledger that it does not know, e.g. because it was lost."""
+    with Ledger(home) as ledger:
+        known = {file.file_id for file in ledger.list_files()}
+        for file_id, path in list_originals(home):
+            if file_id not in known:
+                facts = path.stat()
+                ledger.record_file(
+                    file_id,
+                    name=path.name,
+                    bytes=facts.st_size,
+                    received_at=datetime.fromtimestamp(facts.st_mtime, tz=UTC),
+                )
+
+
+def _read_again(
+    files: Sequence[FileRecord], *, home: Home, settings: Settings
+) -> list[FileOutcome]:
+    calls = [{"known": known, "home": home, "settings": settings} for known in files]
+    spread = len(files) >= settings.run.backfill_files
+    outcomes: list[FileOutcome] = []
+    results = run_all(steps.finish_file, calls, settings=settings, spread=spread)
+    for number, (known, result) in enumerate(zip(files, results, strict=True), start=1):
+        terminal.report_progress(number, len(files), "reading")
+        if isinstance(result, BaseException):
+            outcomes.append(FileOutcome(known.name, "failed", known.file_id, str(result)))
+        else:
+            outcomes += result
+    return outcomes
+
+
+def _put_in_place(made: RebuiltHome, home: Home) -> None:
+    """Swap the new lake and the new store with the old ones."""
+    before = made.beside / "lake-before"
+    if home.lake.exists():
+        home.lake.rename(before)
+    made.lake.rename(home.lake)
+    if made.store.exists():
+        made.store.replace(home.store)
+        home.store.with_name(home.store.name + ".wal").unlink(missing_ok=True)
+    shutil.rmtree(made.beside, ignore_errors=True)

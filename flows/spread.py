@@ -1,0 +1,91 @@
+"""Runs one task many times: one after the other, or spread over threads, processes or Dask."""
+
+from __future__ import annotations
+
+import logging
+import signal
+from concurrent.futures.process import BrokenProcessPool
+from typing import TYPE_CHECKING, Any, Final
+
+from tasks.core.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from config.settings import Settings
+
+LOG: Final = logging.getLogger(__name__)
+
+
+def run_all(
+    step: Any,  # noqa: ANN401 - a Prefect task; Prefect is imported late
+    calls: Sequence[Mapping[str, Any]],
+    *,
+    settings: Settings,
+    spread: bool,
+) -> Iterator[Any]:
+    """Call the task `step` with each of `calls`; give what each gave, or what it raised, in order.
+
+    Spread calls whose worker died (out of memory, killed) are made again one by one in this
+    process: a broken pool says nothing about which of them broke it.
+    """
+    if not spread:
+        for call in calls:
+            yield _run_here(step, call)
+        return
+    with make_runner(settings) as runner:
+        futures = [runner.submit(step, parameters=dict(call)) for call in calls]
+        for call, future in zip(calls, futures, strict=True):
+            future.wait()
+            result = future.state.result(raise_on_failure=False)
+            if is_worker_death(result):
+                LOG.warning("a worker died; what it had to do is done again here: %s", result)
+                result = _run_here(step, call)
+            yield result
+
+
+def is_worker_death(result: object) -> bool:
+    """Say whether a call ended because its worker did, not because of what it did."""
+    return isinstance(result, BrokenProcessPool) or type(result).__name__ == "KilledWorker"
+
+
+def make_runner(settings: Settings) -> Any:  # noqa: ANN401 - one of several classes
+    """Make the task runner that the settings name.
+
+    Raises: UsageError when it needs an extra that is not installed.
+    """
+    kind, workers = settings.run.runner, settings.run.workers
+    if kind == "threads":
+        from prefect.task_runners import ThreadPoolTaskRunner
+
+        return ThreadPoolTaskRunner(max_workers=workers)
+    if kind == "processes":
+        from prefect.task_runners import ProcessPoolTaskRunner
+
+        return ProcessPoolTaskRunner(max_workers=workers, initializer=ignore_interrupt)
+    try:
+        from prefect_dask import DaskTaskRunner
+    except ImportError as error:
+        raise UsageError(
+            'run.runner = "dask" needs the extra: pip install -e ".[dask]", or choose "processes"'
+        ) from error
+    if settings.run.dask_address:
+        return DaskTaskRunner(address=settings.run.dask_address)
+    return DaskTaskRunner(
+        cluster_kwargs={
+            "n_workers": workers,
+            # One decoder keeps state for the whole process: one file at a time in each.
+            "threads_per_worker": 1,
+            "dashboard_address": None,
+            "host": "127.0.0.1",
+        }
+    )
+
+
+def ignore_interrupt() -> None:
+    """Leave Ctrl-C to the process that has the workers, which lets them finish."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _run_here(step: Any, call: Mapping[str, Any]) -> Any:  # noqa: ANN401 - any task, any result
+    return step(**call, return_state=True).result(raise_on_failure=False)

@@ -1,0 +1,394 @@
+"""One dropped file: archived, expanded, read, normalised, laid into the lake, written down.
+
+Whatever happens to one file stays with that file. What is refused lies in `refused/` with its
+reason; troubles of the machine (a lock, a disk) are raised, for they say nothing about the file.
+"""
+
+from __future__ import annotations
+
+import logging
+import shutil
+import uuid
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path  # noqa: TC003 - a flow's parameters are checked at run time
+from typing import TYPE_CHECKING, Final, Literal
+
+from tasks.core.errors import (
+    CowornError,
+    DamagedError,
+    ExportRefusedError,
+    NotesError,
+    UnknownLayoutError,
+)
+from tasks.core.reading import find_reader, read_export
+from tasks.core.recording import ExportFile
+from tasks.core.registers import ReadOptions
+from tasks.intake import (
+    WHY_SUFFIX,
+    NotAFileError,
+    StillChangingError,
+    archive_original,
+    find_original,
+    refuse,
+    remove_taken,
+)
+from tasks.lake import ensure_lake, has_recording, write_recording
+from tasks.ledger import Ledger
+from tasks.normalise import normalise_recording
+from tasks.readers.archive import expand_archive, is_archive
+from tasks.readers.notes import is_notes, read_notes
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from config.home import Home
+    from config.settings import Settings
+    from tasks.core.recording import Recording
+    from tasks.ledger import FileRecord
+
+LOG: Final = logging.getLogger(__name__)
+
+#: What became of a file. "failed" and "changing" are not the file's fault: it stays where it is.
+OutcomeStatus = Literal["stored", "partial", "duplicate", "refused", "failed", "changing"]
+
+LAYOUT_SUFFIX: Final = ".layout.toml"
+_BYTES_PER_MB: Final = 1_000_000
+
+
+@dataclass(frozen=True)
+class Dropped:
+    """A file as it was dropped: where it lies, the name that it has, the sub-folder it lay in."""
+
+    path: Path
+    name: str
+    folder: str | None = None
+
+
+@dataclass(frozen=True)
+class FileOutcome:
+    """What became of one export, of notes, of an archive, or of an export inside one.
+
+    `inside` is the name of the archive that it came in.
+    """
+
+    name: str
+    status: OutcomeStatus
+    file_id: str = ""
+    reason: str | None = None
+    recording_ids: tuple[str, ...] = ()
+    format: str | None = None
+    inside: str | None = None
+
+    @property
+    def is_trouble(self) -> bool:
+        """Say whether a person must be told."""
+        return self.status in {"refused", "failed", "changing"}
+
+
+def ingest_batch(
+    files: Sequence[Dropped], *, home: Home, settings: Settings, move: bool
+) -> tuple[tuple[FileOutcome, ...], ...]:
+    """Take in several files; give the outcomes of each, in order.
+
+    What the machine did not let through is told as "failed" and does not stop the others.
+    """
+    outcomes: list[tuple[FileOutcome, ...]] = []
+    for file in files:
+        try:
+            outcomes.append(ingest_file(file, home=home, settings=settings, move=move))
+        except (OSError, CowornError) as error:
+            LOG.warning("%s: %s", file.name, error)
+            outcomes.append((fail(file, error),))
+    return tuple(outcomes)
+
+
+def fail(file: Dropped, error: BaseException) -> FileOutcome:
+    """Give the outcome of a file that the machine did not let through."""
+    words = str(error) or type(error).__name__
+    return FileOutcome(
+        file.name, "failed", reason=f"{words}; the file stays where it is and is tried again"
+    )
+
+
+def ingest_file(
+    file: Dropped, *, home: Home, settings: Settings, move: bool
+) -> tuple[FileOutcome, ...]:
+    """Take in one file; with `move` it leaves its place when all is written down.
+
+    Gives one outcome, or several for an archive; none for a file that is no longer there.
+    Raises: OSError, StoreBusyError and other troubles of the machine.
+    """
+    try:
+        archived = archive_original(file.path, home=home)
+    except FileNotFoundError:
+        return ()
+    except StillChangingError as error:
+        return (FileOutcome(file.name, "changing", reason=_strip_name(error)),)
+    except NotAFileError as error:
+        return (FileOutcome(file.name, "refused", reason=_strip_name(error)),)
+    with Ledger(home) as ledger:
+        ledger.record_file(
+            archived.file_id,
+            name=file.name,
+            folder=file.folder,
+            bytes=archived.bytes,
+            received_at=datetime.now(UTC),
+        )
+        known = ledger.find_file(archived.file_id)
+    if known is not None and _is_done(known, home):
+        outcomes: tuple[FileOutcome, ...] = (_repeat(file, known),)
+    else:
+        # A reader sees the archived bytes: what lies in the inbox may change under its hands.
+        export = ExportFile(archived.path, file.name, archived.file_id, file.folder)
+        outcomes = _handle(export, home=home, settings=settings)
+    if move:
+        remove_taken(file.path, archived)
+    return outcomes
+
+
+def finish_file(known: FileRecord, *, home: Home, settings: Settings) -> tuple[FileOutcome, ...]:
+    """Do an archived file again, e.g. after a run that was interrupted; give its outcomes.
+
+    An export that came inside an archive is done with its archive: it gives none.
+    """
+    if known.inside is not None:
+        return ()
+    original = find_original(known.file_id, home=home)
+    if original is None:
+        reason = f"its original is no longer in {home.originals}; drop the file again"
+        return (FileOutcome(known.name, "failed", known.file_id, reason),)
+    export = ExportFile(original, known.name, known.file_id, known.folder)
+    return _handle(export, home=home, settings=settings)
+
+
+def list_unfinished(home: Home) -> list[FileRecord]:
+    """Give the dropped files that a run left unfinished, or whose recordings left the lake."""
+    with Ledger(home) as ledger:
+        files = ledger.list_files()
+    wanting = {
+        file.inside or file.file_id
+        for file in files
+        if file.status == "archived"
+        or not all(has_recording(one, lake=home.lake) for one in file.recording_ids)
+    }
+    return [file for file in files if file.file_id in wanting]
+
+
+def list_files(paths: Iterable[Path]) -> Iterator[Dropped]:
+    """Give every file below `paths`, sorted; the sub-folder it lies in is its device hint.
+
+    A folder counts as if it had been dropped into the inbox itself: files directly inside it have
+    its name as their hint. Hidden files are left out, links are not followed.
+    """
+    for path in paths:
+        if path.is_dir() and not path.is_symlink():
+            root = path.resolve()
+            for found in sorted(root.rglob("*")):
+                parts = found.relative_to(root).parts
+                if any(part.startswith(".") for part in parts) or found.is_symlink():
+                    continue
+                if found.is_file():
+                    folder = parts[0] if len(parts) > 1 else root.name
+                    yield Dropped(found, found.name, folder or None)
+        else:
+            yield Dropped(path.absolute(), path.name)
+
+
+# --- inside -----------------------------------------------------------------------------------
+def _is_done(known: FileRecord, home: Home) -> bool:
+    """Say whether the same bytes were taken before and all that came of them is still there."""
+    if known.status not in {"stored", "partial", "duplicate"}:
+        return False
+    return all(has_recording(recording_id, lake=home.lake) for recording_id in known.recording_ids)
+
+
+def _repeat(file: Dropped, known: FileRecord) -> FileOutcome:
+    first = known.names[0].name
+    reason = "known already" if first == file.name else f"the same bytes as {first}"
+    return FileOutcome(
+        file.name, "duplicate", known.file_id, reason, known.recording_ids, known.format
+    )
+
+
+def _handle(export: ExportFile, *, home: Home, settings: Settings) -> tuple[FileOutcome, ...]:
+    """Find out what an archived file is, take out what is in it and write down the outcome."""
+    try:
+        if is_notes(export.name):
+            outcomes = (_take_notes(export),)
+        elif is_archive(export.path):
+            outcomes = _take_archive(export, home=home, settings=settings)
+        else:
+            outcomes = (_take_export(export, home=home, settings=settings),)
+    except (ExportRefusedError, NotesError) as error:
+        outcomes = (_refuse(export, error, home),)
+    _write_down(outcomes[0], home)
+    return outcomes
+
+
+def _write_down(outcome: FileOutcome, home: Home) -> None:
+    status = outcome.status
+    if status in {"failed", "changing"}:
+        return
+    with Ledger(home) as ledger:
+        ledger.set_outcome(
+            outcome.file_id,
+            status,  # type: ignore[arg-type] # the others have returned
+            reason=outcome.reason,
+            recordings=outcome.recording_ids,
+            format=outcome.format,
+        )
+
+
+def _take_notes(export: ExportFile) -> FileOutcome:
+    """Check notes; they are read again when their workout is settled. Raises: NotesError."""
+    try:
+        text = export.path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise NotesError(
+            export.name, found="it is not UTF-8 text", remedy="save it as UTF-8"
+        ) from error
+    # A device may be named later; settling complains about setups of devices that nobody knows.
+    read_notes(text, name=export.name, file_id=export.file_id)
+    return FileOutcome(export.name, "stored", export.file_id, format="notes")
+
+
+def _take_export(export: ExportFile, *, home: Home, settings: Settings) -> FileOutcome:
+    """Read, normalise and store one export. Raises: ExportRefusedError."""
+    options = ReadOptions(
+        zone=settings.time.zone or None,
+        layout_folders=(home.columns,) if home.columns.is_dir() else (),
+    )
+    recordings, complaints = _normalise_all(export, read_export(export, options))
+    ensure_lake(home.lake)
+    recording_ids: list[str] = []
+    for recording in recordings:
+        recording_id = f"{export.file_id[:16]}-{recording.header.index}"
+        write_recording(recording, recording_id, lake=home.lake)
+        recording_ids.append(recording_id)
+        if recording.header.status == "partial":
+            complaints.append(recording.header.reason or "the end is missing")
+    return FileOutcome(
+        export.name,
+        "partial" if complaints else "stored",
+        export.file_id,
+        "; ".join(dict.fromkeys(complaints)) or None,
+        tuple(recording_ids),
+        format=recordings[0].header.format,
+    )
+
+
+def _normalise_all(
+    export: ExportFile, recordings: Sequence[Recording]
+) -> tuple[list[Recording], list[str]]:
+    """Normalise what can be; raises the first refusal when nothing can."""
+    kept: list[Recording] = []
+    refusals: list[ExportRefusedError] = []
+    for recording in recordings:
+        try:
+            kept.append(normalise_recording(recording))
+        except ExportRefusedError as error:
+            refusals.append(error)
+        except (ValueError, TypeError, ArithmeticError, LookupError) as error:
+            LOG.exception("%s cannot be normalised", export.name)
+            refusals.append(
+                DamagedError(
+                    export.name,
+                    found=f"its values cannot be normalised ({type(error).__name__}: {error})",
+                    remedy="send the file to whoever maintains coworn",
+                )
+            )
+    if not kept:
+        raise refusals[0]
+    return kept, [refusal.reason for refusal in refusals]
+
+
+def _take_archive(export: ExportFile, *, home: Home, settings: Settings) -> tuple[FileOutcome, ...]:
+    """Take in everything inside an archive. Raises: UnsafeArchiveError, DamagedError.
+
+    Members are not archived on their own: the archive is their original.
+    """
+    scratch = home.state / "expanding" / uuid.uuid4().hex
+    scratch.mkdir(mode=0o700, parents=True)
+    try:
+        members = expand_archive(
+            export,
+            scratch,
+            max_expanded_bytes=int(settings.archive.max_expanded_mb * _BYTES_PER_MB),
+            max_members=settings.archive.max_members,
+        )
+        outcomes = [
+            outcome
+            for member in members
+            for outcome in _take_member(member, export, home=home, settings=settings)
+        ]
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+    return (_sum_up(export, outcomes), *outcomes)
+
+
+def _take_member(
+    member: ExportFile, archive: ExportFile, *, home: Home, settings: Settings
+) -> tuple[FileOutcome, ...]:
+    with Ledger(home) as ledger:
+        ledger.record_file(
+            member.file_id,
+            name=member.name,
+            folder=member.folder,
+            inside=archive.file_id,
+            bytes=member.path.stat().st_size,
+            received_at=datetime.now(UTC),
+        )
+        known = ledger.find_file(member.file_id)
+    if known is not None and _is_done(known, home):
+        outcomes: tuple[FileOutcome, ...] = (
+            _repeat(Dropped(member.path, member.name, member.folder), known),
+        )
+    else:
+        outcomes = _handle(member, home=home, settings=settings)
+    return tuple(replace(outcome, inside=archive.name) for outcome in outcomes)
+
+
+def _sum_up(export: ExportFile, outcomes: Sequence[FileOutcome]) -> FileOutcome:
+    """Give the outcome of an archive from those of what was in it."""
+    taken = [outcome for outcome in outcomes if outcome.status in {"stored", "partial"}]
+    refused = [outcome for outcome in outcomes if outcome.status == "refused"]
+    kind = "zip" if _starts_like_zip(export.path) else "gzip"
+    reason = f"{len(refused)} of {len(outcomes)} files in it were refused" if refused else None
+    if taken:
+        status: OutcomeStatus = "partial" if refused else "stored"
+    elif refused:
+        status = "refused"
+    elif outcomes:
+        status, reason = "duplicate", "everything in it is known already"
+    else:
+        status, reason = "refused", "there is no export in it; put exports into the archive"
+    return FileOutcome(export.name, status, export.file_id, reason, format=kind)
+
+
+def _refuse(export: ExportFile, error: ExportRefusedError | NotesError, home: Home) -> FileOutcome:
+    reason = error.reason
+    why = refuse(export.path, name=export.name, why=f"{export.name}: {reason}", home=home)
+    if isinstance(error, UnknownLayoutError) and error.proposal:
+        beside = why.with_name(why.name.removesuffix(WHY_SUFFIX) + LAYOUT_SUFFIX)
+        beside.write_text(error.proposal, encoding="utf-8")
+    return FileOutcome(export.name, "refused", export.file_id, reason, format=_guess_format(export))
+
+
+def _guess_format(export: ExportFile) -> str | None:
+    if is_notes(export.name):
+        return "notes"
+    try:
+        return find_reader(export.path, export.name).format
+    except (CowornError, OSError):
+        return None
+
+
+def _strip_name(error: CowornError) -> str:
+    """Give the message without the file's name in front, which is said beside it."""
+    return str(error).partition(": ")[2] or str(error)
+
+
+def _starts_like_zip(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(2) == b"PK"
