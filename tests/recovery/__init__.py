@@ -1,0 +1,1 @@
+"""Workouts with known truth, run through the whole line from bytes: what goes in must come out."""
