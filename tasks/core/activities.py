@@ -24,6 +24,7 @@ ACTIVITIES: Final = (
 PLACES: Final = ("outdoors", "treadmill", "trainer", "pool", "gym", "track")
 
 _WORDS: Final = {
+    **{activity: activity for activity in ACTIVITIES},
     "running": "running",
     "run": "running",
     "trail running": "running",

@@ -45,7 +45,7 @@ _STRAY_AMPERSAND: Final = re.compile(
 )
 _TAG: Final = re.compile(
     r"<!--.*?(?:-->|\Z)|<!\[CDATA\[.*?(?:\]\]>|\Z)|<\?.*?(?:\?>|\Z)"
-    r"|<(?P<end>/?)(?P<name>[\w:.-]+)(?:[^<>\"']|\"[^\"<]*\"|'[^'<]*')*+(?P<empty>/?)>",
+    r"|<(?P<end>/?)(?P<name>[\w:.-]+)(?:[^<>\"'/]|/(?!>)|\"[^\"<]*\"|'[^'<]*')*+(?P<empty>/?)>",
     re.DOTALL,
 )
 
@@ -146,7 +146,10 @@ def parse_markup(text: str) -> Any:  # noqa: ANN401 - an element of lxml, which 
         remove_comments=True,
         remove_pis=True,
     )
-    root = etree.fromstring(text.encode("utf-8", "replace"), parser)
+    try:
+        root = etree.fromstring(text.encode("utf-8", "replace"), parser)
+    except etree.XMLSyntaxError as error:
+        raise MarkupSyntaxError(str(error.msg)) from error
     fatal = [entry for entry in parser.error_log if entry.level >= etree.ErrorLevels.FATAL]
     if root is None or fatal:
         where = f"line {fatal[0].line}: {fatal[0].message}" if fatal else "no element"
