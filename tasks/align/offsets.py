@@ -40,8 +40,10 @@ _SIGNALS: Final = (
     _Kind("cadence", "cadence_rpm", 120, 1.5),
 )
 _HEART_RATE: Final = _Kind("heart_rate", "heart_rate_bpm", 300, 2.0)
-#: Parts of a track may differ this much in their offset before it is no offset of the clock [s].
-_TRACK_SPREAD_S: Final = 4.0
+#: An offset between tracks is clear when it is this many standard errors from none.
+_SURE: Final = 3.0
+#: Standard error beyond which tracks say nothing of the clocks [s].
+_LARGEST_ERROR_S: Final = 5.0
 #: A clear offset brings the tracks at least this much nearer to each other.
 _NEARER: Final = 0.9
 #: Confidence in two GNSS clocks whose tracks cannot confirm them.
@@ -94,23 +96,22 @@ def _find_by_track(
         return None
     found = _measure_tracks(one, other, max_offset=round(settings.max_offset_s))
     if not is_clock_trusted:
-        return _take_track_offset(found) if found is not None and _holds(found) else None
+        is_usable = found is not None and found.standard_error_s <= _LARGEST_ERROR_S
+        return _take_track_offset(found) if found is not None and is_usable else None
     if found is None:
         return Found(0.0, "gnss", _UNCONFIRMED, "the tracks could not confirm the clocks")
     is_far = abs(found.offset_s) > settings.clear_offset_s
     is_nearer = found.distance_m <= _NEARER * found.distance_before_m
-    if is_far and is_nearer and _holds(found):
+    is_sure = abs(found.offset_s) >= _SURE * found.standard_error_s
+    if is_far and is_nearer and is_sure:
         return _take_track_offset(found)
     return Found(0.0, "gnss", _UNCONFIRMED if is_far else 1.0)
 
 
-def _holds(found: TrackOffset) -> bool:
-    """Say whether one offset holds for all parts of the track."""
-    return found.spread_s <= max(_TRACK_SPREAD_S, abs(found.offset_s) / 2)
-
-
 def _take_track_offset(found: TrackOffset) -> Found:
-    return Found(round(found.offset_s, 1), "position", 1.0 / (1.0 + found.spread_s / 10.0))
+    """Take the offset; its confidence is one half where its standard error is 2 s."""
+    confidence = 1.0 / (1.0 + (found.standard_error_s / 2.0) ** 2)
+    return Found(round(found.offset_s, 1), "position", confidence)
 
 
 def _measure_tracks(one: Track, other: Track, *, max_offset: int) -> TrackOffset | None:

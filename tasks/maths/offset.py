@@ -17,6 +17,9 @@ _FLAT = 1e-6
 _CLEAR_DISTANCE = 0.2
 _FEWEST_PAIRS = 60
 _NEIGHBOURS = 3
+_TRACK_PLACES = 2000
+_TRACK_PARTS = 8
+_PARABOLA_HALF_WIDTH = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +124,8 @@ def estimate_offset(
     tried and so no maximum.
 
     The confidence is the height of the peak, less where another peak is nearly as high or where it
-    is wide: peak x min(1, (peak - second) / 0.2) x min(1, 60 s / width at half height). What it does not tell: a device that shows its values late is
-    taken for one whose clock is late.
+    is wide: peak x min(1, (peak - second) / 0.2) x min(1, 60 s / width at half height). What it
+    does not tell: a device that shows its values late is taken for one whose clock is late.
     """
     low = max(reference_start, test_start)
     high = min(reference_start + reference.size, test_start + test.size)
@@ -169,12 +172,12 @@ def remove_trend(values: FloatArray, *, window: int) -> FloatArray:
 class TrackOffset:
     """Clock offset between two tracks [s] and the median distance with and without it [m].
 
-    ``spread_s`` is how far the offsets of four parts of the track lie apart; it says whether one
-    offset holds for all. ``pairs`` are the seconds compared.
+    ``standard_error_s`` comes from the offsets of eight parts of the track: it says whether one
+    offset holds for all. ``pairs`` are the moving seconds compared.
     """
 
     offset_s: float
-    spread_s: float
+    standard_error_s: float
     distance_m: float
     distance_before_m: float
     pairs: int
@@ -223,14 +226,16 @@ def estimate_track_offset(
 ) -> TrackOffset | None:
     """Find the clock offset at which the test was where the reference was.
 
-    Tracks are (east, north) per second in one plane [m], NaN where missing. First the whole second
-    of the least median distance, then from each moving second the time by which the test is ahead
-    or behind along the way, (difference . velocity) / speed^2, of which the median is taken: noise
-    across the way does not enter, and single jumps do not count. None with under 60 shared
-    seconds, hardly any movement, or no least distance within ``max_offset``.
+    Tracks are (east, north) per second in one plane [m], NaN where missing. The offset is the
+    lowest point of the parabola through the squared median distances within 15 s of the least one:
+    the square grows with (speed x offset)^2, and a median does not mind jumps. Its standard error
+    comes from eight parts of the track, in each the median of the time by which the test is ahead
+    along the way, (difference . velocity) / speed^2. None with under 60 shared seconds, hardly any
+    movement, or no least distance within ``max_offset``. Own method; what it does not tell: a
+    filter that shows positions late is taken for a clock that is late.
     """
     shifts = np.arange(-max_offset, max_offset + 1, dtype=np.int64)
-    step = max(1, int(np.isfinite(reference[0]).sum()) // 2000)
+    step = max(1, int(np.isfinite(reference[0]).sum()) // _TRACK_PLACES)
     distances = measure_track_distances(
         reference,
         test,
@@ -242,31 +247,61 @@ def estimate_track_offset(
     if not np.isfinite(distances).any() or not np.isfinite(distances[max_offset]):
         return None
     best = int(np.nanargmin(distances))
-    if best in {0, distances.size - 1}:
+    lead = int(shifts[best]) + test_start - reference_start
+    parts, pairs = _measure_lead(reference, test, lead=lead, least_speed_mps=least_speed_mps)
+    if best in {0, distances.size - 1} or parts is None:
         return None
+    near = slice(max(best - _PARABOLA_HALF_WIDTH, 0), best + _PARABOLA_HALF_WIDTH + 1)
+    return TrackOffset(
+        offset_s=_find_lowest(shifts[near], distances[near] ** 2, otherwise=int(shifts[best])),
+        standard_error_s=float(np.std(parts, ddof=1)) / float(np.sqrt(parts.size)),
+        distance_m=float(distances[best]),
+        distance_before_m=float(distances[max_offset]),
+        pairs=pairs,
+    )
+
+
+def _measure_lead(
+    reference: tuple[FloatArray, FloatArray],
+    test: tuple[FloatArray, FloatArray],
+    *,
+    lead: int,
+    least_speed_mps: float,
+) -> tuple[FloatArray | None, int]:
+    """Give for parts of the track the time by which the test is ahead, and the seconds used.
+
+    ``lead`` is how many seconds the test's array begins after the reference's.
+    """
     east, north = reference
-    velocity = np.gradient(east), np.gradient(north)
-    speed_squared = velocity[0] ** 2 + velocity[1] ** 2
-    shift = int(shifts[best])
-    places = np.arange(east.size) + (reference_start - test_start - shift)
+    if east.size < _FEWEST_PAIRS:
+        return None, 0
+    places = np.arange(east.size) - lead
     inside = (places >= 0) & (places < test[0].size)
     at = np.clip(places, 0, test[0].size - 1)
     gap_east = np.where(inside, test[0][at], NAN) - east
     gap_north = np.where(inside, test[1][at], NAN) - north
+    east_mps, north_mps = np.gradient(east), np.gradient(north)
+    speed_squared = east_mps**2 + north_mps**2
     with np.errstate(invalid="ignore", divide="ignore"):
-        ahead = (gap_east * velocity[0] + gap_north * velocity[1]) / speed_squared
+        ahead = (gap_east * east_mps + gap_north * north_mps) / speed_squared
     moving = np.isfinite(ahead) & (speed_squared >= least_speed_mps**2)
-    if moving.sum() < _FEWEST_PAIRS:
-        return None
-    ahead = ahead[moving]
-    parts = [float(np.median(part)) for part in np.array_split(ahead, 4)]
-    return TrackOffset(
-        offset_s=shift + float(np.median(ahead)),
-        spread_s=max(parts) - min(parts),
-        distance_m=float(distances[best]),
-        distance_before_m=float(distances[max_offset]),
-        pairs=int(moving.sum()),
-    )
+    pairs = int(moving.sum())
+    if pairs < _FEWEST_PAIRS:
+        return None, pairs
+    parts = [float(np.median(part)) for part in np.array_split(ahead[moving], _TRACK_PARTS)]
+    return np.array(parts), pairs
+
+
+def _find_lowest(shifts: IntArray, squares: FloatArray, *, otherwise: int) -> float:
+    """Give where the parabola fitted to the squares is lowest, if it has such a place inside."""
+    known = np.isfinite(squares)
+    if known.sum() <= _NEIGHBOURS:
+        return float(otherwise)
+    bend, slope, _ = np.polyfit(shifts[known] - otherwise, squares[known], 2)
+    if bend <= 0:
+        return float(otherwise)
+    lowest = float(-slope / (2 * bend))
+    return otherwise + min(max(lowest, -_PARABOLA_HALF_WIDTH), _PARABOLA_HALF_WIDTH)
 
 
 def _standardise(values: FloatArray, known: BoolArray) -> tuple[FloatArray, float]:
