@@ -202,7 +202,7 @@ class HeartRateSettings(Section):
     biased_s: Positive = Field(description="Time from which it is a biased stretch [s]")
     biased_window_s: Positive = Field(description="Window of that smoothing [s]")
     cadence_within_bpm: Positive = Field(
-        description="Distance from cadence, or half or double of it, within which heart rate may be "
+        description="Distance from cadence, its half or its double within which heart rate may be "
         "locked to it [bpm]"
     )
     cadence_off_bpm: Positive = Field(

@@ -11,7 +11,8 @@ from tasks.maths import agreement
 from tasks.maths.arrays import NO_INTERVAL, Interval
 from tasks.maths.concordance import compute_ccc, compute_pearson_r
 from tasks.maths.limits import FACTOR
-from tasks.metrics.heart_rate.compared import HEART_RATE, Compared, compare_heart_rates
+from tasks.metrics.heart_rate.compared import Compared, compare_heart_rates
+from tasks.metrics.heart_rate.reference import HEART_RATE
 
 if TYPE_CHECKING:
     from tasks.case import Case

@@ -9,19 +9,19 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.core.registers import Value, unknown
-from tasks.maths.arrays import NO_INTERVAL, Interval
+from tasks.maths.arrays import NAN, NO_INTERVAL, Interval
 from tasks.maths.autocorrelation import (
     choose_block_length,
     compute_effective_n,
     compute_lag_one_autocorrelation,
 )
 from tasks.maths.bootstrap import Scale, compute_moving_block_interval
+from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
 
 if TYPE_CHECKING:
     from tasks.case import Case
-    from tasks.maths.arrays import FloatArray, IntArray
+    from tasks.maths.arrays import BoolArray, FloatArray, IntArray
 
-HEART_RATE: Final = "heart_rate_bpm"
 _CONFIDENCE: Final = 0.95
 
 
@@ -98,11 +98,62 @@ def compare_heart_rates(case: Case) -> Compared:
 
 
 def _compare(case: Case) -> Compared:
-    paired = case.paired(HEART_RATE)
+    rate = get_reference_rate(case)
+    size = case.segment.mask.size
+    reference = np.full(size, NAN) if rate is None else rate.values
+    test = case.test.values(HEART_RATE)
+    has_reference = case.counted & np.isfinite(reference)
+    both = has_reference & np.isfinite(test)
     return Compared(
-        test=paired.test,
-        reference=paired.reference,
-        seconds=paired.seconds,
-        n_reference=paired.n_reference,
+        test=test[both],
+        reference=reference[both],
+        seconds=np.flatnonzero(both),
+        n_reference=int(has_reference.sum()),
         shortest_block=round(case.settings.heart_rate.block_s),
+    )
+
+
+@dataclass(frozen=True)
+class Series:
+    """Heart rates of the whole grid, `(n_seconds,)`, NaN where missing or not counted [bpm].
+
+    `counted` marks the seconds in which neither side paused.
+    """
+
+    test: FloatArray
+    reference: FloatArray
+    counted: BoolArray
+
+    @cached_property
+    def error(self) -> FloatArray:
+        """Test minus reference [bpm]."""
+        error: FloatArray = self.test - self.reference
+        return error
+
+
+def name_comparison(case: Case) -> str:
+    """Give a key for what is kept once per workout, test and reference."""
+    reference = case.reference
+    whose = "" if reference is None else reference.name
+    if reference is not None and reference.subject is not None:
+        whose = reference.subject.recording_id
+    return f"{case.test.recording_id}:{whose}"
+
+
+def get_series(case: Case) -> Series:
+    """Give the heart rates of the whole comparison, whatever the case's segment."""
+    key = f"heart_rate:series:{name_comparison(case)}"
+    return case.once_per_workout(key, lambda: _get_series(case))
+
+
+def _get_series(case: Case) -> Series:
+    rate = get_reference_rate(case)
+    counted = ~case.test.paused
+    if case.reference is not None and case.reference.paused is not None:
+        counted = counted & ~case.reference.paused
+    reference = np.full(counted.size, NAN) if rate is None else rate.values
+    return Series(
+        test=np.where(counted, case.test.values(HEART_RATE), NAN),
+        reference=np.where(counted, reference, NAN),
+        counted=counted,
     )

@@ -8,7 +8,8 @@ import numpy as np
 
 from tasks.core.registers import Example, Value, metric, unknown
 from tasks.maths.runs import find_longest_gap
-from tasks.metrics.heart_rate.compared import HEART_RATE, compare_heart_rates
+from tasks.metrics.heart_rate.compared import compare_heart_rates
+from tasks.metrics.heart_rate.reference import HEART_RATE
 from tasks.tables.arrow import read_floats, read_seconds
 
 if TYPE_CHECKING:

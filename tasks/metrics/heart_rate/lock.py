@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.case import Segment
-from tasks.core.registers import Example, Value, metric, segmenter
+from tasks.core.registers import Example, Finding, Value, finding, metric, segmenter
 from tasks.maths.runs import find_first_lasting
-from tasks.metrics.heart_rate.compared import HEART_RATE, compare_heart_rates
+from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
+from tasks.metrics.heart_rate.reference import HEART_RATE
 
 if TYPE_CHECKING:
     from tasks.case import Case
+    from tasks.maths.arrays import BoolArray
 
 _PERCENT: Final = 100.0
 
@@ -76,21 +78,59 @@ def after_lock(case: Case) -> list[Segment]:
     return [Segment("after_lock", case.segment.mask & later)]
 
 
+@finding(
+    "late_lock",
+    domain="heart_rate",
+    title="Late lock",
+    unit="s",
+    definition="Heart rate locks on later than late_lock_s, or never; the size is the time that it "
+    "took, or the whole time where it never did",
+    source="common practice, no source",
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def find_late_lock(case: Case) -> list[Finding]:
+    """Give the late lock, if it was one."""
+    begin, locked = find_lock(case)
+    if begin is None:
+        return []
+    known = np.flatnonzero(np.isfinite(get_series(case).error))
+    if not known.size:
+        return []
+    end = int(known[-1]) + 1 if locked is None else locked
+    if end - begin <= case.settings.heart_rate.late_lock_s:
+        return []
+    early = get_series(case).error[begin:end]
+    early = early[np.isfinite(early)]
+    note = "never locks" if locked is None else ""
+    if early.size:
+        note = f"{note}, " if note else ""
+        note += f"mean error before it {early.mean():+.0f} bpm"
+    start_s = case.workout.grid.start_s
+    return [Finding(start_s + begin, start_s + end, float(end - begin), note)]
+
+
 def find_lock(case: Case) -> tuple[int | None, int | None]:
     """Give the grid index from which lock time counts and that of the lock, None if never."""
-    return case.once("heart_rate:lock", lambda: _find_lock(case))
+    key = f"heart_rate:lock:{name_comparison(case)}"
+    return case.once_per_workout(key, lambda: _find_lock(case))
+
+
+def mark_before_lock(case: Case) -> BoolArray:
+    """Mark the grid seconds before the lock; all of them where there is none."""
+    index = np.arange(case.segment.mask.size)
+    _, locked = find_lock(case)
+    before: BoolArray = index < (index.size if locked is None else locked)
+    return before
 
 
 def _find_lock(case: Case) -> tuple[int | None, int | None]:
     limits = case.settings.heart_rate
-    reference = None if case.reference is None else case.reference.values(HEART_RATE)
-    if reference is None:
-        return None, None
-    both = np.flatnonzero(case.counted & case.test.covered & np.isfinite(reference))
+    series = get_series(case)
+    both = np.flatnonzero(case.test.covered & np.isfinite(series.reference))
     if not both.size:
         return None, None
-    compared = compare_heart_rates(case)
-    holds = np.zeros(case.segment.mask.size, dtype=np.bool_)
-    allowed = np.maximum(limits.lock_bpm, limits.lock_pct / _PERCENT * compared.reference)
-    holds[compared.seconds] = np.abs(compared.error) <= allowed
+    allowed = np.maximum(limits.lock_bpm, limits.lock_pct / _PERCENT * series.reference)
+    with np.errstate(invalid="ignore"):
+        holds = np.abs(series.error) <= allowed
     return int(both[0]), find_first_lasting(holds, lasting=round(limits.lock_hold_s))

@@ -1,0 +1,69 @@
+"""Short excursions of a series from its own running median."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tasks.maths.hampel import find_hampel_outliers
+from tasks.maths.runs import Run, find_runs
+
+if TYPE_CHECKING:
+    from tasks.maths.arrays import FloatArray
+
+HALF_WINDOW_S = 30
+_BRIDGE_S = 1
+_STEEP = 0.5  # share of the excursion that its edges must make within a few seconds
+_EDGE_S = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Spike:
+    """Where it is and how far it goes, signed."""
+
+    run: Run
+    size: float
+
+
+def find_spikes(
+    values: FloatArray, *, size: float, floor: float, shorter_than: float
+) -> tuple[Spike, ...]:
+    """Find excursions of `(n_seconds,)` of at least ``size`` that last less than a time.
+
+    Outliers are the seconds beyond max(``floor``, 3 sigma) of the running median over 61 s; a
+    spike is a run of them whose largest deviation reaches ``size`` and which both begins and ends
+    steeply: at least half of it within 4 s, so that the shoulder of a fast rise is none. The size
+    given is the median deviation of the run's upper half.
+    *Source*: Hampel 1974, JASA 69:383; limits of length and steepness: own choice.
+    """
+    found = find_hampel_outliers(values, half_window=HALF_WINDOW_S, floor=floor)
+    deviations = values - found.medians
+    spikes = []
+    for run in find_runs(found.is_outlier, bridge=_BRIDGE_S):
+        inside = deviations[run.start : run.end]
+        peak = inside[int(np.nanargmax(np.abs(inside)))]
+        if run.length >= shorter_than or abs(peak) < size:
+            continue
+        upper = inside[np.sign(peak) * inside >= abs(peak) / 2]
+        if _is_steep(values, run, float(peak)):
+            spikes.append(Spike(run, float(np.median(upper))))
+    return tuple(spikes)
+
+
+def _is_steep(values: FloatArray, run: Run, peak: float) -> bool:
+    """Say whether the series jumps by half the peak close to both ends of the run.
+
+    An end at a gap or at the border of the series counts as steep: nothing speaks against it.
+    """
+    before = values[max(run.start - _EDGE_S, 0) : run.start]
+    after = values[run.end : run.end + _EDGE_S]
+    highest = float(np.nanmax(np.sign(peak) * values[run.start : run.end]))
+    for side in (before, after):
+        present = side[np.isfinite(side)]
+        if not present.size:
+            continue
+        if highest - float((np.sign(peak) * present).min()) < _STEEP * abs(peak):
+            return False
+    return True

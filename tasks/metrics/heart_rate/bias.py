@@ -1,0 +1,100 @@
+"""Stretches in which heart rate stays off to one side."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from tasks.core.registers import Example, Finding, Value, finding, metric
+from tasks.maths.change_points import find_shifted_stretches
+from tasks.maths.runs import Run, mark_runs
+from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
+from tasks.metrics.heart_rate.lock import find_lock
+from tasks.metrics.heart_rate.reference import HEART_RATE
+
+if TYPE_CHECKING:
+    from tasks.case import Case
+
+_SOURCE: Final = "common practice, no source; ends by least squares, Hinkley 1970, Biometrika 57:1"
+
+
+@metric(
+    "heart_rate",
+    title="Time in biased stretches",
+    unit="s",
+    definition="Time in stretches of at least biased_s in which the error, smoothed over "
+    "biased_window_s, stays beyond biased_bpm to one side; a late lock is not counted again",
+    formula="summed length of the biased stretches",
+    better="lower",
+    source=_SOURCE,
+    examples=(
+        Example(
+            {
+                "test": {HEART_RATE: [120] * 120 + [132] * 90 + [120] * 120},
+                "reference": {HEART_RATE: [120, 121] * 165},
+            },
+            90.0,
+            "by hand: 90 s of +12 bpm",
+        ),
+        Example(
+            {
+                "test": {HEART_RATE: [120] * 120 + [132] * 10 + [120] * 120},
+                "reference": {HEART_RATE: [120, 121] * 125},
+            },
+            0.0,
+            "by hand: 10 s are too short",
+        ),
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def hr_biased_s(case: Case) -> Value:
+    """Give the biased time inside the case's seconds [s]."""
+    inside = mark_runs(find_biased_runs(case), case.segment.mask.size) & case.segment.mask
+    return compare_heart_rates(case).give(float(inside.sum()))
+
+
+@finding(
+    "biased_stretch",
+    domain="heart_rate",
+    title="Biased stretch",
+    unit="bpm",
+    definition="The error, smoothed over biased_window_s, stays beyond biased_bpm to one side for "
+    "at least biased_s; the size is its mean error",
+    source=_SOURCE,
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def find_biased_stretches(case: Case) -> list[Finding]:
+    """Give the biased stretches."""
+    start_s = case.workout.grid.start_s
+    error = get_series(case).error
+    return [
+        Finding(
+            start_s + run.start,
+            start_s + run.end,
+            float(np.nanmean(error[run.start : run.end])),
+        )
+        for run in find_biased_runs(case)
+    ]
+
+
+def find_biased_runs(case: Case) -> tuple[Run, ...]:
+    """Give the biased stretches of the whole comparison, without those of a late lock."""
+    key = f"heart_rate:biased:{name_comparison(case)}"
+    return case.once_per_workout(key, lambda: _find_biased_runs(case))
+
+
+def _find_biased_runs(case: Case) -> tuple[Run, ...]:
+    limits = case.settings.heart_rate
+    runs = find_shifted_stretches(
+        get_series(case).error,
+        limit=limits.biased_bpm,
+        shortest=round(limits.biased_s),
+        window=round(limits.biased_window_s),
+    )
+    begin, locked = find_lock(case)
+    if begin is None or locked is None or locked - begin <= limits.late_lock_s:
+        return runs
+    return tuple(run for run in runs if (run.start + run.end) / 2 > locked)

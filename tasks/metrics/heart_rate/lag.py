@@ -1,0 +1,293 @@
+"""How late heart rate is as a whole, and what is left of the error without that."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from tasks.core.registers import Example, Value, metric
+from tasks.maths.lag import FirstOrderFit, Lag, estimate_lag, fit_first_order
+from tasks.maths.runs import Run, mark_runs
+from tasks.metrics.heart_rate.cadence import find_locked_runs
+from tasks.metrics.heart_rate.clocks import explain_no_delay
+from tasks.metrics.heart_rate.compared import (
+    Compared,
+    compare_heart_rates,
+    get_series,
+    name_comparison,
+)
+from tasks.metrics.heart_rate.gaps import find_frozen_stretches
+from tasks.metrics.heart_rate.lock import mark_before_lock
+from tasks.metrics.heart_rate.reference import HEART_RATE
+from tasks.metrics.heart_rate.response import find_miss_span, find_missed
+from tasks.metrics.heart_rate.spikes import find_unsteady_spikes
+
+if TYPE_CHECKING:
+    from tasks.case import Case
+    from tasks.maths.arrays import FloatArray
+
+_LEAST_REFERENCE_SD_BPM: Final = 3.0
+#: Dead time and time constant can be told only where the reference moves clearly.
+_LEAST_MOVEMENT_SD_BPM: Final = 6.0
+_MAX_DEAD_S: Final = 40
+_MAX_CONSTANT_S: Final = 90.0
+_SETTLE_S: Final = 60
+_INDEPENDENT_SHARE: Final = 0.5  # windows overlap by half
+_FEWEST_WINDOWS: Final = 4
+_NORMAL_SPREAD: Final = 0.6745  # half the interquartile range of a normal distribution, in SDs
+
+# Two slow waves; the test shows them 8 s later.
+_WAVES: Final = [
+    140 + 20 * np.sin(2 * np.pi * t / 300) + 5 * np.sin(2 * np.pi * t / 47) for t in range(1808)
+]
+_LATE: Final[dict[str, Any]] = {
+    "test": {HEART_RATE: _WAVES[:1800]},
+    "reference": {HEART_RATE: _WAVES[8:]},
+}
+_STILL: Final[dict[str, Any]] = {
+    "test": {HEART_RATE: [120.0, 121.0] * 900},
+    "reference": {HEART_RATE: [121.0, 120.0] * 900},
+}
+_BY_HEART_RATE: Final = Example({**_LATE, "method": "heart_rate"}, None, "clocks set by heart rate")
+
+
+@dataclass(frozen=True)
+class Lateness:
+    """Lag by cross-correlation and first-order fit of one comparison."""
+
+    lag: Lag
+    fit: FirstOrderFit
+
+
+@metric(
+    "heart_rate",
+    title="Lag",
+    unit="s",
+    definition="Shift at which the device's heart rate follows the reference best, positive where "
+    "it is late; a slow response of time constant tau shows as a smaller lag than tau",
+    formula="argmax_k corr(reference(t), test(t + k)), pooled over windows of 300 s with equal "
+    "overlap for every k; interval from the spread of the windows' own best shifts",
+    better="zero",
+    source="common practice; asked for by Muehlen et al. 2021, BJSM 55:767 (INTERLIVE)",
+    examples=(
+        Example(_LATE, 8.0, "by hand: the same waves 8 s later"),
+        Example(_STILL, None, "no variation"),
+        _BY_HEART_RATE,
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+    whole_only=True,
+)
+def hr_lag_s(case: Case) -> Value:
+    """Give the lag [s]."""
+    compared = compare_heart_rates(case)
+    reason = _explain_no_lag(case)
+    lag = get_lateness(case).lag
+    if reason is not None or lag.shift is None:
+        return compared.decline(reason or "the reference does not vary enough to see a lag")
+    half = _measure_lag_uncertainty(lag)
+    if half is None:
+        return compared.give(float(lag.shift))
+    return Value(
+        float(lag.shift), lag.shift - half, lag.shift + half, compared.n, compared.coverage
+    )
+
+
+@metric(
+    "heart_rate",
+    title="Spread of the lag",
+    unit="s",
+    definition="Half the interquartile range of the best shifts of single windows of 300 s: how "
+    "much the lag changes within the workout",
+    formula="(third - first quartile of the windows' best shifts) / 2",
+    better="lower",
+    source="common practice, no source",
+    examples=(
+        Example(_LATE, 0.0, "by hand: every window is 8 s late"),
+        Example(_STILL, None, "no variation"),
+        _BY_HEART_RATE,
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+    whole_only=True,
+)
+def hr_lag_spread_s(case: Case) -> Value:
+    """Give the spread of the lag over windows [s]."""
+    compared = compare_heart_rates(case)
+    reason = _explain_no_lag(case)
+    lag = get_lateness(case).lag
+    if reason is not None or not np.isfinite(lag.spread):
+        return compared.decline(reason or "fewer than three windows show a lag")
+    return Value(lag.spread, n=len(lag.window_shifts), coverage=compared.coverage)
+
+
+@metric(
+    "heart_rate",
+    title="Dead time",
+    unit="s",
+    definition="Pure delay part of the best first-order response to the reference; with a time "
+    "constant of a few seconds the two cannot be told apart, only their sum",
+    formula="dead time of test(t) = offset + first-order response of reference(t - dead time)",
+    better="lower",
+    source="first-order response with dead time (any text on control)",
+    examples=(
+        Example(_LATE, 8.0, "by hand: the same waves 8 s later", 1.0),
+        Example(_STILL, None, "no variation"),
+        _BY_HEART_RATE,
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+    whole_only=True,
+)
+def hr_dead_time_s(case: Case) -> Value:
+    """Give the dead time [s]."""
+    return _give_fit(case, get_lateness(case).fit.dead_time)
+
+
+@metric(
+    "heart_rate",
+    title="Time constant",
+    unit="s",
+    definition="Time constant of the best first-order response to the reference: time to make 63 % "
+    "of a step; near 0 where the delay is a pure shift",
+    formula="tau of y' = (x - y) / tau with dead time and offset, least squares, gain 1",
+    better="lower",
+    source="first-order response with dead time (any text on control)",
+    examples=(
+        Example(_LATE, 0.0, "by hand: a pure shift", 1.0),
+        Example(_STILL, None, "no variation"),
+        _BY_HEART_RATE,
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+    whole_only=True,
+)
+def hr_time_constant_s(case: Case) -> Value:
+    """Give the time constant [s]."""
+    return _give_fit(case, get_lateness(case).fit.time_constant)
+
+
+@metric(
+    "heart_rate",
+    title="Mean absolute error without the lag",
+    unit="bpm",
+    definition="Mean absolute error after the lag is taken off, to be read beside the one as "
+    "recorded: what the device would show if it were only late",
+    formula="mean(|test(t + lag) - reference(t)|)",
+    better="lower",
+    source="common practice, no source",
+    examples=(
+        Example(_LATE, 0.0, "by hand: equal after 8 s", 1e-6),
+        Example(_STILL, None, "no variation"),
+        _BY_HEART_RATE,
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+    whole_only=True,
+)
+def hr_mae_without_lag_bpm(case: Case) -> Value:
+    """Give the mean absolute error after removing the lag [bpm]."""
+    compared = compare_heart_rates(case)
+    reason = _explain_no_lag(case)
+    shift = get_lateness(case).lag.shift
+    if reason is not None or shift is None:
+        return compared.decline(reason or "the reference does not vary enough to see a lag")
+    series = get_series(case)
+    moved = np.full(series.test.size, np.nan)
+    if shift >= 0:
+        moved[: moved.size - shift] = series.test[shift:]
+    else:
+        moved[-shift:] = series.test[:shift]
+    inside = case.counted & np.isfinite(moved) & np.isfinite(series.reference)
+    if not inside.any():
+        return compared.decline("no second is left after the shift")
+    shifted = Compared(
+        test=moved[inside],
+        reference=series.reference[inside],
+        seconds=np.flatnonzero(inside),
+        n_reference=compared.n_reference,
+        shortest_block=compared.shortest_block,
+    )
+    sizes = np.abs(shifted.error)
+    return shifted.give(float(sizes.mean()), shifted.estimate_interval(sizes, scale="log"))
+
+
+def get_lateness(case: Case) -> Lateness:
+    """Give lag and first-order fit of the whole comparison, found once."""
+    key = f"heart_rate:lateness:{name_comparison(case)}"
+    return case.once_per_workout(key, lambda: _measure_lateness(case))
+
+
+def _measure_lateness(case: Case) -> Lateness:
+    limits = case.settings.heart_rate
+    reference = get_series(case).reference
+    test = _take_sound_part(case)
+    lag = estimate_lag(
+        reference,
+        test,
+        max_shift=round(limits.max_lag_s),
+        least_reference_sd=_LEAST_REFERENCE_SD_BPM,
+    )
+    fit = fit_first_order(
+        reference,
+        test,
+        max_dead_time=_MAX_DEAD_S,
+        max_time_constant=_MAX_CONSTANT_S,
+        settle=_SETTLE_S,
+    )
+    return Lateness(lag, fit)
+
+
+def _take_sound_part(case: Case) -> FloatArray:
+    """Give the test without what is no response: before lock, frozen, spikes, misses, cadence."""
+    test = get_series(case).test.copy()
+    runs = [*find_frozen_stretches(case), *find_locked_runs(case)]
+    runs += [spike.run for spike in find_unsteady_spikes(case)]
+    runs += [Run(*find_miss_span(case, missed)) for missed in find_missed(case)]
+    test[mark_runs(tuple(runs), test.size)] = np.nan
+    before = mark_before_lock(case)
+    if not before.all():
+        test[before] = np.nan
+    return test
+
+
+def _explain_no_lag(case: Case) -> str | None:
+    reason = explain_no_delay(case)
+    if reason is not None:
+        return reason
+    lag = get_lateness(case).lag
+    limits = case.settings.heart_rate
+    if lag.shift is not None and lag.is_at_edge:
+        return f"the best shift is the largest that was tried, {limits.max_lag_s:g} s"
+    if lag.shift is not None and not lag.r_at_best >= limits.lag_min_correlation:
+        return (
+            f"the heart rates correlate only to {lag.r_at_best:.2f} at the best shift; "
+            f"{limits.lag_min_correlation:g} is needed"
+        )
+    return None
+
+
+def _give_fit(case: Case, value: float) -> Value:
+    compared = compare_heart_rates(case)
+    reason = _explain_no_lag(case)
+    if reason is not None:
+        return compared.decline(reason)
+    reference = get_series(case).reference
+    known = reference[np.isfinite(reference)]
+    if not np.isfinite(value) or known.std() < _LEAST_MOVEMENT_SD_BPM:
+        return compared.decline("the reference does not vary enough to see a response")
+    return Value(value, n=get_lateness(case).fit.n, coverage=compared.coverage)
+
+
+def _measure_lag_uncertainty(lag: Lag) -> float | None:
+    """Give the half width of a 95 % interval from the windows' own shifts, None for too few."""
+    independent = len(lag.window_shifts) * _INDEPENDENT_SHARE
+    if independent < _FEWEST_WINDOWS or not np.isfinite(lag.spread):
+        return None
+    from scipy.special import stdtrit  # noqa: PLC0415 - scipy is slow to import
+
+    error = lag.spread / _NORMAL_SPREAD / np.sqrt(independent)
+    # Whole seconds: the shift itself is known to half a second at best.
+    return max(0.5, float(stdtrit(independent - 1, 0.975)) * float(error))

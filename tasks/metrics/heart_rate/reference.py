@@ -1,0 +1,280 @@
+"""The reference's heart rate, which is not truth: from beats where it has them, flaws masked.
+
+Masked seconds (frozen, spikes, dry start) are not compared with; doubtful ones, in which a second
+reference disagrees, are compared but can be left out (the part `reference_sure`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from tasks.maths.arrays import NAN
+from tasks.maths.rr import compute_heart_rate_on_grid, correct_beats
+from tasks.maths.runs import Run, find_frozen_runs, find_runs, mark_runs
+from tasks.maths.smoothing import compute_running_mean, compute_running_median
+from tasks.maths.spikes import HALF_WINDOW_S, find_spikes
+from tasks.tables.arrow import read_floats, read_seconds
+
+if TYPE_CHECKING:
+    from config.settings import HeartRateSettings
+    from tasks.case import Case, Reference, Subject
+    from tasks.maths.arrays import BoolArray, FloatArray
+
+HEART_RATE: Final = "heart_rate_bpm"
+_MILLISECONDS: Final = 1000.0
+#: Beats replace the reference's own heart rate where they cover so much of it and agree so well.
+_BEATS_COVER: Final = 0.9
+_BEATS_APART_BPM: Final = 5.0
+_SHORTEST_RR_S, _LONGEST_RR_S = 0.25, 3.0
+_STREAM_BREAK_S: Final = 1.0
+_SMOOTH_S: Final = 15
+_FROZEN_TIMES, _FROZEN_TIMES_ALONE = 2, 6
+#: A shorter recording is not examined for flaws: there is too little to know what is usual.
+_SHORTEST_EXAMINED_S: Final = 120
+#: A heart does not change by so much from one second to the next (common practice, no source).
+_IMPLAUSIBLE_STEP_BPM: Final = 8.0
+_DRY_GAP_S: Final = 3
+_DRY_CHAIN_S: Final = 60
+_DRY_LONGEST_S: Final = 900
+_DRY_FEWEST: Final = 4
+
+
+@dataclass(frozen=True)
+class ReferenceRate:
+    """The reference's heart rate as it is compared with, `(n_seconds,)` each.
+
+    `values` [bpm] is NaN where missing or masked; `doubtful` marks seconds in which a second
+    reference, `second`, is farther off than allowed (None: there is no second one).
+    `share_corrected_pct` is that of corrected beat intervals, NaN where beats were not used.
+    """
+
+    values: FloatArray
+    recorded: FloatArray
+    frozen: BoolArray
+    spikes: BoolArray
+    dry: BoolArray
+    dropout: BoolArray
+    doubtful: BoolArray
+    second: str | None
+    from_beats: bool
+    share_corrected_pct: float
+
+    @property
+    def masked(self) -> BoolArray:
+        """Seconds with a recorded value that is not compared with."""
+        masked: BoolArray = (self.frozen | self.spikes | self.dry) & np.isfinite(self.recorded)
+        return masked
+
+
+def get_reference_rate(case: Case) -> ReferenceRate | None:
+    """Give the reference's heart rate of a case, once per workout and reference."""
+    reference = case.reference
+    if reference is None or reference.values(HEART_RATE) is None:
+        return None
+    whose = case.test.recording_id
+    if reference.subject is not None:
+        # The others that judge the reference are the same for every test, except itself.
+        whose = reference.subject.recording_id
+    key = f"heart_rate:reference:{reference.name}:{whose}"
+    return case.once_per_workout(key, lambda: _examine(case, reference))
+
+
+def _examine(case: Case, reference: Reference) -> ReferenceRate:
+    settings = case.settings.heart_rate
+    values = reference.values(HEART_RATE)
+    recorded = np.full(case.segment.mask.size, NAN) if values is None else values.copy()
+    subject = reference.subject
+    share, from_beats = NAN, False
+    if subject is not None:
+        from_rr, share = _take_from_beats(case, subject)
+        from_beats = from_rr is not None
+        recorded = recorded if from_rr is None else from_rr
+    covered = np.ones(recorded.size, dtype=np.bool_)
+    if reference.covered is not None:
+        covered = reference.covered.copy()
+    if reference.paused is not None:
+        covered &= ~reference.paused
+    nothing = np.zeros(recorded.size, dtype=np.bool_)
+    if subject is None or covered.sum() < _SHORTEST_EXAMINED_S:
+        # A median of several devices has no flaws of its own to be told from theirs.
+        return ReferenceRate(
+            recorded, recorded, *(nothing,) * 5, second=None, from_beats=from_beats,
+            share_corrected_pct=share,
+        )  # fmt: skip
+    others = [
+        other.values(HEART_RATE)
+        for other in case.workout.subjects
+        if other.recording_id != subject.recording_id and other.has(HEART_RATE)
+    ]
+    frozen = mark_runs(_find_frozen(recorded, others, settings), recorded.size)
+    dry = mark_runs(_find_dry_start(recorded, covered), recorded.size)
+    spikes = mark_runs(_find_own_spikes(recorded, others, settings), recorded.size)
+    clean = np.where(frozen | dry | spikes, NAN, recorded)
+    second = _choose_second(case, subject)
+    doubtful = nothing
+    if second is not None:
+        with np.errstate(invalid="ignore"):
+            doubtful = np.abs(clean - second.values(HEART_RATE)) > settings.doubtful_bpm
+    return ReferenceRate(
+        values=clean,
+        recorded=recorded,
+        frozen=frozen,
+        spikes=spikes,
+        dry=dry,
+        dropout=covered & ~np.isfinite(recorded),
+        doubtful=doubtful,
+        second=None if second is None else second.device.id,
+        from_beats=from_beats,
+        share_corrected_pct=share,
+    )
+
+
+def _choose_second(case: Case, first: Subject) -> Subject | None:
+    """Give another reference of heart rate that is neither the first one nor the test."""
+    for other in case.workout.subjects:
+        if (
+            other.recording_id not in {first.recording_id, case.test.recording_id}
+            and other.device.is_reference_for("heart_rate")
+            and other.has(HEART_RATE)
+        ):
+            return other
+    return None
+
+
+def _find_frozen(
+    values: FloatArray, others: list[FloatArray], settings: HeartRateSettings
+) -> tuple[Run, ...]:
+    """Find stretches of one value during which most of the other devices moved.
+
+    A steady heart shows one whole number for half a minute, and a device that locks on moves
+    meanwhile: so twice the time that counts for a device is needed with several others, and six
+    times with a single one, which may itself be the one that is wrong.
+    """
+    if not others:
+        return ()
+    smooth = [compute_running_mean(other, width=_SMOOTH_S) for other in others]
+    times = _FROZEN_TIMES if len(others) > 1 else _FROZEN_TIMES_ALONE
+    return tuple(
+        run
+        for run in find_frozen_runs(values, shortest=round(times * settings.frozen_s))
+        if _measure_movement(smooth, run) >= settings.frozen_reference_bpm
+    )
+
+
+def _measure_movement(series: list[FloatArray], run: Run) -> float:
+    """Give the median over the devices of how far each moved during a run [bpm]."""
+    ranges = []
+    for values in series:
+        inside = values[run.start : run.end]
+        present = inside[np.isfinite(inside)]
+        if present.size:
+            low, high = np.quantile(present, [0.1, 0.9])
+            ranges.append(float(high - low))
+    return float(np.median(ranges)) if ranges else 0.0
+
+
+def _find_own_spikes(
+    values: FloatArray, others: list[FloatArray], settings: HeartRateSettings
+) -> tuple[Run, ...]:
+    """Find spikes of the reference that the other devices do not show."""
+    spikes = find_spikes(
+        values,
+        size=settings.spike_bpm,
+        floor=settings.spike_floor_bpm,
+        shorter_than=settings.spike_s,
+    )
+    found = []
+    for spike in spikes:
+        shown = []
+        for other in others:
+            low, high = max(spike.run.start - HALF_WINDOW_S, 0), spike.run.end + HALF_WINDOW_S
+            inside = other[spike.run.start : spike.run.end]
+            around = other[low:high]
+            if np.isfinite(inside).any():
+                shown.append(float(np.nanmedian(inside) - np.nanmedian(around)))
+        if not shown or abs(float(np.median(shown))) < abs(spike.size) / 2:
+            found.append(spike.run)
+    return tuple(found)
+
+
+def _find_dry_start(values: FloatArray, covered: BoolArray) -> tuple[Run, ...]:
+    """Find the stretch at the start in which a strap that is not yet wet loses and jumps.
+
+    Events are gaps and implausible steps that follow each other within a minute, the first within
+    a minute of the start; at least four, within a quarter of an hour.
+    """
+    at = np.flatnonzero(covered)
+    if not at.size:
+        return ()
+    first = int(at[0])
+    part = values[first : first + _DRY_LONGEST_S]
+    here = covered[first : first + _DRY_LONGEST_S]
+    gaps = find_runs(here & ~np.isfinite(part), shortest=_DRY_GAP_S)
+    with np.errstate(invalid="ignore"):
+        steps = np.flatnonzero(np.abs(np.diff(part)) >= _IMPLAUSIBLE_STEP_BPM) + 1
+    events = sorted([(run.start, run.end) for run in gaps] + [(int(s), int(s)) for s in steps])
+    end = count = 0
+    for start, until in events:
+        if start - end > _DRY_CHAIN_S:
+            break
+        end, count = max(end, until), count + 1
+    return (Run(first, first + end),) if count >= _DRY_FEWEST else ()
+
+
+def _take_from_beats(case: Case, subject: Subject) -> tuple[FloatArray | None, float]:
+    """Give the heart rate from corrected beats and the share corrected, if they can be trusted.
+
+    They are where they cover nine tenths of the device's own heart rate and their median distance
+    from it is at most 5 bpm: a stream of beats whose place in time is wrong fails that.
+    """
+    beats = subject.recording.beats
+    if beats.num_rows == 0:
+        return None, NAN
+    at = read_seconds(beats) + subject.alignment.offset_s
+    rr_s = read_floats(beats, "rr_s")
+    usable = np.isfinite(at) & (rr_s >= _SHORTEST_RR_S / 2) & (rr_s <= 2 * _LONGEST_RR_S)
+    at, rr_s = at[usable], rr_s[usable]
+    if not at.size:
+        return None, NAN
+    beat_s, corrected_ms, n_corrected = _correct_streams(at, rr_s)
+    rates = compute_heart_rate_on_grid(
+        beat_s,
+        corrected_ms,
+        case.workout.grid.seconds,
+        window_s=case.settings.heart_rate.beats_window_s,
+        max_rr_ms=_LONGEST_RR_S * _MILLISECONDS,
+    )
+    own = subject.values(HEART_RATE)
+    both = np.isfinite(own) & np.isfinite(rates)
+    if both.sum() < _BEATS_COVER * np.isfinite(own).sum() or not both.any():
+        return None, NAN
+    if float(np.median(np.abs(own - rates)[both])) > _BEATS_APART_BPM:
+        return None, NAN
+    return rates, 100.0 * n_corrected / at.size
+
+
+def _correct_streams(at: FloatArray, rr_s: FloatArray) -> tuple[FloatArray, FloatArray, int]:
+    """Correct each unbroken stream of beats; gives times [s], intervals [ms], corrections."""
+    breaks = np.flatnonzero(np.abs(np.diff(at) - rr_s[1:]) > _STREAM_BREAK_S) + 1
+    times, intervals, n_corrected = [], [], 0
+    for stream_at, stream_rr in zip(np.split(at, breaks), np.split(rr_s, breaks), strict=True):
+        corrected = correct_beats(stream_rr * _MILLISECONDS)
+        summed = np.cumsum(stream_rr)
+        # The recorded times may drift against the sum of the intervals: follow them.
+        drift = np.interp(corrected.beat_ms / _MILLISECONDS, summed, stream_at - summed)
+        times.append(corrected.beat_ms / _MILLISECONDS + drift)
+        intervals.append(corrected.rr_ms)
+        n_corrected += corrected.n_corrected
+    joined = np.maximum.accumulate(np.concatenate(times))
+    return joined, np.concatenate(intervals), n_corrected
+
+
+def find_steady(reference: FloatArray, *, limit: float) -> BoolArray:
+    """Mark the seconds in which the reference stays within a limit of its running median."""
+    medians = compute_running_median(reference, half_window=HALF_WINDOW_S)
+    with np.errstate(invalid="ignore"):
+        steady: BoolArray = np.abs(reference - medians) < limit
+    return steady

@@ -1,0 +1,325 @@
+"""How heart rate follows efforts: delays of rises and recoveries, missed rises."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from tasks.core.registers import Example, Finding, Value, finding, metric
+from tasks.maths.arrays import NO_INTERVAL, Interval
+from tasks.maths.rises import Following, find_rises, follow_rise
+from tasks.maths.runs import find_first_lasting
+from tasks.maths.smoothing import compute_running_mean
+from tasks.metrics.heart_rate.clocks import explain_no_delay
+from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
+from tasks.metrics.heart_rate.reference import HEART_RATE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from tasks.case import Case
+
+_PATIENCE_S: Final = 60
+_LONGEST_MISS_S: Final = 600
+_SMOOTH_S: Final = 5
+_CAUGHT_UP_S: Final = 5
+_PERCENT: Final = 100.0
+_NO_RISE: Final = "the reference makes no such rise in these seconds"
+_NO_FALL: Final = "the reference makes no such fall in these seconds"
+_NOT_SEEN: Final = "the device cannot be seen to follow any of them"
+_SOURCE: Final = "step response of a measuring system (common practice)"
+
+# Rest, a ramp of 1 bpm/s from 100 to 140, a plateau, a ramp down; the test is 8 s behind.
+_RAMP: Final = [100.0] * 120 + [100.0 + second for second in range(1, 41)] + [140.0] * 120
+_WAVE: Final = [*_RAMP, *(140.0 - second for second in range(1, 41)), *[100.0] * 120]
+_LATE: Final[dict[str, Any]] = {
+    "test": {HEART_RATE: [100.0] * 8 + _WAVE[:-8]},
+    "reference": {HEART_RATE: _WAVE},
+}
+_FLAT: Final[dict[str, Any]] = {
+    "test": {HEART_RATE: [100.0] * 200},
+    "reference": {HEART_RATE: [100.0, 101.0] * 100},
+}
+#: The test makes only 10 of the 40 bpm.
+_MISSED: Final[dict[str, Any]] = {
+    "test": {HEART_RATE: [100.0 + (value - 100.0) / 4 for value in _WAVE]},
+    "reference": {HEART_RATE: _WAVE},
+}
+
+
+@dataclass(frozen=True)
+class Responses:
+    """How the test followed the rises and the falls of the reference, over the whole comparison."""
+
+    rises: tuple[Following, ...]
+    falls: tuple[Following, ...]
+
+
+@metric(
+    "heart_rate",
+    title="Efforts",
+    unit="1",
+    definition="Number of rises of the reference by at least rise_bpm within rise_window_s; a "
+    "count of the workout, not of the device",
+    formula="rises found in the reference smoothed over 7 s",
+    better="none",
+    source="common practice, no source",
+    examples=(
+        Example(_LATE, 1.0, "by hand: one ramp of 40 bpm in 40 s"),
+        Example(_FLAT, 0.0, "by hand: none"),
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def hr_rises(case: Case) -> Value:
+    """Give the number of efforts that begin in the case's seconds."""
+    return compare_heart_rates(case).give(float(len(_inside(case, get_responses(case).rises))))
+
+
+@metric(
+    "heart_rate",
+    title="Delay of rises",
+    unit="s",
+    definition="Median delay behind the reference at half of each rise, a constant bias before it "
+    "taken off; rises that are missed wholly have no delay and are counted elsewhere",
+    formula="median over rises of (test crosses half rise - reference crosses it)",
+    better="lower",
+    source=_SOURCE,
+    examples=(
+        Example(_LATE, 8.0, "by hand: the same ramp 8 s later", 0.01),
+        Example(_FLAT, None, "no effort"),
+        Example({**_LATE, "method": "heart_rate"}, None, "clocks set by heart rate"),
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def hr_rise_delay_s(case: Case) -> Value:
+    """Give the median delay at half rise [s]."""
+    followings = _inside(case, get_responses(case).rises)
+    return _give_delay(case, [each.delay_half for each in followings], _NO_RISE)
+
+
+@metric(
+    "heart_rate",
+    title="Delay to 90 % of rises",
+    unit="s",
+    definition="Median delay behind the reference at 90 % of each rise, a constant bias before it "
+    "taken off",
+    formula="median over rises of (test crosses 90 % of the rise - reference crosses it)",
+    better="lower",
+    source=_SOURCE,
+    examples=(
+        Example(_LATE, 8.0, "by hand: the same ramp 8 s later", 0.01),
+        Example(_FLAT, None, "no effort"),
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def hr_rise_delay_90_s(case: Case) -> Value:
+    """Give the median delay at 90 % of the rise [s]."""
+    followings = _inside(case, get_responses(case).rises)
+    return _give_delay(case, [each.delay_near for each in followings], _NO_RISE)
+
+
+@metric(
+    "heart_rate",
+    title="Delay of recoveries",
+    unit="s",
+    definition="Median delay behind the reference at half of each fall of at least rise_bpm within "
+    "rise_window_s, a constant bias before it taken off",
+    formula="median over falls of (test crosses half fall - reference crosses it)",
+    better="lower",
+    source=_SOURCE,
+    examples=(
+        Example(_LATE, 8.0, "by hand: the same ramp down 8 s later", 0.01),
+        Example(_FLAT, None, "no recovery"),
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def hr_recovery_delay_s(case: Case) -> Value:
+    """Give the median delay at half fall [s]."""
+    followings = _inside(case, get_responses(case).falls)
+    return _give_delay(case, [each.delay_half for each in followings], _NO_FALL)
+
+
+@metric(
+    "heart_rate",
+    title="Shortfall of rises",
+    unit="bpm",
+    definition="Median of what the device lacks at the end of each rise, a constant bias before it "
+    "taken off; negative where it overshoots",
+    formula="median over rises of mean(reference - test) in the 5 s from the end of the rise",
+    better="zero",
+    source=_SOURCE,
+    examples=(
+        Example(_MISSED, 28.5, "by hand: three quarters of 95 to 100 % of 40 bpm", 1.6),
+        Example(_FLAT, None, "no effort"),
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def hr_rise_shortfall_bpm(case: Case) -> Value:
+    """Give the median shortfall at the end of the rises [bpm]."""
+    compared = compare_heart_rates(case)
+    followings = _inside(case, get_responses(case).rises)
+    if not followings:
+        return compared.decline(_NO_RISE)
+    lacking = np.array([each.shortfall for each in followings])
+    lacking = lacking[np.isfinite(lacking)]
+    if not lacking.size:
+        return compared.decline(_NOT_SEEN)
+    interval = _bound_median(lacking)
+    return Value(
+        float(np.median(lacking)),
+        *_open(interval),
+        n=int(lacking.size),
+        coverage=compared.coverage,
+    )
+
+
+@metric(
+    "heart_rate",
+    title="Missed rises",
+    unit="%",
+    definition="Share of the reference's rises at whose end the device lacks more than missed_share"
+    " of the rise; a long delay looks the same as a miss",
+    formula="100 rises with shortfall > missed_share * rise / rises that can be seen",
+    better="lower",
+    source="common practice, no source",
+    examples=(
+        Example(_MISSED, 100.0, "by hand: three quarters are lacking"),
+        Example(_LATE, 0.0, "by hand: 8 of 40 bpm are lacking"),
+        Example(_FLAT, None, "no effort"),
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def hr_missed_rises_pct(case: Case) -> Value:
+    """Give the share of missed rises [%]."""
+    compared = compare_heart_rates(case)
+    followings = _inside(case, get_responses(case).rises)
+    if not followings:
+        return compared.decline(_NO_RISE)
+    seen = [each for each in followings if np.isfinite(each.shortfall)]
+    if not seen:
+        return compared.decline(_NOT_SEEN)
+    missed = sum(_is_missed(case, each) for each in seen)
+    low, high = _bound_share(missed, len(seen))
+    return Value(
+        _PERCENT * missed / len(seen),
+        _PERCENT * low,
+        _PERCENT * high,
+        n=len(seen),
+        coverage=compared.coverage,
+    )
+
+
+@finding(
+    "missed_rise",
+    domain="heart_rate",
+    title="Missed rise",
+    unit="bpm",
+    definition="The reference rises by at least rise_bpm and the device lacks more than "
+    "missed_share of it at the end; lasts until the device has caught up half of it; the size is "
+    "the largest error meanwhile, a constant bias before the rise taken off",
+    source="common practice, no source",
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def find_missed_rises(case: Case) -> list[Finding]:
+    """Give the missed rises."""
+    start_s = case.workout.grid.start_s
+    found = []
+    for each in find_missed(case):
+        begin, end = find_miss_span(case, each)
+        error = compute_running_mean(get_series(case).error[begin:end], width=_SMOOTH_S)
+        present = error[np.isfinite(error)]
+        size = float(present.min()) - each.offset if present.size else None
+        note = f"the reference rose by {each.rise.size:.0f} bpm"
+        found.append(Finding(start_s + begin, start_s + end, size, note))
+    return found
+
+
+def get_responses(case: Case) -> Responses:
+    """Give how the test followed, over the whole comparison, found once."""
+    key = f"heart_rate:responses:{name_comparison(case)}"
+    return case.once_per_workout(key, lambda: _follow_all(case))
+
+
+def find_missed(case: Case) -> tuple[Following, ...]:
+    """Give the missed rises of the whole comparison."""
+    return tuple(each for each in get_responses(case).rises if _is_missed(case, each))
+
+
+def find_miss_span(case: Case, missed: Following) -> tuple[int, int]:
+    """Give first and last (exclusive) grid index of a missed rise."""
+    error = compute_running_mean(get_series(case).error, width=_SMOOTH_S) - missed.offset
+    begin, top = missed.rise.start, missed.rise.end
+    after = error[top : top + _LONGEST_MISS_S]
+    with np.errstate(invalid="ignore"):
+        caught = find_first_lasting(after > -missed.rise.size / 2, lasting=_CAUGHT_UP_S)
+    return begin, min(top + (after.size if caught is None else caught), error.size)
+
+
+def _follow_all(case: Case) -> Responses:
+    limits = case.settings.heart_rate
+    series = get_series(case)
+    within = round(limits.rise_window_s)
+    both = []
+    for sign in (1.0, -1.0):
+        reference, test = sign * series.reference, sign * series.test
+        rises = find_rises(reference, size=limits.rise_bpm, within=within)
+        both.append(
+            tuple(follow_rise(reference, test, rise, patience=_PATIENCE_S) for rise in rises)
+        )
+    return Responses(rises=both[0], falls=both[1])
+
+
+def _inside(case: Case, followings: Iterable[Following]) -> list[Following]:
+    return [each for each in followings if case.segment.mask[each.rise.start]]
+
+
+def _is_missed(case: Case, each: Following) -> bool:
+    lacking = each.shortfall / each.rise.size
+    return bool(np.isfinite(lacking) and lacking > case.settings.heart_rate.missed_share)
+
+
+def _give_delay(case: Case, delays: list[float], nothing: str) -> Value:
+    compared = compare_heart_rates(case)
+    reason = explain_no_delay(case)
+    if reason is not None:
+        return compared.decline(reason)
+    if not delays:
+        return compared.decline(nothing)
+    known = np.array([delay for delay in delays if np.isfinite(delay)])
+    if not known.size:
+        return compared.decline(_NOT_SEEN)
+    low, high = _open(_bound_median(known))
+    return Value(float(np.median(known)), low, high, n=int(known.size), coverage=compared.coverage)
+
+
+def _bound_median(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> Interval:
+    """Give the exact interval of a median from order statistics; needs six values for 95 %."""
+    from scipy.stats import binom  # noqa: PLC0415 - scipy is slow to import
+
+    ordered = np.sort(values)
+    rank = int(binom.ppf(0.025, ordered.size, 0.5))
+    if rank < 1:
+        return NO_INTERVAL
+    return Interval(float(ordered[rank - 1]), float(ordered[ordered.size - rank]))
+
+
+def _bound_share(count: int, n: int) -> tuple[float, float]:
+    """Give the exact binomial interval of a share (Clopper and Pearson 1934)."""
+    from scipy.special import betaincinv  # noqa: PLC0415 - scipy is slow to import
+
+    low = float(betaincinv(count, n - count + 1, 0.025)) if count else 0.0
+    high = float(betaincinv(count + 1, n - count, 0.975)) if count < n else 1.0
+    return low, high
+
+
+def _open(interval: Interval) -> tuple[float | None, float | None]:
+    return (None, None) if np.isnan(interval.low) else (interval.low, interval.high)

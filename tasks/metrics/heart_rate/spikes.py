@@ -1,0 +1,99 @@
+"""Short excursions of heart rate that the heart did not make."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from tasks.core.registers import Example, Finding, Value, finding, metric
+from tasks.maths.spikes import Spike, find_spikes
+from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
+from tasks.metrics.heart_rate.reference import HEART_RATE, find_steady
+
+if TYPE_CHECKING:
+    from tasks.case import Case
+
+_SOURCE: Final = "rule after Hampel 1974, JASA 69:383, with a floor; limits common practice"
+_EDGE_S: Final = 5
+
+
+@metric(
+    "heart_rate",
+    title="Spikes",
+    unit="1",
+    definition="Number of excursions of at least spike_bpm from the device's own running median "
+    "that last less than spike_s while the reference is steady",
+    formula="runs of |x - median over 61 s| > max(spike_floor_bpm, 3 * 1.4826 MAD) that reach "
+    "spike_bpm",
+    better="lower",
+    source=_SOURCE,
+    examples=(
+        Example(
+            {
+                "test": {HEART_RATE: [120] * 60 + [150] * 4 + [120] * 60 + [100] * 3 + [120] * 60},
+                "reference": {HEART_RATE: [120, 121] * 93 + [120]},
+            },
+            2.0,
+            "by hand: one of +30 bpm, one of -20 bpm",
+        ),
+        Example(
+            {
+                "test": {HEART_RATE: [120] * 60 + [150] * 30 + [120] * 60},
+                "reference": {HEART_RATE: [120, 121] * 75},
+            },
+            0.0,
+            "by hand: half a minute is no spike",
+        ),
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def hr_spikes(case: Case) -> Value:
+    """Give the number of spikes that begin in the case's seconds."""
+    found = find_unsteady_spikes(case)
+    count = sum(bool(case.segment.mask[spike.run.start]) for spike in found)
+    return compare_heart_rates(case).give(float(count))
+
+
+@finding(
+    "spike",
+    domain="heart_rate",
+    title="Heart-rate spike",
+    unit="bpm",
+    definition="Excursion of at least spike_bpm from the device's own running median, shorter than "
+    "spike_s, while the reference is steady; the size is the excursion",
+    source=_SOURCE,
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def find_heart_rate_spikes(case: Case) -> list[Finding]:
+    """Give the spikes."""
+    start_s = case.workout.grid.start_s
+    return [
+        Finding(start_s + spike.run.start, start_s + spike.run.end, spike.size)
+        for spike in find_unsteady_spikes(case)
+    ]
+
+
+def find_unsteady_spikes(case: Case) -> tuple[Spike, ...]:
+    """Give the spikes of the test over the whole comparison, where the reference has none."""
+    key = f"heart_rate:spikes:{name_comparison(case)}"
+    return case.once_per_workout(key, lambda: _find_spikes(case))
+
+
+def _find_spikes(case: Case) -> tuple[Spike, ...]:
+    limits = case.settings.heart_rate
+    series = get_series(case)
+    spikes = find_spikes(
+        series.test,
+        size=limits.spike_bpm,
+        floor=limits.spike_floor_bpm,
+        shorter_than=limits.spike_s,
+    )
+    if not spikes:
+        return ()
+    steady = find_steady(series.reference, limit=limits.steady_bpm)
+    return tuple(
+        spike
+        for spike in spikes
+        if steady[max(spike.run.start - _EDGE_S, 0) : spike.run.end + _EDGE_S].all()
+    )
