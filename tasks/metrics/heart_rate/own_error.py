@@ -1,0 +1,258 @@
+"""Each device's own error where nothing is known to be true, and devices that share one sensor."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+from zlib import crc32
+
+import numpy as np
+
+from tasks.core.registers import Example, Value, metric, unknown
+from tasks.maths.autocorrelation import choose_block_length, compute_lag_one_autocorrelation
+from tasks.maths.same_signal import Sameness, compare_signals
+from tasks.maths.three_cornered_hat import FEWEST_SERIES, OwnErrors, estimate_own_errors
+from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series
+from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
+
+if TYPE_CHECKING:
+    from tasks.case import Case, Subject
+
+_SHORTEST_S: Final = 600
+_LEAST_SHARE: Final = 0.5
+_PERCENT: Final = 100.0
+_SOURCE: Final = (
+    "Gray and Allan 1974, Proc. 28th Symposium on Frequency Control, 243 (three-cornered hat); "
+    "more than three by least squares"
+)
+
+
+def _make_hat() -> dict[str, Any]:
+    """Give three devices whose errors are exact waves: variances 1/2, 9/2 and 25/2."""
+    seconds = np.arange(1200)
+    truth = 140 + 20 * np.sin(seconds / 100)
+    errors = [
+        size * np.sin(2 * np.pi * seconds * turns / 1200)
+        for size, turns in ((1.0, 12), (3.0, 40), (5.0, 100))
+    ]
+    first, second, third = (truth + error for error in errors)
+    return {
+        "test": {HEART_RATE: list(first)},
+        "reference": {HEART_RATE: list(second)},
+        "others": ({HEART_RATE: list(third)},),
+    }
+
+
+@dataclass(frozen=True)
+class Hat:
+    """What was estimated for which recordings, or why nothing was."""
+
+    recording_ids: tuple[str, ...]
+    errors: OwnErrors | None
+    reason: str | None
+    shares_sensor_with: dict[str, str]
+
+
+@metric(
+    "heart_rate",
+    title="Own error",
+    unit="bpm",
+    definition="Standard deviation of the device's own errors, estimated from three or more "
+    "devices without any truth; errors that devices share (the same delay, both on cadence) "
+    "are credited to the others or make an estimate negative, which is then said",
+    formula="var(x_i - x_j) = v_i + v_j for all pairs by least squares; sqrt(v_i); interval by "
+    "moving-block bootstrap",
+    better="lower",
+    source=_SOURCE,
+    examples=(
+        Example(_make_hat(), 0.70711, "by hand: a wave of height 1 has SD 1 / sqrt(2)", 0.001),
+        Example(
+            {
+                "test": {HEART_RATE: [100.0, 101.0] * 600},
+                "reference": {HEART_RATE: [101.0, 100.0] * 600},
+            },
+            None,
+            "two devices only",
+        ),
+    ),
+    needs=(HEART_RATE,),
+    whole_only=True,
+)
+def hr_own_error_sd_bpm(case: Case) -> Value:
+    """Give the standard deviation of the device's own errors [bpm]."""
+    hat = case.once_per_workout("heart_rate:hat", lambda: _estimate(case))
+    own = case.test.recording_id
+    if own in hat.shares_sensor_with:
+        return unknown(f"shows the same signal as {hat.shares_sensor_with[own]}")
+    if hat.errors is None:
+        return unknown(hat.reason or "nothing could be estimated")
+    if own not in hat.recording_ids:
+        return unknown("this recording overlaps the others too little")
+    place = hat.recording_ids.index(own)
+    errors = hat.errors
+    if errors.was_negative[place]:
+        return unknown(
+            f"the estimated variance is negative ({errors.raw_variances[place]:.2f} bpm^2): two "
+            "devices share errors, or this one's are too small to be seen beside the others'",
+            n=errors.n,
+        )
+    interval = errors.intervals[place]
+    note = (
+        "another device's variance came out negative and was set to 0"
+        if any(errors.was_negative)
+        else None
+    )
+    known = bool(np.isfinite(interval.low))
+    return Value(
+        float(errors.sds[place]),
+        interval.low if known else None,
+        interval.high if known else None,
+        errors.n,
+        reason=note,
+    )
+
+
+@metric(
+    "heart_rate",
+    title="Equal to the reference",
+    unit="%",
+    definition="Share of the compared seconds in which both show the same whole number, at the "
+    "best of the shifts up to 3 s; near 100 % it is one sensor that two devices recorded",
+    formula="100 max_k mean(|test(t + k) - reference(t)| < 0.5), |k| <= 3 s",
+    better="none",
+    source="own choice, no source",
+    examples=(
+        Example(
+            {
+                "test": {HEART_RATE: [100, 101, 102, 110] * 100},
+                "reference": {HEART_RATE: [100, 101, 102, 103] * 100},
+            },
+            75.0,
+            "by hand: three of four, best without a shift",
+        ),
+        Example(
+            {"test": {HEART_RATE: [100]}, "reference": {HEART_RATE: [100]}},
+            None,
+            "less than five minutes",
+        ),
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+    whole_only=True,
+)
+def hr_equal_pct(case: Case) -> Value:
+    """Give the share of equal seconds [%]."""
+    compared = compare_heart_rates(case)
+    found = _compare_with_reference(case)
+    if not np.isfinite(found.share_equal):
+        return compared.decline("less than five minutes can be compared")
+    return compared.give(_PERCENT * found.share_equal)
+
+
+@metric(
+    "heart_rate",
+    title="Same signal as the reference",
+    unit="1",
+    definition="1 where the device's heart rate is so equal to the reference's that it probably "
+    "shows the reference's own signal (a paired strap), 0 where not; with 1, the agreement says "
+    "nothing of the device's own sensor",
+    formula="1 if 70 % of seconds are equal, 99 % within 3 bpm, and heart rate moves by 15 bpm",
+    better="none",
+    source="own choice, no source",
+    examples=(
+        Example(
+            {
+                "test": {HEART_RATE: [100.0 + second // 10 for second in range(600)]},
+                "reference": {HEART_RATE: [100.0 + second // 10 for second in range(600)]},
+            },
+            1.0,
+            "by hand: equal in every second",
+        ),
+        Example(
+            {
+                "test": {HEART_RATE: [102.0 + second // 10 for second in range(600)]},
+                "reference": {HEART_RATE: [100.0 + second // 10 for second in range(600)]},
+            },
+            0.0,
+            "by hand: always 2 bpm apart",
+        ),
+        Example(
+            {"test": {HEART_RATE: [100]}, "reference": {HEART_RATE: [100]}},
+            None,
+            "less than five minutes",
+        ),
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+    whole_only=True,
+)
+def hr_same_signal(case: Case) -> Value:
+    """Give 1 if the device probably shows the reference's own signal."""
+    compared = compare_heart_rates(case)
+    found = _compare_with_reference(case)
+    if not np.isfinite(found.share_equal):
+        return compared.decline("less than five minutes can be compared")
+    return compared.give(float(found.is_same))
+
+
+def _compare_with_reference(case: Case) -> Sameness:
+    def compare() -> Sameness:
+        rate = get_reference_rate(case)
+        test = get_series(case).test
+        # The values as recorded: a signal is the same with its flaws, beats or not.
+        reference = None if case.reference is None else case.reference.values(HEART_RATE)
+        if rate is None or reference is None:
+            return Sameness(np.nan, 0, is_same=False)
+        return compare_signals(reference, test)
+
+    return case.once("heart_rate:sameness", compare)
+
+
+def _estimate(case: Case) -> Hat:
+    subjects = [subject for subject in case.workout.subjects if subject.has(HEART_RATE)]
+    subjects.sort(key=lambda subject: (subject.device.role != "reference", subject.recording_id))
+    shared = _find_shared_sensors(subjects)
+    own = [subject for subject in subjects if subject.recording_id not in shared]
+    columns = [np.where(subject.paused, np.nan, subject.values(HEART_RATE)) for subject in own]
+    counts = [int(np.isfinite(column).sum()) for column in columns]
+    most = max(counts, default=0)
+    kept = [i for i, count in enumerate(counts) if count >= _LEAST_SHARE * most and count]
+    ids = tuple(own[i].recording_id for i in kept)
+    if len(kept) < FEWEST_SERIES:
+        reason = f"{len(kept)} devices have a heart rate of their own; three are needed"
+        return Hat(ids, None, reason, shared)
+    series = np.column_stack([columns[i] for i in kept])
+    present = np.isfinite(series).all(axis=1)
+    if present.sum() < _SHORTEST_S:
+        reason = f"{int(present.sum())} s in which all of them have a heart rate; "
+        return Hat(ids, None, f"{reason}{_SHORTEST_S} s are needed", shared)
+    first, last = np.flatnonzero(present)[[0, -1]]
+    series = series[first : last + 1]
+    memory = max(
+        compute_lag_one_autocorrelation(series[:, i] - series[:, j])
+        for i in range(len(kept))
+        for j in range(i)
+    )
+    settings = case.settings.heart_rate
+    errors = estimate_own_errors(
+        series,
+        block_length=choose_block_length(series.shape[0], memory, shortest=round(settings.block_s)),
+        # The same workout gives the same interval in every run.
+        generator=np.random.default_rng(crc32(case.workout.workout_id.encode())),
+        n_resamples=settings.bootstrap_runs,
+    )
+    return Hat(ids, errors, None, shared)
+
+
+def _find_shared_sensors(subjects: list[Subject]) -> dict[str, str]:
+    """Give, for each recording that shows an earlier one's signal, the device of that one."""
+    shared: dict[str, str] = {}
+    for place, subject in enumerate(subjects):
+        for earlier in subjects[:place]:
+            if earlier.recording_id in shared:
+                continue
+            found = compare_signals(earlier.values(HEART_RATE), subject.values(HEART_RATE))
+            if found.is_same:
+                shared[subject.recording_id] = earlier.device.id
+                break
+    return shared

@@ -1,0 +1,197 @@
+"""How far the reference itself can be trusted, and the session mean."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from tasks.core.registers import Example, Value, metric, unknown
+from tasks.maths.resample import compute_time_weighted_mean
+from tasks.metrics.heart_rate.compared import compare_heart_rates
+from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
+from tasks.tables.arrow import read_floats, read_seconds
+
+if TYPE_CHECKING:
+    from tasks.case import Case
+    from tasks.metrics.heart_rate.reference import ReferenceRate
+
+_NO_REFERENCE: Final = "the reference has no heart rate"
+_MAX_HOLD_S: Final = 30.0
+#: A calm reference with one jump of 60 bpm for 4 s.
+_JUMPING: Final = [120.0, 121.0] * 90 + [180.0] * 4 + [120.0, 121.0] * 90
+
+
+@metric(
+    "heart_rate",
+    title="Reference seconds masked",
+    unit="s",
+    definition="Time in which the reference gave a heart rate that is not compared with: frozen "
+    "while the others moved, a spike that no other device shows, or the dry start of a strap",
+    formula="seconds frozen + in spikes + in the dry start, each counted once",
+    better="none",
+    source="limits common practice, no source",
+    examples=(
+        Example(
+            {"test": {HEART_RATE: [120.0, 121.0] * 182}, "reference": {HEART_RATE: _JUMPING}},
+            4.0,
+            "by hand: the four seconds of the jump",
+        ),
+        Example(
+            {
+                "test": {HEART_RATE: [120.0, 121.0] * 100},
+                "reference": {HEART_RATE: [121.0, 120.0] * 100},
+            },
+            0.0,
+            "by hand: nothing wrong",
+        ),
+    ),
+    against="heart_rate",
+    minimum_n=0,
+)
+def hr_reference_masked_s(case: Case) -> Value:
+    """Give the masked time inside the case's seconds [s]."""
+    rate = get_reference_rate(case)
+    compared = compare_heart_rates(case)
+    if rate is None:
+        return compared.decline(_NO_REFERENCE)
+    return compared.give(float((rate.masked & case.segment.mask).sum()))
+
+
+@metric(
+    "heart_rate",
+    title="Reference seconds without value",
+    unit="s",
+    definition="Time between the reference's first and last sample, pauses apart, in which it gave "
+    "no heart rate",
+    formula="grid seconds of the reference without heart rate",
+    better="none",
+    source="common practice, no source",
+    examples=(
+        Example(
+            {
+                "test": {HEART_RATE: [100, 100, 100, 100]},
+                "reference": {HEART_RATE: [100, None, None, 100]},
+            },
+            2.0,
+            "by hand",
+        ),
+    ),
+    against="heart_rate",
+    minimum_n=0,
+)
+def hr_reference_missing_s(case: Case) -> Value:
+    """Give the time without reference value inside the case's seconds [s]."""
+    rate = get_reference_rate(case)
+    compared = compare_heart_rates(case)
+    if rate is None:
+        return compared.decline(_NO_REFERENCE)
+    covered = case.segment.mask & ~np.isfinite(rate.recorded)
+    if case.reference is not None and case.reference.covered is not None:
+        covered &= case.reference.covered
+    if case.reference is not None and case.reference.paused is not None:
+        covered &= ~case.reference.paused
+    return compared.give(float(covered.sum()))
+
+
+@metric(
+    "heart_rate",
+    title="Reference seconds doubtful",
+    unit="s",
+    definition="Time in which a second reference is more than doubtful_bpm off the first one; one "
+    "of them is wrong, and the part reference_sure leaves these seconds out",
+    formula="seconds with |reference - second reference| > doubtful_bpm",
+    better="none",
+    source="common practice, no source",
+    examples=(
+        Example(
+            {"test": {HEART_RATE: [100, 100]}, "reference": {HEART_RATE: [100, 100]}},
+            None,
+            "no second reference",
+        ),
+    ),
+    against="heart_rate",
+    minimum_n=0,
+)
+def hr_reference_doubtful_s(case: Case) -> Value:
+    """Give the doubtful time inside the case's seconds [s]."""
+    rate = get_reference_rate(case)
+    compared = compare_heart_rates(case)
+    if rate is None:
+        return compared.decline(_NO_REFERENCE)
+    if rate.second is None:
+        return compared.decline("no second reference was worn")
+    return compared.give(float((rate.doubtful & case.counted).sum()))
+
+
+@metric(
+    "heart_rate",
+    title="Reference beats corrected",
+    unit="%",
+    definition="Share of the reference's beat intervals that were corrected before they became its "
+    "heart rate; missing where the reference has no beats or they do not fit its own heart rate",
+    formula="100 corrections / recorded intervals; heart rate = 60000 / mean(RR) of a window",
+    better="none",
+    source="Lipponen and Tarvainen 2019, J. Medical Engineering and Technology 43:173",
+    examples=(
+        Example(
+            {"test": {HEART_RATE: [100, 100]}, "reference": {HEART_RATE: [100, 100]}},
+            None,
+            "no beats",
+        ),
+    ),
+    against="heart_rate",
+    minimum_n=0,
+    whole_only=True,
+)
+def hr_reference_beats_corrected_pct(case: Case) -> Value:
+    """Give the share of corrected reference beats [%]."""
+    rate: ReferenceRate | None = get_reference_rate(case)
+    compared = compare_heart_rates(case)
+    if rate is None or not rate.from_beats:
+        return compared.decline("the reference heart rate does not come from beats")
+    return compared.give(rate.share_corrected_pct)
+
+
+@metric(
+    "heart_rate",
+    title="Mean heart rate",
+    unit="bpm",
+    definition="Mean of the device's own samples, each weighed by the time for which it is the "
+    "newest (at most 30 s), so that uneven recording does not pull it",
+    formula="sum(value * hold time) / sum(hold time)",
+    better="none",
+    source="common practice (sample and hold)",
+    examples=(
+        Example(
+            {
+                "test": {HEART_RATE: [100] * 11},
+                "samples": {
+                    HEART_RATE: [100.0, 100.0, 130.0, 160.0],
+                    "time_utc": [
+                        1_750_000_000_000_000 + second * 1_000_000 for second in (0, 1, 2, 10)
+                    ],
+                },
+            },
+            1400 / 11,
+            "by hand: (100 + 100 + 8 * 130 + 160) / 11; the plain mean would be 122.5",
+        ),
+        Example({"test": {HEART_RATE: [None, None]}}, None, "no heart rate"),
+    ),
+    needs=(HEART_RATE,),
+)
+def hr_mean_bpm(case: Case) -> Value:
+    """Give the time-weighted mean of the samples in the case's seconds [bpm]."""
+    samples = case.test.recording.samples
+    seconds = read_seconds(samples) + case.test.alignment.offset_s
+    values = read_floats(samples, HEART_RATE)
+    second = np.floor(seconds - case.workout.grid.start_s + 0.5)
+    inside = np.isfinite(values) & (second >= 0) & (second < case.segment.mask.size)
+    inside[inside] &= case.counted[second[inside].astype(np.int64)]
+    if not inside.any():
+        return unknown("no heart rate in these seconds")
+    order = np.argsort(seconds[inside], kind="stable")
+    mean = compute_time_weighted_mean(
+        seconds[inside][order], values[inside][order], max_hold_s=_MAX_HOLD_S
+    )
+    return Value(mean, n=int(inside.sum()))
