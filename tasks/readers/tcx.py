@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from importlib.metadata import version
-from math import isfinite, nan
+from math import fsum, isfinite, nan
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -361,7 +361,7 @@ def _build_header(activity: _Activity, root: Any, *, positioned: bool) -> Header
 
 def _sum_distances(laps: list[_Lap]) -> float | None:
     """Sum the laps' distances [m]; the schema demands one, so 0 stands for unknown as well."""
-    total_m = sum(lap.distance_m for lap in laps)
+    total_m = fsum(lap.distance_m for lap in laps)
     return total_m if isfinite(total_m) and total_m > 0.0 else None
 
 
