@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import duckdb
 
-from tasks.core.errors import CowornError
+from tasks.core.errors import CowornError, UsageError
 from tasks.tables.tables import STORE_TABLES
 
 if TYPE_CHECKING:
@@ -111,9 +111,16 @@ def create_store(path: Path) -> None:
     """Create the store at `path` unless it exists.
 
     It is built under another name and then given its own, so that nobody ever opens half a store.
+    Raises UsageError for a path that DuckDB cannot use.
     """
     if path.exists():
         return
+    if "?" in str(path):
+        # DuckDB takes what follows for options and looks for its log somewhere else.
+        raise UsageError(
+            f"{path.parent}: DuckDB cannot work in a folder with '?' in its path; "
+            "choose another --home"
+        )
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     building = path.with_name(f".{path.stem}-{uuid.uuid4().hex}{BUILDING}")
     try:
@@ -123,8 +130,10 @@ def create_store(path: Path) -> None:
                 f"(STORAGE_VERSION {quote_text(STORAGE_VERSION)})"
             )
             connection.execute("USE made")
+            connection.execute("BEGIN")
             create_tables(connection)
             create_facts(connection)
+            connection.execute("COMMIT")
             connection.execute("USE memory")
             connection.execute("DETACH made")
         building.chmod(0o600)

@@ -118,9 +118,11 @@ def _build_copy(
             return None
         copy_tables(connection, building)
         release_store(connection)
+        connection.execute("BEGIN")
         for view in views:
             for statement in view.statements():
                 connection.execute(statement)
+        connection.execute("COMMIT")
         finish_copy(connection, building)
     return mark
 
