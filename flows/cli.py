@@ -22,7 +22,7 @@ EXIT_USAGE: Final = 2
 EXIT_STOPPED: Final = 130
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
+def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one for each way to end
     """Run one command and give its exit code."""
     words = list(sys.argv[1:] if arguments is None else arguments)
     stranger = find_stranger()

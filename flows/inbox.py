@@ -293,8 +293,9 @@ class Bell:
 class Watcher(threading.Thread):
     """Watches `inbox` in a thread of its own and calls `on_drop` with what lies ready.
 
-    A run that has begun is finished before `stop` returns. `on_idle` is called between drops,
-    after each look.
+    A drop that has begun is finished before the thread ends. `on_idle` is called between drops,
+    after each look. A drop that failed may have left work behind that no file in the inbox tells
+    of: it is made up for by a drop without files after `rescan_s`; with `owes`, at once.
     """
 
     def __init__(
@@ -305,6 +306,7 @@ class Watcher(threading.Thread):
         on_drop: Callable[[tuple[Path, ...]], None],
         on_idle: Callable[[], None] = lambda: None,
         on_lost: Callable[[bool], None] = lambda _lost: None,
+        owes: bool = False,
     ) -> None:
         super().__init__(name="inbox-watcher")
         self.inbox = inbox
@@ -316,6 +318,7 @@ class Watcher(threading.Thread):
         self._bell = Bell(inbox, polling=settings.polling)
         self._stopping = threading.Event()
         self._lost = False
+        self._owed_at_s: float | None = time.monotonic() if owes else None
         self.is_busy = False
 
     def run(self) -> None:
@@ -338,7 +341,8 @@ class Watcher(threading.Thread):
             self._lost = not there
             self._on_lost(self._lost)
         look = self.attention.look(scan_folder(self.inbox) if there else {}, time.monotonic())
-        if look.ready:
+        owed = self._owed_at_s is not None and time.monotonic() >= self._owed_at_s
+        if look.ready or (owed and not look.restless):
             self._hand_on(look.ready)
             return 0.0
         self._on_idle()
@@ -350,11 +354,13 @@ class Watcher(threading.Thread):
 
     def _hand_on(self, ready: tuple[Path, ...]) -> None:
         self.is_busy = True
+        self._owed_at_s = None
         try:
             self._on_drop(ready)
         except Exception:  # the watcher must outlive whatever a file does
             LOG.exception("a drop of %d files failed", len(ready))
             self.attention.mark_failed(ready, time.monotonic())
+            self._owed_at_s = time.monotonic() + self._settings.rescan_s
         else:
             self.attention.mark_taken(ready)
         finally:

@@ -50,7 +50,12 @@ def hold_watch_lock(home: Home, *, purpose: str) -> Iterator[None]:
 
 def is_watched(home: Home) -> bool:
     """Say whether a watcher holds the inbox of `home`."""
-    path = home.state / f"{WATCH}.lock"
+    return is_held(home, WATCH)
+
+
+def is_held(home: Home, name: str) -> bool:
+    """Say whether somebody holds the lock `name` of `home`."""
+    path = home.state / f"{name}.lock"
     if not path.exists():
         return False
     lock = FileLock(path)

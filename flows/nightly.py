@@ -71,14 +71,12 @@ def nightly(home: Path | None = None) -> NightlyReport:
 def _finish_interrupted(home: Home, settings: Settings) -> list[FileOutcome]:
     """Do again what an interrupted run began, and what is missing in the lake."""
     outcomes: list[FileOutcome] = []
-    calls = [
-        {"known": known, "home": home, "settings": settings} for known in list_unfinished(home)
-    ]
-    for call, result in zip(
-        calls, run_all(steps.finish_file, calls, settings=settings, spread=False), strict=True
-    ):
+    files = list_unfinished(home)
+    calls = [{"known": known, "home": home, "settings": settings} for known in files]
+    results = run_all(steps.finish_file, calls, settings=settings, spread=False)
+    for known, result in zip(files, results, strict=True):
         if isinstance(result, BaseException):
-            outcomes.append(FileOutcome(call["known"].name, "failed", reason=str(result)))
+            outcomes.append(FileOutcome(known.name, "failed", known.file_id, str(result)))
         else:
             outcomes += result
     return outcomes
@@ -123,7 +121,7 @@ def _close_dead_runs(now: datetime) -> int:
 
     which = FlowRunFilter(
         state=FlowRunFilterState(type=FlowRunFilterStateType(any_=[StateType.RUNNING])),
-        start_time=FlowRunFilterStartTime(before_=now - DEAD_RUN_AFTER),
+        start_time=FlowRunFilterStartTime.model_validate({"before_": now - DEAD_RUN_AFTER}),
         tags=FlowRunFilterTags(all_=[RUN_TAG]),
     )
     try:

@@ -68,7 +68,7 @@ def tell_troubles(
 
 def count_outcomes(outcomes: Sequence[FileOutcome]) -> str:
     """Give how many files ended how, in words."""
-    counts = Counter(outcome.status for outcome in outcomes)
+    counts: Counter[str] = Counter(outcome.status for outcome in outcomes)
     parts = [
         f"{counts[status]} {word}"
         for status, word in (

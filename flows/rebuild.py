@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from config.settings import Settings
-    from tasks.ledger import FileRecord
+    from tasks.core.seen import FileRecord
 
 _BESIDE: Final = "rebuild"
 

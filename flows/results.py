@@ -114,7 +114,7 @@ def read_main_rows(home: Home, *, workout_ids: Collection[str] | None = None) ->
 
 
 def show_main_rows(rows: Sequence[MainRow], *, console: Console) -> None:
-    """Print the main table; recordings without a single number, such as references, are left out."""
+    """Print the main table, without recordings of which nothing was measured, e.g. references."""
     headings = (
         "workout, device",
         "activity, role",

@@ -38,6 +38,8 @@ _ENVIRONMENT: Final = {
     # The level of the loggers would empty the server's pages too; this one is for the console.
     "PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": "CRITICAL",
     "PREFECT_LOGGING_EXTRA_LOGGERS": "flows,tasks",
+    # The watcher logs between runs, too.
+    "PREFECT_LOGGING_TO_API_WHEN_MISSING_FLOW": "ignore",
     "PREFECT_SERVER_ALLOW_EPHEMERAL_MODE": "true",
     "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": str(START_TIMEOUT_S),
 }

@@ -125,8 +125,8 @@ def make_deployments(home: Home, settings: Settings) -> list[Any]:
 
 def _serve_deployments(home: Home, settings: Settings) -> int:
     """Serve until a signal comes; give the exit code."""
-    from prefect.runner import Runner
     from prefect.exceptions import TerminationSignal
+    from prefect.runner import Runner
 
     # Pausing would also pause the schedule for whoever serves next; the limit above is enough.
     runner = Runner(name="coworn", pause_on_shutdown=False)

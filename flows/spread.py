@@ -64,7 +64,7 @@ def make_runner(settings: Settings) -> Any:  # noqa: ANN401 - one of several cla
 
         return ProcessPoolTaskRunner(max_workers=workers, initializer=ignore_interrupt)
     try:
-        from prefect_dask import DaskTaskRunner
+        from prefect_dask.task_runners import DaskTaskRunner
     except ImportError as error:
         raise UsageError(
             'run.runner = "dask" needs the extra: pip install -e ".[dask]", or choose "processes"'

@@ -69,7 +69,8 @@ def make_watcher(
 
     def take(paths: tuple[Path, ...]) -> None:
         from flows.outcome import show_drop
-        from flows.workout import Dropped, drop
+        from flows.workout import drop
+        from tasks.ingest import Dropped
 
         files = [Dropped(path, path.name, find_hint(path, home.inbox)) for path in paths]
         try:
@@ -81,7 +82,7 @@ def make_watcher(
         except Exception as error:
             terminal.say_error(
                 f"a drop of {len(paths)} files failed ({type(error).__name__}: {error}); "
-                f"they are tried again in {settings.inbox.rescan_s:g} s"
+                f"nothing is lost, it is tried again in {settings.inbox.rescan_s:g} s"
             )
             raise
         show_drop(report, console=console, home=home)
@@ -97,8 +98,21 @@ def make_watcher(
             console.print(f"{terminal.clean(home.inbox)} is there again")
 
     return Watcher(
-        home.inbox, settings=settings.inbox, on_drop=take, on_idle=rest, on_lost=tell_lost
+        home.inbox,
+        settings=settings.inbox,
+        on_drop=take,
+        on_idle=rest,
+        on_lost=tell_lost,
+        owes=_has_unsettled(home),
     )
+
+
+def _has_unsettled(home: Home) -> bool:
+    """Say whether a run was interrupted between taking files in and settling them."""
+    from tasks.ledger import Ledger
+
+    with Ledger(home) as ledger:
+        return bool(ledger.unsettled())
 
 
 def find_last_due(now: datetime, at: str) -> datetime:

@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from config.home import Home
     from config.settings import Settings
     from tasks.core.recording import Recording
-    from tasks.ledger import FileRecord
+    from tasks.core.seen import FileRecord
 
 LOG: Final = logging.getLogger(__name__)
 
@@ -213,6 +213,7 @@ def _repeat(file: Dropped, known: FileRecord) -> FileOutcome:
 
 def _handle(export: ExportFile, *, home: Home, settings: Settings) -> tuple[FileOutcome, ...]:
     """Find out what an archived file is, take out what is in it and write down the outcome."""
+    outcomes: tuple[FileOutcome, ...]
     try:
         if is_notes(export.name):
             outcomes = (_take_notes(export),)
