@@ -168,7 +168,7 @@ def make_safe_name(name: str) -> str:
     that are no text are spelled out, a leading dot is replaced, and what is too long is cut in
     front of the ending.
     """
-    text = name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    text = name.encode("utf-8", "backslashreplace").decode()
     text = _UNSAFE.sub("_", text)
     if text.startswith("."):
         text = "_" + text[1:]
@@ -206,9 +206,10 @@ def _open_regular(path: Path) -> Iterator[BinaryIO]:
         if error.errno in (errno.ELOOP, errno.ENXIO, errno.EISDIR, errno.EOPNOTSUPP):
             raise NotAFileError(_say_no_file(path)) from error
         raise
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise NotAFileError(_say_no_file(path))
     with open(descriptor, "rb", buffering=0) as source:  # noqa: PTH123 - a descriptor, no path
-        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-            raise NotAFileError(_say_no_file(path))
         yield source
 
 

@@ -375,4 +375,4 @@ def _write_instant(instant: datetime) -> str:
 
 def _write_text(name: str) -> str:
     """Give a name that SQLite can keep: bytes of it that are no text are spelled out."""
-    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    return name.encode("utf-8", "backslashreplace").decode()
