@@ -12,6 +12,7 @@ from tasks.maths.bootstrap import compute_expanded_interval, resample_means, sum
 
 FEWEST_SERIES = 3
 _MIN_SAMPLES = 3
+_LEAST_SHARE_OF_LARGEST = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,10 +42,11 @@ def estimate_own_errors(
 
     ``series`` is ``(n_seconds, n_devices)`` on one grid, at least three devices; seconds with a
     NaN in any are left out. With a generator, intervals come from a moving-block bootstrap.
-    Formula: var_ij = var(x_i - x_j) = v_i + v_j for all pairs by least squares, for three
-    v_1 = (var_12 + var_13 - var_23) / 2. Constant offsets do not count.
+    Formula: var_ij = var(x_i - x_j) = v_i + v_j for all pairs by least squares, each weighed by
+    1 / var_ij^2, since a variance is known to a share of itself; for three
+    v_1 = (var_12 + var_13 - var_23) / 2 whatever the weights. Constant offsets do not count.
     *Source*: Gray and Allan 1974, Proceedings of the 28th Symposium on Frequency Control, 243;
-    the form for more than three by least squares is common practice.
+    the form for more than three by weighted least squares is common practice.
     What it does not tell: errors that two devices share (the same delay, the same optical lock on
     cadence) vanish from their difference, are credited to the others, and can turn a variance
     negative. *Raises* ValueError for fewer than three series.
@@ -62,15 +64,22 @@ def estimate_own_errors(
         return OwnErrors(n, unknown, unknown.copy(), (False,) * n_devices, blank)
     centred = differences - differences[present].mean(axis=0)
     pair_variances = np.var(differences[present], axis=0, ddof=1)
-    raw = _split_variances(pair_variances, pairs, n_devices)
-    fitted = _fit_without_negatives(pair_variances, pairs, n_devices) if (raw < 0).any() else raw
+    design = np.zeros((len(pairs), n_devices))
+    for index, (i, j) in enumerate(pairs):
+        design[index, [i, j]] = 1.0
+    weights = _weigh_pairs(pair_variances)
+    solver = np.linalg.pinv(design * weights[:, None]) * weights
+    raw: FloatArray = solver @ pair_variances
+    fitted = raw
+    if (raw < 0).any():
+        fitted = _fit_without_negatives(design * weights[:, None], pair_variances * weights)
     intervals = (NO_INTERVAL,) * n_devices
     if generator is not None:
         squares = np.hstack([centred, np.square(centred)])
         blocks = sum_blocks(squares, length=block_length)
         means = resample_means(blocks, n_resamples=n_resamples, generator=generator)
         resampled = means[:, len(pairs) :] - np.square(means[:, : len(pairs)])
-        split = np.maximum(_split_variances(resampled, pairs, n_devices), 0.0)
+        split = np.maximum(resampled @ solver.T, 0.0)
         intervals = tuple(
             compute_expanded_interval(
                 np.sqrt(split[:, device]), n_blocks=blocks.n_blocks, confidence=confidence
@@ -81,26 +90,16 @@ def estimate_own_errors(
     return OwnErrors(n, raw, np.sqrt(np.maximum(fitted, 0.0)), negative, intervals)
 
 
-def _split_variances(
-    pair_variances: FloatArray, pairs: list[tuple[int, int]], n_devices: int
-) -> FloatArray:
-    """Solve v_i + v_j = var_ij by least squares in closed form; leading axes are kept."""
-    own = np.zeros((*pair_variances.shape[:-1], n_devices))
-    for index, (i, j) in enumerate(pairs):
-        own[..., i] += pair_variances[..., index]
-        own[..., j] += pair_variances[..., index]
-    total = pair_variances.sum(axis=-1, keepdims=True)
-    split: FloatArray = (own - total / (n_devices - 1)) / (n_devices - 2)
-    return split
+def _weigh_pairs(pair_variances: FloatArray) -> FloatArray:
+    """Give the square roots of the weights; a pair without any difference gets a finite one."""
+    largest = float(pair_variances.max())
+    if largest <= 0:
+        return np.ones(pair_variances.size)
+    return largest / np.maximum(pair_variances, _LEAST_SHARE_OF_LARGEST * largest)
 
 
-def _fit_without_negatives(
-    pair_variances: FloatArray, pairs: list[tuple[int, int]], n_devices: int
-) -> FloatArray:
+def _fit_without_negatives(design: FloatArray, target: FloatArray) -> FloatArray:
     from scipy.optimize import nnls  # noqa: PLC0415 - scipy is slow to import
 
-    design = np.zeros((len(pairs), n_devices))
-    for index, (i, j) in enumerate(pairs):
-        design[index, [i, j]] = 1.0
-    fitted: FloatArray = nnls(design, pair_variances)[0]
+    fitted: FloatArray = nnls(design, target)[0]
     return fitted

@@ -26,7 +26,8 @@ def explain_no_delay(case: Case) -> str | None:
             "the clocks could be set by heart rate only, which hides the delay of one heart rate "
             "behind the other"
         )
-    if "none" in methods:
+    # The recording whose clock is the workout's has method "none" too, but is sure of itself.
+    if any(side.alignment.method == "none" and side.alignment.confidence < 1 for side in sides):
         return "nothing confirms the clocks, so that a delay may be an error of a clock"
     return None
 
