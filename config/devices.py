@@ -4,11 +4,22 @@ from __future__ import annotations
 
 import fnmatch
 import hashlib
-import tomllib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StrictInt,
+    StrictStr,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from config.lines import KeyPath, TomlSyntaxError, find_line, map_lines, parse_toml
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -20,6 +31,8 @@ ReferenceChannel = Literal["heart_rate", "position", "distance", "altitude"]
 
 #: The order in which matching rules are tried.
 RULES = ("serial", "folder", "filename", "creator")
+#: Words that stand in the column `reference` or `against` of results beside device ids.
+RESERVED_IDS = ("truth", "consensus", "criterion")
 
 
 class DevicesFileError(ValueError):
@@ -33,27 +46,48 @@ class DevicesFileError(ValueError):
 class MatchRule(BaseModel):
     """One rule: exactly one of its fields is set. Text rules are shell patterns, case ignored."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
-    serial: int | str | None = None
+    serial: StrictInt | StrictStr | None = None
     folder: str | None = None
     filename: str | None = None
     creator: str | None = None
+
+    @model_validator(mode="after")
+    def _check_single(self) -> Self:
+        n_set = sum(getattr(self, rule) is not None for rule in RULES)
+        if n_set != 1:
+            raise ValueError(f"a rule has one of the keys {', '.join(RULES)}, not {n_set}")
+        return self
+
+
+def _make_tuple(value: object) -> object:
+    """Let a TOML array stand for a tuple, also where types are strict."""
+    return tuple(value) if isinstance(value, list) else value
 
 
 class Device(BaseModel):
     """One physical unit."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
     id: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$")]
-    name: str
+    name: Annotated[str, Field(min_length=1)]
     role: Role = "peer"
     site: Site = "other"
     heart_rate: HeartRateKind = "optical"
-    claimed_gnss_hours: Annotated[float, Field(gt=0)] | None = None
-    reference_for: tuple[ReferenceChannel, ...] | None = None
-    match: tuple[MatchRule, ...] = ()
+    claimed_gnss_hours: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
+    reference_for: Annotated[tuple[ReferenceChannel, ...], BeforeValidator(_make_tuple)] | None = (
+        None
+    )
+    match: Annotated[tuple[MatchRule, ...], BeforeValidator(_make_tuple)] = ()
+
+    @field_validator("id")
+    @classmethod
+    def _check_id(cls, identifier: str) -> str:
+        if identifier in RESERVED_IDS:
+            raise ValueError("this word has a meaning of its own in the results")
+        return identifier
 
     def is_reference_for(self, channel: ReferenceChannel) -> bool:
         """Say whether this device is a reference of `channel`."""
@@ -93,22 +127,30 @@ def load_devices(path: Path) -> tuple[Device, ...]:
     """
     if not path.exists():
         return ()
-    text = path.read_text(encoding="utf-8")
     try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise DevicesFileError(str(error)) from error
-    unknown = sorted(set(raw) - {"device"})
-    if unknown:
-        raise DevicesFileError(f"unknown key {unknown[0]!r}; devices are [[device]] tables")
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise DevicesFileError("this is no text in UTF-8") from error
+    try:
+        raw = parse_toml(text)
+    except TomlSyntaxError as error:
+        raise DevicesFileError(str(error), line=error.line) from error
+    lines = map_lines(text)
+    for key in raw:
+        if key != "device":
+            raise DevicesFileError(
+                f"unknown key {key!r}; devices are [[device]] tables",
+                line=find_line(lines, (key,)),
+            )
+    entries = raw.get("device", [])
+    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+        raise DevicesFileError(
+            "devices are [[device]] tables, with two brackets", line=find_line(lines, ("device",))
+        )
     devices = tuple(
-        _parse_device(entry, line=line)
-        for entry, line in zip(raw.get("device", []), _find_tables(text), strict=False)
+        _parse_device(entry, number=number, lines=lines) for number, entry in enumerate(entries)
     )
-    identifiers = [device.id for device in devices]
-    for identifier in identifiers:
-        if identifiers.count(identifier) > 1:
-            raise DevicesFileError(f"device id {identifier!r} stands twice")
+    _refuse_double_ids(devices, lines)
     return devices
 
 
@@ -131,24 +173,37 @@ def identify_device(traits: Traits, devices: tuple[Device, ...]) -> Identified:
     return Identified(_make_automatic(traits), "none")
 
 
-def _parse_device(entry: dict[str, Any], *, line: int) -> Device:
+def _refuse_double_ids(devices: tuple[Device, ...], lines: dict[KeyPath, int]) -> None:
+    seen: set[str] = set()
+    for number, device in enumerate(devices):
+        if device.id in seen:
+            raise DevicesFileError(
+                f"device id {device.id!r} stands twice",
+                line=find_line(lines, ("device", number, "id")),
+            )
+        seen.add(device.id)
+
+
+def _parse_device(entry: dict[str, Any], *, number: int, lines: dict[KeyPath, int]) -> Device:
     try:
         return Device.model_validate(entry)
     except ValidationError as error:
         first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"]) or "device"
-        found = "" if first["type"] == "missing" else f" ({first['input']!r})"
-        name = entry.get("id", "?")
-        raise DevicesFileError(f"device {name}: {key}{found}: {first['msg']}", line=line) from error
-
-
-def _find_tables(text: str) -> list[int]:
-    """Give the line of each [[device]] header, from 1."""
-    return [
-        number
-        for number, line in enumerate(text.splitlines(), start=1)
-        if line.replace(" ", "").startswith("[[device]]")
-    ]
+        place = first["loc"]
+        if first["type"] != "missing":
+            # Behind the key of a union stands which of its types was tried.
+            while place and ("device", number, *place) not in lines:
+                place = place[:-1]
+        key = ".".join(str(part) for part in place) or "device"
+        message = first["msg"].removeprefix("Value error, ")
+        message = f"{message[:1].lower()}{message[1:]}"
+        found = "" if first["type"] in {"missing", "extra_forbidden"} else f" ({first['input']!r})"
+        if first["type"] == "extra_forbidden":
+            message = "no key of a device"
+        raise DevicesFileError(
+            f"device {entry.get('id', '?')}: {key}{found}: {message}",
+            line=find_line(lines, ("device", number, *place)),
+        ) from error
 
 
 def _matches(device: Device, rule: str, traits: Traits) -> bool:
