@@ -19,6 +19,15 @@ _LEAST_R_WITHOUT_TREND = 0.6
 _CLEARLY_LESS = 0.6
 #: Standard errors by which the correlation must exceed chance.
 _LEAST_SCORE = 6.0
+#: Parts of the overlap, and the correlation that half of them must reach each by itself: one rise
+#: that two runs share, such as warming up, lies in one part only.
+_PARTS = 8
+_SHORTEST_PART = 75
+_LEAST_R_OF_PARTS = 0.5
+_FEWEST_PARTS = 4
+#: What must be left without the quarter of the parts that speaks most for the match.
+_LEAST_R_OF_REST = 0.6
+_LEAST_SCORE_OF_REST = 3.0
 #: Shifts this near to the best one belong to its peak [s].
 _PEAK_HALF_WIDTH = 60
 
@@ -56,8 +65,10 @@ def find_match(
     Per-second series ``(n,)`` and ``(m,)``, NaN where missing. All of these must hold over at
     least ``fewest_pairs`` seconds: correlation ``least_r`` or more; 0.6 or more after what is
     slower than ``trend_window`` was taken off, six standard errors from chance (independent
-    samples counted by Bartlett's rule); both vary by ``least_sd``; and no other shift reaches 0.6
-    of that correlation. Otherwise None: two runs of one plan on one day are not the same run.
+    samples counted by Bartlett's rule); 0.5 or more in half of the overlap's parts, each by
+    itself, and 0.6 or more without the quarter of them that speaks most for it; both vary by
+    ``least_sd``; and no other shift reaches 0.6 of that correlation. Otherwise None: two runs of
+    one plan on one day are not the same run.
     *Source*: thresholds are own choice, checked by simulation; Bartlett 1946, JRSS Supplement 8:27,
     for two first-order autoregressive series.
     """
@@ -78,11 +89,64 @@ def find_match(
     if peak < _LEAST_R_WITHOUT_TREND or next_best > _CLEARLY_LESS * peak:
         return None
     rho = compute_lag_one_autocorrelation(x) * compute_lag_one_autocorrelation(y)
-    score = np.arctanh(min(peak, 0.9999)) * np.sqrt(max(compute_effective_n(pairs, rho) - 3, 0.0))
-    if not score >= _LEAST_SCORE:
+    if not _score(peak, pairs, rho) >= _LEAST_SCORE:
+        return None
+    parts = _cut_parts(x, y, lead=shift + test_start - reference_start)
+    if not _is_alike_throughout(parts):
         return None
     limits.update(low=shift, high=shift)
     whole = correlate_at_shifts(reference, test, **starts, **limits)
     if not whole.r[0] >= least_r:
         return None
     return Match(shift, float(whole.r[0]), peak, next_best, pairs)
+
+
+def _cut_parts(
+    reference: FloatArray, test: FloatArray, *, lead: int
+) -> list[tuple[FloatArray, FloatArray]]:
+    """Give the overlap in parts, a straight line taken off each.
+
+    The test's array begins ``lead`` seconds after the reference's.
+    """
+    first, last = max(0, lead), min(reference.size, test.size + lead)
+    x, y = reference[first:last], test[first - lead : last - lead]
+    both = np.isfinite(x) & np.isfinite(y)
+    x, y = x[both], y[both]
+    n_parts = min(_PARTS, x.size // _SHORTEST_PART)
+    if n_parts < _FEWEST_PARTS:
+        return []
+    return [
+        (_take_line_off(one), _take_line_off(other))
+        for one, other in zip(np.array_split(x, n_parts), np.array_split(y, n_parts), strict=True)
+    ]
+
+
+def _is_alike_throughout(parts: list[tuple[FloatArray, FloatArray]]) -> bool:
+    """Say whether the likeness is left when the parts that speak most for it are taken away."""
+    if not parts:
+        return False
+    covariances = np.array([float(one @ other) for one, other in parts])
+    sizes = np.array([np.sqrt(float(one @ one) * float(other @ other)) for one, other in parts])
+    single = np.divide(covariances, sizes, out=np.zeros(len(parts)), where=sizes > 0)
+    if float(np.median(single)) < _LEAST_R_OF_PARTS:
+        return False
+    kept = np.argsort(covariances)[: len(parts) - max(1, len(parts) // 4)]
+    one = np.concatenate([parts[index][0] for index in kept])
+    other = np.concatenate([parts[index][1] for index in kept])
+    size = np.sqrt(float(one @ one) * float(other @ other))
+    r = float(one @ other) / size if size > 0 else 0.0
+    rho = compute_lag_one_autocorrelation(one) * compute_lag_one_autocorrelation(other)
+    return r >= _LEAST_R_OF_REST and _score(r, one.size, rho) >= _LEAST_SCORE_OF_REST
+
+
+def _score(r: float, pairs: int, rho: float) -> float:
+    """Give by how many standard errors a correlation of autocorrelated pairs exceeds chance."""
+    independent = max(compute_effective_n(pairs, rho) - 3, 0.0)
+    return float(np.arctanh(min(r, 0.9999)) * np.sqrt(independent))
+
+
+def _take_line_off(values: FloatArray) -> FloatArray:
+    at = np.arange(values.size) - (values.size - 1) / 2
+    centred = values - values.mean()
+    left: FloatArray = centred - at * float(at @ centred) / float(at @ at)
+    return left

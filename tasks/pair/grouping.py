@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -27,12 +27,17 @@ Group = tuple["Placed", ...]
 
 @dataclass(frozen=True)
 class _Link:
-    """Two recordings that may be of one workout, and how good the evidence is."""
+    """Two recordings that may be of one workout, and how good the evidence is.
+
+    `is_confirmed` says that two tracks lie together, `likeness` how alike their signals are (asked
+    only where it matters), `overlap_of_both` how much of the time of either both recorded.
+    """
 
     first: int
     second: int
     is_confirmed: bool
     overlap_of_both: float
+    likeness: float = 0.0
 
 
 def order_placed(placed: Sequence[Placed]) -> list[Placed]:
@@ -48,7 +53,8 @@ def group_by_overlap(
     Two are linked when they overlap by `min_overlap_share` of the shorter one, and their real
     tracks, where both have one, are not farther apart than `max_apart_m`. Groups are what links
     connect; the best links are taken first, and a link that would bring two tracks together that
-    lie apart is left out (two athletes, and a strap that belongs to one of them).
+    lie apart is left out. A recording without a track that could belong to either of two athletes
+    goes to the one whose signals are like its own, else to the one whose time it shares most.
     """
     ordered = order_placed(placed)
     links: list[_Link] = []
@@ -64,7 +70,8 @@ def group_by_overlap(
             links.append(
                 _Link(first, second, bool(np.isfinite(distance_m)), _share_of_both(one, other))
             )
-    links.sort(key=lambda link: (not link.is_confirmed, -link.overlap_of_both))
+    links = [_weigh(link, links, apart, ordered, library) for link in links]
+    links.sort(key=lambda link: (not link.is_confirmed, -link.likeness, -link.overlap_of_both))
     return [
         tuple(ordered[index] for index in sorted(group))
         for group in _connect(len(ordered), links, apart)
@@ -110,6 +117,28 @@ def _share_of_both(first: Placed, second: Placed) -> float:
     """Give the overlap as a share of the time in which either recorded."""
     overlap_s = find_overlap_s(first, second)
     return overlap_s / (first.duration_s + second.duration_s - overlap_s)
+
+
+def _weigh(
+    link: _Link,
+    links: Sequence[_Link],
+    apart: Sequence[tuple[int, int]],
+    ordered: Sequence[Placed],
+    library: Library,
+) -> _Link:
+    """Ask the signals of two recordings when one of them could belong to two athletes."""
+    if link.is_confirmed or not apart:
+        return link
+    for index in (link.first, link.second):
+        partners = {
+            other.second if other.first == index else other.first
+            for other in links
+            if index in {other.first, other.second}
+        }
+        if any(first in partners and second in partners for first, second in apart):
+            likeness = library.measure_likeness(ordered[link.first], ordered[link.second])
+            return replace(link, likeness=likeness)
+    return link
 
 
 def _connect(

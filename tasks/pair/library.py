@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.maths.geodesy import compute_distances_m
+from tasks.maths.offset import estimate_offset
 from tasks.signals import Signal, Track, read_signal, read_speed, read_track
 
 if TYPE_CHECKING:
@@ -23,6 +24,16 @@ _MAX_GAP_S: Final = 10.0
 _KEPT: Final = 24
 #: Seconds at which the distance between two tracks is looked at.
 _DISTANCE_PLACES: Final = 600
+#: Signals by which a recording without a track is given to one of two athletes: channel, slow
+#: changes taken off [s], least variation; below this correlation they are not alike.
+_LIKENESS: Final = (
+    ("heart_rate_bpm", 300, 2.0),
+    ("speed_mps", 120, 0.15),
+    ("power_w", 120, 8.0),
+    ("cadence_rpm", 120, 1.5),
+)
+_LEAST_LIKENESS: Final = 0.5
+_LIKENESS_OFFSET_S: Final = 60
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -143,3 +154,27 @@ class Library:
         )
         known = distances[np.isfinite(distances)]
         return float(np.median(known)) if known.size else float("nan")
+
+    def measure_likeness(self, first: Placed, second: Placed) -> float:
+        """Give the highest correlation of a channel that both recorded, at the best small offset.
+
+        0 where no channel varies in both, or none is alike. Slow changes do not count.
+        """
+        one, other = self.open(first.recording_id), self.open(second.recording_id)
+        peaks = [0.0]
+        for channel, trend_s, least_sd in _LIKENESS:
+            reference, test = one.signal(channel), other.signal(channel)
+            if reference is None or test is None:
+                continue
+            offset = estimate_offset(
+                reference.values,
+                test.values,
+                reference_start=reference.start_s,
+                test_start=test.start_s + round(second.shift_s - first.shift_s),
+                max_offset=_LIKENESS_OFFSET_S,
+                trend_window=trend_s,
+                least_sd=least_sd,
+            )
+            if offset is not None and offset.peak >= _LEAST_LIKENESS:
+                peaks.append(offset.peak)
+        return max(peaks)

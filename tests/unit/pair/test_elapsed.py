@@ -1,0 +1,115 @@
+"""Recordings that only count from their start find their time, or stay by themselves."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+
+from config.settings import load_settings
+from tasks.pair import Bout, Member, pair_recordings
+from tests.unit.walks import START_S, describe, make_walk, record
+
+if TYPE_CHECKING:
+    from tasks.core.recording import Recording
+
+PAIR = load_settings().pair
+HEART = "heart_rate_bpm"
+WALK = make_walk(1800, seed=21)
+OTHER = make_walk(1800, seed=22)
+START = datetime.fromtimestamp(START_S, tz=UTC)
+
+
+def pair(
+    recordings: dict[str, Recording],
+    *,
+    names: dict[str, str] | None = None,
+    starts_of_notes: tuple[datetime, ...] = (),
+) -> tuple[Bout, ...]:
+    candidates = [
+        describe(key, one, key, file_name=(names or {}).get(key, ""))
+        for key, one in recordings.items()
+    ]
+    return pair_recordings(
+        candidates, recordings.__getitem__, settings=PAIR, starts_of_notes=starts_of_notes
+    )
+
+
+def find(bouts: tuple[Bout, ...], recording_id: str) -> tuple[Bout, Member]:
+    return next(
+        (bout, member)
+        for bout in bouts
+        for member in bout.members
+        if member.recording_id == recording_id
+    )
+
+
+def count_from_start(channel: str = HEART, **facts: int) -> Recording:
+    """Record the walk with times from 1970 on."""
+    return record(WALK, channel, start_s=-facts.get("first", 0), time_basis="elapsed", **facts)
+
+
+def test_a_signal_places_it_to_the_second() -> None:
+    bouts = pair(
+        {
+            "watch": record(WALK),
+            "belt": count_from_start(first=120, seed=2),
+            "other": record(OTHER, start_s=START_S + 7200),
+        }
+    )
+    bout, member = find(bouts, "belt")
+    assert [one.recording_id for one in bout.members] == ["watch", "belt"]
+    assert member.clock_shift_s == pytest.approx(START_S + 120, abs=1)
+    assert member.note == (
+        "its file holds no date; placed where its heart rate matches another recording's"
+    )
+
+
+@pytest.mark.parametrize(
+    "name", ["run_2025-06-15_17-06-45.csv", "20250615T170645.csv", "Lauf 2025-06-15 17.06.csv"]
+)
+def test_the_file_name_places_it_in_the_zone_that_fits(name: str) -> None:
+    # The walk starts 2025-06-15T15:06:40Z; the names are local time, UTC+2.
+    bouts = pair(
+        {"watch": record(WALK, "speed_mps"), "belt": count_from_start()}, names={"belt": name}
+    )
+    bout, member = find(bouts, "belt")
+    assert len(bout.members) == 2
+    assert member.clock_shift_s == pytest.approx(START_S, abs=45)
+    assert "file name" in (member.note or "")
+
+
+def test_a_name_that_fits_two_workouts_places_nothing() -> None:
+    bouts = pair(
+        {
+            "watch": record(WALK, "speed_mps"),
+            "later": record(OTHER, "speed_mps", start_s=START_S + 4 * 3600),
+            "belt": count_from_start(),
+        },
+        names={"belt": "2025-06-15_17-06-45.csv"},
+    )
+    bout, member = find(bouts, "belt")
+    assert len(bout.members) == 1
+    assert "neither" in (member.note or "")
+
+
+def test_the_only_start_of_notes_that_nothing_else_explains_places_it() -> None:
+    bouts = pair(
+        {"earlier": record(OTHER, start_s=START_S - 20_000), "belt": count_from_start()},
+        starts_of_notes=(START - timedelta(seconds=20_000), START),
+    )
+    bout, member = find(bouts, "belt")
+    assert bout.start_utc == START
+    assert "notes" in (member.note or "")
+
+
+def test_what_finds_no_time_is_paired_with_nothing() -> None:
+    bouts = pair({"one": count_from_start(), "two": count_from_start(seed=2)})
+    assert [len(bout.members) for bout in bouts] == [1, 1]
+    assert all("no date" in (bout.members[0].note or "") for bout in bouts)
+
+
+def test_the_heart_rate_of_another_walk_places_nothing() -> None:
+    bouts = pair({"watch": record(OTHER), "belt": count_from_start()})
+    assert len(find(bouts, "belt")[0].members) == 1
