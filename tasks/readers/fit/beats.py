@@ -73,12 +73,10 @@ def place_intervals(intervals: StrapIntervals, *, start_s: int | None) -> Beats:
 def _run_median(values: Floats) -> Floats:
     """Give the median over a window around each value, NaN left out, empty windows filled."""
     known = np.flatnonzero(np.isfinite(values))
-    medians: Floats = np.array(
-        [
-            np.median(values[known[max(0, place - _HALF_WINDOW) : place + _HALF_WINDOW + 1]])
-            for place in range(len(known))
-        ]
-    )
+    # Windows at the ends are shorter: what is missing there is no number, not a repeated one.
+    padded = np.pad(values[known], _HALF_WINDOW, constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * _HALF_WINDOW + 1)
+    medians = np.nanmedian(windows, axis=1)
     # A message without a record of its own belongs to the stretch of the last one with a record.
     nearest = np.clip(np.searchsorted(known, np.arange(len(values)), side="right") - 1, 0, None)
     return np.asarray(medians[nearest], dtype=np.float64)
