@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tasks.maths.autocorrelation import compute_effective_n, compute_lag_one_autocorrelation
-from tasks.maths.offset import correlate_at_shifts, remove_trend
+from tasks.maths.offset import correlate_at_shifts, remove_trend, score_correlation
 
 if TYPE_CHECKING:
     from tasks.maths.arrays import FloatArray
@@ -88,8 +87,7 @@ def find_match(
     next_best = float(rest.max()) if rest.size else 0.0
     if peak < _LEAST_R_WITHOUT_TREND or next_best > _CLEARLY_LESS * peak:
         return None
-    rho = compute_lag_one_autocorrelation(x) * compute_lag_one_autocorrelation(y)
-    if not _score(peak, pairs, rho) >= _LEAST_SCORE:
+    if not score_correlation(peak, x, y, pairs=pairs) >= _LEAST_SCORE:
         return None
     parts = _cut_parts(x, y, lead=shift + test_start - reference_start)
     if not _is_alike_throughout(parts):
@@ -135,14 +133,8 @@ def _is_alike_throughout(parts: list[tuple[FloatArray, FloatArray]]) -> bool:
     other = np.concatenate([parts[index][1] for index in kept])
     size = np.sqrt(float(one @ one) * float(other @ other))
     r = float(one @ other) / size if size > 0 else 0.0
-    rho = compute_lag_one_autocorrelation(one) * compute_lag_one_autocorrelation(other)
-    return r >= _LEAST_R_OF_REST and _score(r, one.size, rho) >= _LEAST_SCORE_OF_REST
-
-
-def _score(r: float, pairs: int, rho: float) -> float:
-    """Give by how many standard errors a correlation of autocorrelated pairs exceeds chance."""
-    independent = max(compute_effective_n(pairs, rho) - 3, 0.0)
-    return float(np.arctanh(min(r, 0.9999)) * np.sqrt(independent))
+    score = score_correlation(r, one, other, pairs=one.size)
+    return r >= _LEAST_R_OF_REST and score >= _LEAST_SCORE_OF_REST
 
 
 def _take_line_off(values: FloatArray) -> FloatArray:

@@ -7,12 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from tasks.maths.arrays import NAN, BoolArray, FloatArray, IntArray
+from tasks.maths.autocorrelation import compute_effective_n, compute_lag_one_autocorrelation
 from tasks.maths.smoothing import compute_running_mean
 
 #: A peak that is wider than this at half its height tells the offset less surely [s].
 _SHARP_HALF_WIDTH = 30
 #: Standardised series that vary less than this do not vary.
 _FLAT = 1e-6
+_NEARLY_ONE = 0.9999
+#: Standard errors from chance at which a peak says nothing, and from which it counts in full: the
+#: highest of some hundred correlations lies about three above chance by itself.
+_CHANCE_SCORE, _SURE_SCORE = 3.0, 6.0
 #: Distance between the best and the second-best peak from which they are told apart for sure.
 _CLEAR_DISTANCE = 0.2
 _FEWEST_PAIRS = 60
@@ -123,8 +128,9 @@ def estimate_offset(
     ``least_sd`` after that, the overlap is under two minutes, or the best shift is the last one
     tried and so no maximum.
 
-    The confidence is the height of the peak, less where another peak is nearly as high or where it
-    is wide: peak x min(1, (peak - second) / 0.2) x min(1, 60 s / width at half height). What it
+    The confidence is the height of the peak, less where another peak is nearly as high, where it
+    is wide, or where chance could make it: peak x min(1, (peak - second) / 0.2) x min(1, 60 s /
+    width at half height) x (score - 3) / 3 within 0 to 1, score as in `score_correlation`. What it
     does not tell: a device that shows its values late is taken for one whose clock is late.
     """
     low = max(reference_start, test_start)
@@ -154,13 +160,28 @@ def estimate_offset(
     peak, second = float(r[best]), max(float(others.max()), 0.0) if others.size else 0.0
     clear = min(max((peak - second) / _CLEAR_DISTANCE, 0.0), 1.0)
     sharp = min(2 * _SHARP_HALF_WIDTH / (last_of_peak - first_of_peak + 1), 1.0)
+    score = score_correlation(peak, x, y, pairs=int(found.pairs[best]))
+    beyond_chance = min(max((score - _CHANCE_SCORE) / (_SURE_SCORE - _CHANCE_SCORE), 0.0), 1.0)
     return Offset(
         offset_s=float(found.shifts[best]) + _refine_peak(r[best - 1 : best + 2]),
-        confidence=max(peak, 0.0) * clear * sharp,
+        confidence=max(peak, 0.0) * clear * sharp * beyond_chance,
         peak=peak,
         second=second,
         pairs=int(found.pairs[best]),
     )
+
+
+def score_correlation(r: float, one: FloatArray, other: FloatArray, *, pairs: int) -> float:
+    """Give by how many standard errors a correlation over ``pairs`` exceeds chance.
+
+    The pairs are counted as independent ones by the autocorrelation of both series. Formula:
+    artanh(r) sqrt(n (1 - p q) / (1 + p q) - 3), p and q the lag-1 autocorrelations.
+    *Source*: Bartlett 1946, JRSS Supplement 8:27, for two first-order autoregressive series;
+    Fisher 1921 for artanh.
+    """
+    rho = compute_lag_one_autocorrelation(one) * compute_lag_one_autocorrelation(other)
+    independent = max(compute_effective_n(pairs, rho) - 3, 0.0)
+    return float(np.arctanh(min(r, _NEARLY_ONE)) * np.sqrt(independent))
 
 
 def remove_trend(values: FloatArray, *, window: int) -> FloatArray:

@@ -1,0 +1,262 @@
+"""One clock and one grid: rounding, gaps, pauses, pieces, and whose clock it is."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+from config.devices import Device
+from config.settings import load_settings
+from tasks.align import Aligned, align_workout
+from tasks.core.bouts import Bout, Member
+from tests.unit.walks import START_S, Walk, make_walk, record
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from tasks.case import Subject
+    from tasks.core.recording import Recording
+
+SETTINGS = load_settings()
+HEART = "heart_rate_bpm"
+WALK = make_walk(1200, seed=41)
+
+
+def align(
+    recordings: Mapping[str, Recording],
+    *,
+    roles: Mapping[str, str] | None = None,
+    members: tuple[Member, ...] | None = None,
+) -> Aligned:
+    bout = Bout(
+        members or tuple(Member(key) for key in recordings),
+        min(one.start_utc for one in recordings.values()),
+        max(one.end_utc for one in recordings.values()),
+    )
+    devices = {
+        key: Device.model_validate(
+            {"id": f"d-{key}", "name": key, "role": (roles or {}).get(key, "peer")}
+        )
+        for key in recordings
+    }
+    return align_workout("w", recordings, bout=bout, devices=devices, settings=SETTINGS)
+
+
+def find(aligned: Aligned, recording_id: str) -> Subject:
+    return next(one for one in aligned.subjects if one.recording_id == recording_id)
+
+
+def beat(values: list[float], *, at: list[float] | None = None, **facts: Any) -> Recording:  # noqa: ANN401 - facts of the header
+    """Record heart rate at given seconds after the start."""
+    from tasks.core.recording import Recording as Record  # noqa: PLC0415 - a name for type checks
+    from tasks.tables.arrow import make_table  # noqa: PLC0415 - only here
+    from tasks.tables.tables import SAMPLES  # noqa: PLC0415 - only here
+
+    seconds = list(range(len(values))) if at is None else at
+    base = record(Walk({HEART: np.array(values)}), HEART, seed=None, **facts)
+    stamps = [round((START_S + s) * 1e6) for s in seconds]
+    samples = make_table(SAMPLES, {"time_utc": stamps, HEART: values, "piece": [0] * len(values)})
+    return Record(
+        header=base.header,
+        start_utc=datetime.fromtimestamp(START_S + seconds[0], tz=UTC),
+        end_utc=datetime.fromtimestamp(START_S + seconds[-1], tz=UTC),
+        samples=samples,
+        laps=base.laps,
+        lengths=base.lengths,
+        beats=base.beats,
+        battery=base.battery,
+        events=base.events,
+    )
+
+
+def read(subject: Subject, channel: str = HEART) -> list[float | None]:
+    return [None if np.isnan(v) else v for v in subject.values(channel).tolist()]
+
+
+# --- the grid ---------------------------------------------------------------------------------
+def test_stamps_are_rounded_to_the_nearest_second_not_cut() -> None:
+    # Cut, the second device would lie one second early against the first.
+    aligned = align({"a": beat([100, 110, 120]), "b": beat([100, 110, 120], at=[-0.1, 0.9, 1.9])})
+    assert read(find(aligned, "a")) == read(find(aligned, "b")) == [100, 110, 120]
+
+
+def test_values_of_one_second_are_averaged() -> None:
+    aligned = align({"a": beat([100, 110, 120], at=[0.0, 0.2, 1.0])})
+    assert read(find(aligned, "a")) == [105, 120]
+
+
+def test_heart_rate_is_carried_over_five_seconds_and_no_further() -> None:
+    aligned = align({"a": beat([100, 110, 120], at=[0, 5, 11])})
+    assert read(find(aligned, "a")) == [100, 102, 104, 106, 108, 110, *[None] * 5, 120]
+
+
+def test_nothing_is_extrapolated() -> None:
+    aligned = align({"a": beat([100, 110, 120, 130]), "b": beat([100, 110], at=[1, 2])})
+    assert read(find(aligned, "b")) == [None, 100, 110, None]
+    assert find(aligned, "b").covered.tolist() == [False, True, True, False]
+
+
+def test_positions_are_carried_right_across_the_date_line() -> None:
+    walk = Walk(
+        {"latitude_deg": np.zeros(5) + 1.0, "longitude_deg": np.linspace(179.999, 180.003, 5)}
+    )
+    wrapped = Walk(
+        {**walk.channels, "longitude_deg": (walk.channels["longitude_deg"] + 180) % 360 - 180}
+    )
+    aligned = align({"a": record(wrapped, "latitude_deg longitude_deg", seed=None, every=2)})
+    longitudes = find(aligned, "a").values("longitude_deg")
+    assert longitudes == pytest.approx([179.999, -180.0, -179.999, -179.998, -179.997], abs=1e-9)
+    assert (longitudes >= -180).all()
+    assert (longitudes < 180).all()
+
+
+def test_speed_that_the_device_did_not_give_is_not_written_as_its_own() -> None:
+    aligned = align({"a": record(WALK, "latitude_deg longitude_deg distance_m")})
+    assert not find(aligned, "a").has("speed_mps")
+    assert find(aligned, "a").has("distance_m")
+
+
+def test_heart_rate_comes_from_the_beats_where_the_samples_hold_none() -> None:
+    # A beat every 0.5 s is 60 s / 0.5 s = 120 bpm.
+    beats = {
+        "time_utc": [round((START_S + 0.5 * k) * 1e6) for k in range(1, 121)],
+        "rr_s": [0.5] * 120,
+    }
+    aligned = align({"a": record(WALK, "speed_mps", last=60, tables={"beats": beats})})
+    heart_rate = find(aligned, "a").values(HEART)
+    assert np.isfinite(heart_rate).sum() >= 58
+    assert heart_rate[np.isfinite(heart_rate)] == pytest.approx(120.0)
+
+
+# --- pauses and pieces ------------------------------------------------------------------------
+def test_seconds_of_a_stopped_timer_are_paused() -> None:
+    events = {
+        "time_utc": [round((START_S + s) * 1e6) for s in (0, 3, 7)],
+        "event": ["timer"] * 3,
+        "event_kind": ["start", "stop_all", "start"],
+    }
+    aligned = align({"a": record(WALK, HEART, last=10, tables={"events": events})})
+    paused = find(aligned, "a").paused.tolist()
+    assert [second for second, is_paused in enumerate(paused) if is_paused] == [4, 5, 6]
+
+
+def test_pieces_are_joined_into_one_subject_with_a_pause_between() -> None:
+    channels = "distance_m heart_rate_bpm"
+    later = make_walk(100, seed=42)
+    aligned = align(
+        {
+            "p1": record(WALK, channels, seed=None, last=300, device_distance_m=900.0),
+            "p2": record(
+                later, channels, seed=None, start_s=START_S + 400, device_distance_m=300.0
+            ),
+            "strap": record(WALK, HEART, seed=2),
+        },
+        members=(Member("p1"), Member("strap"), Member("p2", continues="p1")),
+    )
+    subject = find(aligned, "p1")
+    assert {one.recording_id for one in aligned.subjects} == {"p1", "strap"}
+    assert subject.paused[300:400].all()
+    assert subject.paused.sum() == 100
+    assert subject.recording.header.device_distance_m == 1200.0
+    distance = subject.values("distance_m")
+    assert distance[400] == pytest.approx(
+        WALK.channels["distance_m"][299] + later.channels["distance_m"][0]
+    )
+
+
+def test_duplicates_are_left_out() -> None:
+    aligned = align(
+        {"fit": record(WALK, HEART), "gpx": record(WALK, HEART)},
+        members=(Member("fit"), Member("gpx", duplicate_of="fit")),
+    )
+    assert [one.recording_id for one in aligned.subjects] == ["fit"]
+
+
+# --- whose clock ------------------------------------------------------------------------------
+PLACE = "latitude_deg longitude_deg heart_rate_bpm"
+
+
+@pytest.mark.parametrize(
+    ("roles", "timeline"),
+    [
+        ({}, "long"),
+        ({"strap": "reference"}, "strap"),
+        ({"strap": "reference", "watch": "reference"}, "watch"),
+    ],
+)
+def test_the_clock_is_that_of_the_reference_with_positions_else_the_longest(
+    roles: Mapping[str, str], timeline: str
+) -> None:
+    recordings = {
+        "long": record(WALK, PLACE),
+        "watch": record(WALK, PLACE, first=10, seed=2),
+        "strap": record(WALK, HEART, first=20, seed=3),
+    }
+    assert align(recordings, roles=roles).reference_timeline == timeline
+
+
+def test_a_clock_that_was_shifted_is_not_the_clock_of_the_workout() -> None:
+    recordings = {
+        "wrong": record(WALK, PLACE, clock_error_s=-7200),
+        "right": record(WALK, PLACE, first=10, seed=2),
+    }
+    aligned = align(
+        recordings,
+        roles={"wrong": "reference"},
+        members=(Member("wrong", clock_shift_s=7200.0, note="2 h slow"), Member("right")),
+    )
+    assert aligned.reference_timeline == "right"
+
+
+def test_the_whole_shift_is_kept_apart_from_the_offset() -> None:
+    wrong = record(WALK, PLACE, clock_error_s=-7200 - 6, seed=2)
+    aligned = align(
+        {"right": record(WALK, PLACE), "wrong": wrong},
+        members=(Member("right"), Member("wrong", clock_shift_s=7200.0, note="2 h slow")),
+    )
+    subject = find(aligned, "wrong")
+    assert subject.alignment.offset_s == pytest.approx(6, abs=0.5)
+    assert subject.alignment.method == "position"
+    assert subject.alignment.note == "2 h slow"
+    assert subject.recording.start_utc == wrong.start_utc + timedelta(hours=2)
+    difference = find(aligned, "right").values(HEART) - subject.values(HEART)
+    assert np.nanmean(np.abs(difference)) < 2.0
+
+
+def test_shifting_all_clocks_changes_nothing_but_the_grid_s_start() -> None:
+    def build(shift_s: int) -> Aligned:
+        return align(
+            {
+                "a": record(WALK, PLACE, start_s=START_S + shift_s),
+                "b": record(WALK, PLACE, start_s=START_S + shift_s, clock_error_s=-5, seed=2),
+                "c": record(WALK, HEART, start_s=START_S + shift_s, clock_error_s=9, seed=3),
+            }
+        )
+
+    here, there = build(0), build(123_456)
+    assert there.grid.start_s == here.grid.start_s + 123_456
+    for one, other in zip(here.subjects, there.subjects, strict=True):
+        assert one.alignment == other.alignment
+        assert one.on_grid.keys() == other.on_grid.keys()
+        for channel, values in one.on_grid.items():
+            np.testing.assert_array_equal(values, other.on_grid[channel])
+
+
+def test_lengths_without_samples_still_have_a_place_on_the_grid() -> None:
+    swim = record(WALK, HEART, last=1)
+    empty = swim.samples.slice(0, 0)
+    from dataclasses import replace  # noqa: PLC0415 - only here
+
+    pool = replace(swim, samples=empty, end_utc=swim.start_utc + timedelta(seconds=60))
+    aligned = align({"pool": pool})
+    assert aligned.grid.n_seconds == 61
+    assert find(aligned, "pool").covered.all()
+    assert find(aligned, "pool").on_grid == {}
+
+
+def test_a_workout_without_a_used_recording_is_an_error() -> None:
+    with pytest.raises(ValueError, match="no recording that is used"):
+        align({"a": record(WALK, HEART)}, members=(Member("a", duplicate_of="b"),))
