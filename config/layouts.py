@@ -12,7 +12,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from config.lines import KeyPath, TomlSyntaxError, find_line, map_lines, parse_toml
 
@@ -130,18 +130,28 @@ class Layout(_Part):
     facts: LayoutFacts = LayoutFacts()
     header: bool = True
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        for delimiter in self.delimiters:
+    @field_validator("delimiters")
+    @classmethod
+    def _check_delimiters(cls, delimiters: tuple[str, ...]) -> tuple[str, ...]:
+        for delimiter in delimiters:
             if len(delimiter) != 1 or delimiter in "\"'\n\r":
                 raise ValueError(f"a delimiter is one sign and no quote, not {delimiter!r}")
-            if delimiter == self.decimal:
-                raise ValueError(f"{delimiter!r} cannot be both delimiter and decimal sign")
-        for encoding in self.encodings:
+        return delimiters
+
+    @field_validator("encodings")
+    @classmethod
+    def _check_encodings(cls, encodings: tuple[str, ...]) -> tuple[str, ...]:
+        for encoding in encodings:
             try:
                 "".encode(encoding)
             except LookupError as error:
                 raise ValueError(f"there is no encoding {encoding!r}") from error
+        return encodings
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.decimal in self.delimiters:
+            raise ValueError(f"{self.decimal!r} cannot be both delimiter and decimal sign")
         if self.time.form == "beats" and not any(part.ours == "rr_s" for part in self.column):
             raise ValueError("the form 'beats' needs a column whose ours is 'rr_s'")
         if not self.header and any(part.plausible is None for part in self.column):

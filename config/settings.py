@@ -7,13 +7,21 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tomllib
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+)
+
+from config.lines import TomlSyntaxError, find_line, map_lines, parse_toml
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,10 +40,16 @@ class SettingsFileError(ValueError):
         super().__init__(message)
 
 
+def _make_tuple(value: object) -> object:
+    """Let a TOML array stand for a tuple, also where types are strict."""
+    return tuple(value) if isinstance(value, list) else value
+
+
 class Section(BaseModel):
     """A group of settings."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    # Strict: a true or a text is no number, and nan is no threshold.
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
 class InboxSettings(Section):
@@ -162,9 +176,10 @@ class AlignSettings(Section):
 class HeartRateSettings(Section):
     """Thresholds of the heart-rate metrics and findings."""
 
-    band_edges_pct: tuple[float, ...] = Field(
+    band_edges_pct: Annotated[tuple[Positive, ...], BeforeValidator(_make_tuple)] = Field(
         description="Edges of the intensity bands, in percent of the reference maximum [%]"
     )
+
     max_bpm: NotNegative = Field(
         description="Heart-rate maximum for the bands; 0: the workout's robust maximum [bpm]"
     )
@@ -232,6 +247,13 @@ class HeartRateSettings(Section):
         description="Time after a pause or stop for which errors are put down to it [s]"
     )
 
+    @field_validator("band_edges_pct")
+    @classmethod
+    def _check_edges(cls, edges: tuple[float, ...]) -> tuple[float, ...]:
+        if list(edges) != sorted(set(edges)):
+            raise ValueError("edges of bands rise from one to the next")
+        return edges
+
 
 class Settings(Section):
     """Everything that can be set."""
@@ -265,11 +287,11 @@ def load_settings(path: Path | None = None) -> Settings:
     values = _read_defaults()
     if path is None or not path.exists():
         return Settings.model_validate(values)
-    text = path.read_text(encoding="utf-8")
+    text = path.read_text(encoding="utf-8-sig")
     try:
-        own = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsFileError(str(error)) from error
+        own = parse_toml(text)
+    except TomlSyntaxError as error:
+        raise SettingsFileError(str(error), line=error.line) from error
     merged = _merge(values, own)
     try:
         return Settings.model_validate(merged)
@@ -283,7 +305,7 @@ def _defaults_text() -> str:
 
 
 def _read_defaults() -> dict[str, Any]:
-    return tomllib.loads(_defaults_text())
+    return parse_toml(_defaults_text())
 
 
 def _merge(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
@@ -299,27 +321,10 @@ def _merge(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
 
 def _describe(error: ValidationError, text: str) -> SettingsFileError:
     first = error.errors()[0]
-    path = [str(part) for part in first["loc"]]
-    key = ".".join(path)
+    key = ".".join(str(part) for part in first["loc"])
     if first["type"] == "extra_forbidden":
         message = f"unknown setting {key!r}"
     else:
-        message = f"{key} = {first['input']!r}: {first['msg']}"
-    return SettingsFileError(message, line=_find_line(text, path))
-
-
-def _find_line(text: str, path: list[str]) -> int | None:
-    """Give the line where the deepest known part of `path` stands, from 1."""
-    section = ""
-    for number, line in enumerate(text.splitlines(), start=1):
-        bare = line.split("#", 1)[0].strip()
-        if bare.startswith("["):
-            section = bare.strip("[] ")
-            if section == ".".join(path):
-                return number
-        elif "=" in bare:
-            key = bare.split("=", 1)[0].strip().strip('"')
-            full = f"{section}.{key}" if section else key
-            if full == ".".join(path) or ".".join(path).startswith(f"{full}."):
-                return number
-    return None
+        reason = first["msg"].removeprefix("Value error, ")
+        message = f"{key} = {first['input']!r}: {reason[:1].lower()}{reason[1:]}"
+    return SettingsFileError(message, line=find_line(map_lines(text), first["loc"]))
