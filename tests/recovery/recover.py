@@ -19,6 +19,11 @@ from tests.recovery.scenarios_other import (
     prepare_start,
     prepare_treadmill,
 )
+from tests.recovery.scenarios_reference import (
+    prepare_beats,
+    prepare_dry_start,
+    prepare_reference,
+)
 from tests.recovery.scenarios_track import prepare_laps, prepare_trail
 
 SEEDS_VARIABLE = "COWORN_RECOVERY_SEEDS"
@@ -31,6 +36,9 @@ SCENARIOS = {
     scenario.name: scenario
     for scenario in (
         Scenario("heart rate", prepare_heart_rate),
+        Scenario("reference", prepare_reference),
+        Scenario("beats", prepare_beats),
+        Scenario("dry start", prepare_dry_start),
         Scenario("trail", prepare_trail),
         Scenario("laps", prepare_laps),
         Scenario("hills", prepare_hills),

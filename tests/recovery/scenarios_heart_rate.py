@@ -12,6 +12,7 @@ from tests.simulate.effects_heart_rate import (
     CadenceLock,
     ConstantBias,
     Dropouts,
+    FirstOrderDelay,
     FrozenValue,
     LateLock,
     MissedRise,
@@ -53,7 +54,7 @@ def live_intervals(seed: int) -> Workout:
 
 
 def prepare_heart_rate(seed: int) -> Prepared:
-    """Give the workout with its reference and ten devices, each with one effect."""
+    """Give the workout with its reference and twelve devices, each with one effect."""
     workout = live_intervals(seed)
     sheet = Worksheet(workout, seed)
     draw = np.random.default_rng([seed, 1])
@@ -69,10 +70,12 @@ def prepare_heart_rate(seed: int) -> Prepared:
     _expect_frozen(sheet, span["repetition 2"])
     length_s = float(draw.integers(90, 200))
     _expect_stretch(
-        sheet, steady_from, length_s, float(draw.choice([-1, 1]) * draw.uniform(11, 18))
+        sheet, steady_from + 60.0, length_s, float(draw.choice([-1, 1]) * draw.uniform(11, 18))
     )
     _expect_step_lock(sheet, steady_from, float(draw.integers(60, 150)))
     _expect_delay(sheet, float(draw.integers(2, 8)))
+    _expect_damping(sheet, float(draw.uniform(8.0, 20.0)))
+    _expect_shallow_rises(sheet, float(draw.uniform(0.6, 0.8)))
     _expect_missed_rise(sheet, span["repetition 2"])
     return sheet.close()
 
@@ -88,7 +91,8 @@ def _expect_perfection(sheet: Worksheet) -> None:
     for quantity in (
         "hr_bias_bpm", "hr_sd_bpm", "hr_mae_bpm", "hr_mape_pct", "hr_rmse_bpm",
         "hr_p95_abs_bpm", "hr_loa_low_bpm", "hr_loa_high_bpm", "hr_first_value_s", "hr_lock_s",
-        "hr_longest_gap_s", "hr_dropout_s", "hr_spikes", "hr_biased_s", "hr_cadence_lock_s",
+        "hr_longest_gap_s", "hr_dropouts", "hr_dropout_s", "hr_spikes", "hr_biased_s",
+        "hr_cadence_lock_s",
         "hr_lag_s", "hr_rise_delay_s", "hr_missed_rises_pct",
     ):  # fmt: skip
         sheet.expect(name, quantity, 0.0, 1e-6, why)
@@ -96,6 +100,13 @@ def _expect_perfection(sheet: Worksheet) -> None:
         sheet.expect(name, quantity, 100.0, 1e-6, why)
     for quantity in ("hr_ccc", "hr_pearson_r"):
         sheet.expect(name, quantity, 1.0, 1e-9, why)
+    workout = sheet.workout
+    sheet.expect(name, "hr_mean_bpm", float(workout.heart_rate_bpm.mean()), 0.1, ROUNDED)
+    sheet.expect(name, "hr_rises", count_rises(workout), 0.0, "efforts of the script")
+    sheet.expect(name, "hr_equal_pct", 100.0, 1e-6, why)
+    sheet.expect(name, "hr_same_signal", 1.0, 0.0, why)
+    for quantity in ("hr_reference_missing_s", "hr_reference_masked_s"):
+        sheet.expect(name, quantity, 0.0, 0.0, "the reference is whole")
     for kind in ("late_lock", "dropout", "spike", "biased_stretch", "missed_rise",
                  "cadence_lock", "frozen"):  # fmt: skip
         sheet.expect(name, f"false:{kind}", 0.0, 0.0, why)
@@ -132,6 +143,14 @@ def _expect_noise(sheet: Worksheet, sd_bpm: float) -> None:
     sheet.expect(name, "hr_p95_abs_bpm", float(np.quantile(np.abs(error), 0.95)), 1.0, rounding)
     within = 100.0 * float(np.mean(np.abs(error) <= 5.5))
     sheet.expect(name, "hr_within_5_bpm_pct", within, 3.0, rounding)
+    truth = held.workout.heart_rate_bpm
+    either = 100.0 * float(np.mean(np.abs(error) <= np.maximum(5.5, 0.1 * truth)))
+    sheet.expect(name, "hr_within_5_bpm_or_10_pct_pct", either, 3.0, rounding)
+    # Rounding is white: it thins the correlation of one second with the next.
+    memory = float(np.corrcoef(error[:-1], error[1:])[0, 1])
+    memory *= float(error.var() / (error.var() + 1 / 6))
+    worth = len(error) * (1.0 - memory) / (1.0 + memory)
+    sheet.expect(name, "hr_effective_n", worth, 0.15 * worth, rounding)
     # Three-cornered hat: the other devices' errors are not quite independent of each other.
     sheet.expect(name, "hr_own_error_sd_bpm", float(error.std()), 0.2 * sd_bpm + 0.3,
                  "hat with few other devices, whose own errors are of the same size")  # fmt: skip
@@ -163,6 +182,7 @@ def _expect_dropouts(sheet: Worksheet, count: int, length_s: int) -> None:
     put = len(find_entries(held, "dropout"))
     seconds = float(put * length_s)
     sheet.expect(name, "hr_dropout_s", seconds, 0.0, "whole seconds, longer than what is bridged")
+    sheet.expect(name, "hr_dropouts", put, 0.0, "longer than what is bridged")
     sheet.expect(name, "hr_longest_gap_s", length_s, 0.0, "whole seconds")
     whole = len(held.true_s)
     sheet.expect(name, "hr_coverage_pct", 100.0 * (1 - seconds / whole), 0.01, "whole seconds")
@@ -185,6 +205,7 @@ def _expect_stretch(sheet: Worksheet, start_s: float, length_s: float, bias_bpm:
     # A mean over 60 s passes 5 bpm 30 - 60 * 5 / |b| seconds outside of either end.
     blur_s = 2.0 * abs(30.0 - 300.0 / abs(bias_bpm))
     sheet.expect(name, "hr_biased_s", length_s, blur_s + 4.0, "smoothing over 60 s")
+    sheet.expect(name, "hr_why_unexplained_pct", 100.0, 1.0, "in a steady part, far from cadence")
     sheet.expect(name, "found:biased_stretch", 1.0, 0.0, "over 11 bpm for over 90 s")
     sheet.expect(name, "false:biased_stretch", 0.0, 0.0, "nothing else was put in")
 
@@ -194,6 +215,7 @@ def _expect_step_lock(sheet: Worksheet, start_s: float, length_s: float) -> None
     sheet.wear(Worn(_make(name, 10, CadenceLock(start_s, start_s + length_s))))
     sheet.expect(name, "hr_cadence_lock_s", length_s, 4.0,
                  "jitter of 0.7 bpm and rounded cadence at the ends")  # fmt: skip
+    sheet.expect(name, "hr_why_near_cadence_pct", 100.0, 5.0, "jitter and rounded cadence")
     sheet.expect(name, "found:cadence_lock", 1.0, 0.0, "steps are over 10 bpm off the pulse")
     sheet.expect(name, "false:cadence_lock", 0.0, 0.0, "nothing else was put in")
 
@@ -203,7 +225,33 @@ def _expect_delay(sheet: Worksheet, delay_s: float) -> None:
     sheet.wear(Worn(_make(name, 11, PureDelay(delay_s))))
     sheet.expect(name, "hr_lag_s", delay_s, 0.6, "whole seconds and whole beats")
     sheet.expect(name, "hr_rise_delay_s", delay_s, 1.0, "whole seconds and whole beats")
+    sheet.expect(name, "hr_rise_delay_90_s", delay_s, 1.5, "whole seconds and whole beats")
+    sheet.expect(name, "hr_recovery_delay_s", delay_s, 1.0, "whole seconds and whole beats")
+    sheet.expect(name, "hr_lag_spread_s", 0.0, 0.6, "the delay never changes")
+    sheet.expect(name, "hr_mae_without_lag_bpm", 0.0, 0.1, "the lag in whole seconds")
+    sheet.expect(name, "hr_dead_time_s", delay_s, 0.6, "a pure delay; whole beats")
+    sheet.expect(name, "hr_time_constant_s", 0.0, 0.6, "a pure delay; whole beats")
     sheet.expect(name, "hr_missed_rises_pct", 0.0, 0.0, "every rise is followed, only later")
+
+
+def _expect_damping(sheet: Worksheet, constant_s: float) -> None:
+    name = "damped"
+    sheet.wear(Worn(_make(name, 13, FirstOrderDelay(constant_s))))
+    why = "with steps of a second, delay and constant trade up to a second"
+    sheet.expect(name, "hr_time_constant_s", constant_s, 1.0, why)
+    sheet.expect(name, "hr_dead_time_s", 0.0, 1.0, why)
+
+
+def _expect_shallow_rises(sheet: Worksheet, followed: float) -> None:
+    name = "shallow"
+    rises = [effort for effort in sheet.workout.efforts if effort.name.startswith("rep")]
+    effects = [MissedRise(rise.start_s, rise.end_s + 40.0, followed) for rise in rises]
+    held = sheet.wear(Worn(_make(name, 14, *effects)))
+    short = [entry.size for entry in held.entries]
+    missing = [0.0] * (count_rises(held.workout) - len(short)) + short
+    sheet.expect(name, "hr_rise_shortfall_bpm", float(np.median(missing)), 3.0,
+                 "a rise ends a little below the peak")  # fmt: skip
+    sheet.expect(name, "hr_missed_rises_pct", 0.0, 0.0, "more than half is followed")
 
 
 def _expect_missed_rise(sheet: Worksheet, rise: Span) -> None:

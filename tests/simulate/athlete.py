@@ -20,9 +20,10 @@ class Athlete:
     drift_bpm_per_h: float = 5.0
     slow_sd_bpm: float = 1.2
     slow_memory_s: float = 40.0
-    beat_sd_s: float = 0.012
     breathing_s: float = 3.6
-    breathing_depth_s: float = 0.010
+    breathing_depth: float = 0.03
+    wander_s: float = 1.5
+    wander_sd: float = 0.02
 
 
 def respond(athlete: Athlete, demand: Floats, step_s: float, rng: np.random.Generator) -> Floats:
@@ -62,12 +63,18 @@ def draw_memory_noise(
 def draw_beats(
     athlete: Athlete, time_s: Floats, heart_rate_bpm: Floats, rng: np.random.Generator
 ) -> Floats:
-    """Give the instants of the beats [s] whose rate is the heart rate, with its variability."""
-    step = np.diff(time_s, prepend=time_s[0])
-    phase = np.cumsum(heart_rate_bpm / 60.0 * step)
+    """Give the instants of the beats [s] whose rate is the heart rate, with its variability.
+
+    The rate itself swings with the breath and wanders a little, the more so the calmer the heart:
+    single beats are not shaken to and fro, which would look like ectopic ones.
+    """
+    fine_s = np.arange(time_s[0], time_s[-1] + 0.125, 0.25)
+    rate = np.interp(fine_s, time_s, heart_rate_bpm)
+    calm = np.clip(1.6 - rate / 130.0, 0.15, 1.0)
+    breath = athlete.breathing_depth * np.sin(2 * np.pi * fine_s / athlete.breathing_s)
+    wander = draw_memory_noise(len(fine_s), athlete.wander_s / 0.25, athlete.wander_sd, rng)
+    swinging = rate / 60.0 * (1.0 + calm * (breath + wander))
+    steps = (swinging[1:] + swinging[:-1]) / 2.0 * 0.25
+    phase = np.concatenate([[0.0], np.cumsum(steps)])
     numbers = np.arange(1, int(phase[-1]) + 1, dtype=float)
-    beats = np.interp(numbers, phase, time_s)
-    calm = np.interp(beats, time_s, np.clip(1.6 - heart_rate_bpm / 130.0, 0.15, 1.0))
-    breath = athlete.breathing_depth_s * np.sin(2 * np.pi * beats / athlete.breathing_s)
-    jitter = (breath + rng.standard_normal(len(beats)) * athlete.beat_sd_s) * calm
-    return np.sort(beats + jitter)
+    return np.asarray(np.interp(numbers, phase, fine_s))

@@ -38,8 +38,9 @@ def test_drift_adds_what_it_says_in_an_hour() -> None:
 def test_beats_come_at_the_heart_rate() -> None:
     time = np.arange(0.0, 601.0)
     beats = draw_beats(Athlete(), time, np.full(601, 120.0), np.random.default_rng(2))
-    assert len(beats) == 1200  # 10 min at 120/min
-    assert np.diff(beats).mean() == pytest.approx(0.5, abs=1e-3)
+    # 10 min at 120/min; the wandering of 2 % with a memory of 1.5 s adds up to about one beat.
+    assert len(beats) == pytest.approx(1200, abs=4)
+    assert np.diff(beats).mean() == pytest.approx(0.5, abs=0.002)
 
 
 def test_beats_vary_more_at_rest() -> None:
