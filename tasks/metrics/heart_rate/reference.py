@@ -78,6 +78,9 @@ def get_reference_rate(case: Case) -> ReferenceRate | None:
     if reference.subject is not None:
         # The others that judge the reference are the same for every test, except itself.
         whose = reference.subject.recording_id
+        if case.test.device.is_reference_for("heart_rate"):
+            # A second reference is not held against itself: it has other judges than the rest.
+            whose = f"{whose}:{case.test.recording_id}"
     key = f"heart_rate:reference:{reference.name}:{whose}"
     return case.once_per_workout(key, lambda: _examine(case, reference))
 
