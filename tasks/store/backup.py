@@ -135,7 +135,8 @@ def _copy_store(home: Home, final: Path, *, wait_s: float) -> dict[str, Contents
         copy_tables(connection, building)
         release_store(connection)
         create_facts(connection)
-        finish_copy(connection, building)
+        finish_copy(connection)
+    building.chmod(0o600)
     found = _open_and_sum(building, final.name)
     if found != wanted:
         differing = sorted(name for name in wanted if wanted[name] != found[name])

@@ -15,26 +15,25 @@ import uuid
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+import duckdb
 from filelock import FileLock, Timeout
 
 from tasks.core.errors import StoreBusyError
 from tasks.store.connect import DEFAULT_WAIT_S, prepare_store
-from tasks.store.ddl import BUILDING, hash_declarations, sync_file, sync_folder
-from tasks.store.transfer import (
-    STORE,
-    attach_store,
-    copy_tables,
-    finish_copy,
-    release_store,
-    sum_contents,
+from tasks.store.ddl import (
+    BUILDING,
+    FACTS_TABLE,
+    hash_declarations,
+    quote_text,
+    sync_file,
+    sync_folder,
 )
+from tasks.store.transfer import MADE, copy_file, finish_copy, sum_contents
 from tasks.store.views import View, build_views
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
-
-    import duckdb
 
     from config.home import Home
     from config.settings import Settings
@@ -109,21 +108,30 @@ def _hold_publishing(home: Home, *, wait_s: float) -> Iterator[None]:
 def _build_copy(
     home: Home, building: Path, *, views: tuple[View, ...], unless: Path | None, wait_s: float
 ) -> str | None:
-    """Build the copy and give its mark; None when the copy `unless` has that mark already."""
+    """Build the copy and give its mark; None when the copy `unless` has that mark already.
+
+    The store's file is copied and then dressed up, because that keeps its writers waiting for
+    milliseconds however much is in it.
+    """
     prepare_store(home, wait_s=wait_s)
-    with attach_store(home, wait_s=wait_s) as connection:
+    copy_file(home, building, wait_s=wait_s)
+    with duckdb.connect() as connection:
+        connection.execute(f"ATTACH {quote_text(str(building))} AS {MADE}")
+        connection.execute(f"USE {MADE}")
         mark = _mark_contents(connection, views)
         found = None if unless is None else _COPY.match(unless.name)
-        if found is not None and found["mark"] == mark:
-            return None
-        copy_tables(connection, building)
-        release_store(connection)
-        connection.execute("BEGIN")
-        for view in views:
-            for statement in view.statements():
-                connection.execute(statement)
-        connection.execute("COMMIT")
-        finish_copy(connection, building)
+        is_known = found is not None and found["mark"] == mark
+        if not is_known:
+            connection.execute("BEGIN")
+            connection.execute(f"DROP TABLE {FACTS_TABLE}")
+            for view in views:
+                for statement in view.statements():
+                    connection.execute(statement)
+            connection.execute("COMMIT")
+        finish_copy(connection)
+    if is_known:
+        building.unlink()
+        return None
     return mark
 
 
@@ -133,7 +141,7 @@ def _mark_contents(connection: duckdb.DuckDBPyConnection, views: tuple[View, ...
     lines += [statement for view in views for statement in view.statements()]
     lines += [
         f"{name} {contents.n_rows} {contents.check_sum}"
-        for name, contents in sum_contents(connection, STORE).items()
+        for name, contents in sum_contents(connection, MADE).items()
     ]
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:12]
 

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
+import shutil
+import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import duckdb
 
+from tasks.core.errors import StoreBusyError
 from tasks.store.connect import connect_patiently, hold_for_this_thread
 from tasks.store.ddl import (
     STORAGE_VERSION,
@@ -55,6 +59,42 @@ def attach_store(home: Home, *, wait_s: float) -> Iterator[duckdb.DuckDBPyConnec
         yield connection
 
 
+def copy_file(home: Home, target: Path, *, wait_s: float) -> None:
+    """Copy the private store's file to `target`, byte for byte, while nobody can write in it.
+
+    The lock is of the kind that DuckDB takes itself: writers wait, readers do not. It would be
+    lost when this process opened the file once more, so its other threads are kept away.
+    Raises: StoreBusyError.
+    """
+    with hold_for_this_thread(home.store, wait_s=wait_s):
+        give_up_at = time.monotonic() + wait_s
+        while not _try_to_copy(home.store, target):
+            if time.monotonic() > give_up_at:
+                raise StoreBusyError(
+                    f"{home.store.name} is being written for more than {wait_s:g} s; "
+                    "nothing was published; wait for it and try again"
+                )
+            # Opening waits for whoever writes, names them when they take too long, and brings
+            # into the file what a killed program left in the log.
+            connect_patiently(
+                lambda: duckdb.connect(str(home.store)), home.store, wait_s=wait_s
+            ).close()
+
+
+def _try_to_copy(store: Path, target: Path) -> bool:
+    with store.open("rb") as source:
+        try:
+            fcntl.lockf(source, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except OSError:
+            return False
+        if store.with_name(store.name + ".wal").exists():
+            return False
+        with target.open("xb") as made:
+            target.chmod(0o600)
+            shutil.copyfileobj(source, made, 1 << 20)
+    return True
+
+
 def release_store(connection: duckdb.DuckDBPyConnection) -> None:
     """Let writers have the store again."""
     connection.execute(f"DETACH {STORE}")
@@ -63,7 +103,7 @@ def release_store(connection: duckdb.DuckDBPyConnection) -> None:
 def copy_tables(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
     """Copy the attached store's tables into the new file `target`, attached and in use as `made`.
 
-    Rows keep their order, in which append-only tables were written.
+    DuckDB keeps the order of the rows, in which append-only tables were written.
     """
     connection.execute(
         f"ATTACH {quote_text(str(target))} AS {MADE} "
@@ -76,16 +116,15 @@ def copy_tables(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
         name, columns = quote_name(table.name), list_names(table.column_names)
         connection.execute(
             f"INSERT INTO {name} ({columns}) "  # noqa: S608 - declared names only
-            f"SELECT {columns} FROM {STORE}.{name} ORDER BY rowid"
+            f"SELECT {columns} FROM {STORE}.{name}"
         )
     connection.execute("COMMIT")
 
 
-def finish_copy(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
-    """Write the new file out and let go of it; it is readable by its owner only."""
+def finish_copy(connection: duckdb.DuckDBPyConnection) -> None:
+    """Write the new file out and let go of it."""
     connection.execute("USE memory")
     connection.execute(f"DETACH {MADE}")
-    target.chmod(0o600)
 
 
 def sum_contents(connection: duckdb.DuckDBPyConnection, database: str) -> dict[str, Contents]:

@@ -1,0 +1,181 @@
+"""Writers that are killed with SIGKILL at random moments leave a store that is right.
+
+Each round starts a real process that appends measurements and publishes them, kills it after a
+time drawn from a seeded generator, and looks at what it left: the store opens, every
+measurement is in it whole or not at all, everything that the process had reported as committed is
+there, and the link leads to a copy that opens.
+"""
+
+from __future__ import annotations
+
+import random
+import signal
+import subprocess
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from config.home import Home
+from config.settings import load_settings
+from tasks.store import backup, list_backups, open_store, publish, read_store
+from tests.unit.store.rows import measure
+
+ROOT = Path(__file__).parents[2]
+ROUNDS = 8
+
+WORKER = """
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from config.home import Home
+from config.settings import load_settings
+from tasks.store import append_if_changed, backup, open_store, publish, replace_rows
+from tests.unit.store.rows import make_devices, make_findings, make_results, make_workouts
+home, name, stage = Home(Path(sys.argv[1])), sys.argv[2], sys.argv[3]
+print("ready", flush=True)
+for number in range(10_000):
+    workout = f"{name}-{number}"
+    with open_store(home) as connection:
+        replace_rows(connection, "workouts", make_workouts(workout))
+        for part in range(20):
+            append_if_changed(
+                connection,
+                workout_id=f"{workout}-{part}",
+                run_id=workout,
+                results=make_results(f"{workout}-{part}", workout),
+                findings=make_findings(f"{workout}-{part}", workout),
+            )
+    print(workout, flush=True)
+    if stage == "publish":
+        publish(home, load_settings())
+    if stage == "backup":
+        backup(home, load_settings(), now=datetime.now(UTC))
+"""
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Home:
+    made = Home(tmp_path / "home")
+    made.create()
+    return made
+
+
+def kill_after(
+    home: Home, name: str, *, stage: str, delay_s: float, n_commits: int = 0
+) -> list[str]:
+    """Kill a writer `delay_s` after its commit number `n_commits`; give what it had committed."""
+    with subprocess.Popen(
+        [sys.executable, "-c", WORKER, str(home.root), name, stage],
+        cwd=ROOT,
+        env={"PYTHONPATH": str(ROOT)},
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as writer:
+        assert writer.stdout is not None
+        assert writer.stdout.readline() == "ready\n"
+        committed = [writer.stdout.readline().strip() for _ in range(n_commits)]
+        try:
+            writer.wait(delay_s)
+        except subprocess.TimeoutExpired:
+            writer.send_signal(signal.SIGKILL)
+        committed += writer.stdout.read().split()
+    assert writer.returncode == -signal.SIGKILL, "the writer must not have failed by itself"
+    return committed
+
+
+@pytest.mark.parametrize("stage", ["append", "publish", "backup"])
+def test_a_killed_writer_loses_nothing_that_was_committed(home: Home, stage: str) -> None:
+    generator = random.Random(f"kill {stage}")  # noqa: S311 - moments, not secrets
+    committed: set[str] = set()
+    for number in range(ROUNDS):
+        committed |= set(
+            kill_after(
+                home,
+                f"k{number}",
+                stage=stage,
+                delay_s=generator.uniform(0.0, 0.4),
+                n_commits=number % 3,
+            )
+        )
+        check_store(home, committed)
+        check_published(home)
+        for path in list_backups(home):
+            with duckdb.connect(str(path), read_only=True) as connection:
+                connection.execute("SELECT count(*) FROM results").fetchall()
+    assert len(committed) >= sum(number % 3 for number in range(ROUNDS))
+    # The next run clears up and works.
+    assert measure(home, "after", "after")
+    publish(home, load_settings())
+    backup(home, load_settings(), now=datetime.now(UTC))
+    left = [path for path in home.root.rglob("*.building*") if path.parent != home.state]
+    assert left == []
+
+
+def check_store(home: Home, committed: set[str]) -> None:
+    with read_store(home) as connection:
+        rows = connection.execute("SELECT workout_id FROM workouts").fetchall()
+        per_run = connection.execute(
+            "SELECT run_id, count(*), sum(n_results), sum(n_findings) FROM measurements GROUP BY 1"
+        ).fetchall()
+        results = dict(
+            connection.execute("SELECT run_id, count(*) FROM results GROUP BY 1").fetchall()
+        )
+    workouts = {row[0] for row in rows}
+    assert committed <= workouts
+    assert {row[0] for row in per_run} == workouts == set(results)
+    for run_id, n_measured, n_results, n_findings in per_run:
+        assert (n_measured, n_results, n_findings) == (20, 40, 20), run_id
+        assert results[run_id] == 40
+
+
+def check_published(home: Home) -> None:
+    if not home.results.is_symlink():
+        return
+    with duckdb.connect(str(home.results), read_only=True) as connection:
+        n_results, n_measured = connection.execute(
+            "SELECT (SELECT count(*) FROM results), (SELECT sum(n_results) FROM measurements)"
+        ).fetchall()[0]
+        connection.execute("FROM heart_rate").fetchall()
+    assert n_results == n_measured
+
+
+CREATOR = """
+import sys
+from pathlib import Path
+from config.home import Home
+from tasks.store.connect import prepare_store
+print("ready", flush=True)
+prepare_store(Home(Path(sys.argv[1])))
+sys.stdin.read()
+"""
+
+
+def test_a_store_whose_making_was_killed_is_made_again(tmp_path: Path) -> None:
+    generator = random.Random("create")  # noqa: S311 - moments, not secrets
+    for number in range(ROUNDS):
+        home = Home(tmp_path / f"home {number}")
+        with subprocess.Popen(
+            [sys.executable, "-c", CREATOR, str(home.root)],
+            cwd=ROOT,
+            env={"PYTHONPATH": str(ROOT)},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        ) as creator:
+            assert creator.stdout is not None
+            creator.stdout.readline()
+            try:
+                creator.wait(generator.uniform(0.0, 0.12))
+            except subprocess.TimeoutExpired:
+                creator.send_signal(signal.SIGKILL)
+        with open_store(home) as connection:
+            assert connection.execute("SELECT count(*) FROM results").fetchall() == [(0,)]
+
+
+def test_a_lock_dies_with_its_owner(home: Home) -> None:
+    kill_after(home, "k", stage="append", delay_s=0.2)
+    with open_store(home, wait_s=1.0) as connection:
+        connection.execute("SELECT count(*) FROM results").fetchall()
