@@ -1,0 +1,209 @@
+"""Whole runs: our own commands in processes of their own, against a real Prefect server."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import duckdb
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+DEADLINE_S = 90.0
+
+DEVICES = """
+[[device]]
+id = "test-watch"
+name = "Test watch"
+role = "test"
+site = "wrist"
+heart_rate = "optical"
+match = [{folder = "test-watch"}, {filename = "*test-watch*"}]
+
+[[device]]
+id = "strap"
+name = "Strap"
+role = "reference"
+site = "chest"
+heart_rate = "ecg"
+match = [{filename = "*strap*"}]
+"""
+
+
+def clean_environment(**more: str) -> dict[str, str]:
+    """The environment of a person who has never heard of Prefect."""
+    kept = {
+        name: value
+        for name, value in os.environ.items()
+        if not name.startswith(("PREFECT_", "COWORN_", "DO_NOT_TRACK", "COLUMNS", "NO_COLOR"))
+    }
+    return {**kept, "PYTHONPATH": str(ROOT), **more}
+
+
+def wait_until(is_so: Callable[[], bool], what: str, deadline_s: float = DEADLINE_S) -> None:
+    """Look again and again until `is_so`; the deadline is for a machine under load."""
+    give_up = time.monotonic() + deadline_s
+    while not is_so():
+        assert time.monotonic() < give_up, f"not within {deadline_s} s: {what}"
+        time.sleep(0.1)
+
+
+@dataclass
+class Place:
+    """A home and the commands that work on it."""
+
+    root: Path
+    api_url: str | None
+    started: list[subprocess.Popen[str]] = field(default_factory=list)
+
+    @property
+    def inbox(self) -> Path:
+        return self.root / "inbox"
+
+    def environment(self, **more: str) -> dict[str, str]:
+        server = {} if self.api_url is None else {"PREFECT_API_URL": self.api_url}
+        return clean_environment(**server, **more)
+
+    def run(self, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "flows.cli", *words, "--home", str(self.root)],
+            capture_output=True,
+            text=True,
+            check=False,
+            cwd=ROOT,
+            env=self.environment(**more),
+            timeout=180,
+        )
+
+    def start(self, *words: str, until: str) -> subprocess.Popen[str]:
+        """Start a command and wait until its output holds `until`."""
+        log = self.root.parent / f"{self.root.name}-{words[0]}.log"
+        with log.open("w") as file:
+            process = subprocess.Popen(
+                [sys.executable, "-m", "flows.cli", *words, "--home", str(self.root)],
+                stdout=file,
+                stderr=subprocess.STDOUT,
+                text=True,
+                cwd=ROOT,
+                env=self.environment(PYTHONUNBUFFERED="1"),
+                start_new_session=True,
+            )
+        self.started.append(process)
+        wait_until(
+            lambda: until in log.read_text() or process.poll() is not None,
+            f"{words[0]} says {until!r}",
+        )
+        assert until in log.read_text(), log.read_text()
+        return process
+
+    def read_log(self, command: str) -> str:
+        return (self.root.parent / f"{self.root.name}-{command}.log").read_text()
+
+    def configure(self, text: str) -> None:
+        self.root.mkdir(parents=True, exist_ok=True)
+        (self.root / "coworn.toml").write_text(text)
+
+    def ask(self, query: str) -> list[tuple[object, ...]]:
+        """Answer SQL from the published copy, as a person's shell would open it."""
+        with duckdb.connect(str(self.root / "results.duckdb"), read_only=True) as connection:
+            return connection.execute(query).fetchall()
+
+    def has(self, query: str, expected: object) -> bool:
+        """Say whether the first cell of the answer is `expected`; no results yet is no."""
+        try:
+            return bool(self.ask(query)[0][0] == expected)
+        except (duckdb.Error, IndexError):
+            return False
+
+    def stop(self) -> None:
+        for process in self.started:
+            if process.poll() is None:
+                with contextlib.suppress(ProcessLookupError):
+                    os.killpg(process.pid, signal.SIGKILL)
+                process.wait(timeout=10)
+
+
+@pytest.fixture(scope="session")
+def prefect_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A real Prefect server on a free port of the loopback interface."""
+    folder = tmp_path_factory.mktemp("prefect-server")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    environment = clean_environment(
+        PREFECT_HOME=str(folder),
+        PREFECT_SERVER_ANALYTICS_ENABLED="false",
+        DO_NOT_TRACK="1",
+        PREFECT_SERVER_API_PORT=str(port),
+    )
+    with (folder / "log").open("w") as log:
+        process = subprocess.Popen(
+            [
+                *(sys.executable, "-m", "prefect", "server", "start"),
+                *("--host", "127.0.0.1", "--port", str(port)),
+            ],
+            stdout=log,
+            stderr=subprocess.STDOUT,
+            env=environment,
+            start_new_session=True,
+        )
+    api_url = f"http://127.0.0.1:{port}/api"
+
+    def answers() -> bool:
+        assert process.poll() is None, (folder / "log").read_text()
+        try:
+            with urllib.request.urlopen(f"{api_url}/health", timeout=2) as answer:  # noqa: S310
+                return bool(answer.status == 200)
+        except OSError:
+            return False
+
+    try:
+        wait_until(answers, "the Prefect server answers", 120)
+        yield api_url
+    finally:
+        os.killpg(process.pid, signal.SIGTERM)
+        try:
+            process.wait(timeout=15)
+        except subprocess.TimeoutExpired:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.wait(timeout=10)
+
+
+@pytest.fixture
+def place(tmp_path: Path, prefect_server: str) -> Iterator[Place]:
+    """An empty home that reports to the session's server."""
+    made = Place(tmp_path / "home", prefect_server)
+    made.root.mkdir()
+    (made.root / "devices.toml").write_text(DEVICES)
+    made.configure("[inbox]\nquiet_s = 0.5\nrescan_s = 30.0\n")
+    yield made
+    made.stop()
+
+
+def write_csv(
+    path: Path, *, start: datetime | None = None, n_seconds: int = 600, above_bpm: float = 0.0
+) -> Path:
+    """Write a heart rate that climbs and falls in whole bpm, `above_bpm` above the reference's.
+
+    It goes 100, 101, ... 159, 158, ... so that every second differs from its neighbours.
+    """
+    begin = start or datetime(2026, 5, 2, 6, 0, tzinfo=UTC)
+    lines = ["time,heart_rate"]
+    for second in range(n_seconds):
+        step = second // 5 % 120
+        beats = 100 + (step if step < 60 else 120 - step) + above_bpm
+        stamp = (begin + timedelta(seconds=second)).strftime("%Y-%m-%dT%H:%M:%SZ")
+        lines.append(f"{stamp},{beats:g}")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text("\n".join(lines) + "\n")
+    return path

@@ -1,0 +1,93 @@
+"""Deployments on a real Prefect server: served by us, and deployed by a person."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import urllib.request
+from typing import TYPE_CHECKING, Any
+
+from tests.pipeline.conftest import ROOT, Place, clean_environment, wait_until, write_csv
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def _call(api_url: str, path: str, body: dict[str, Any] | None = None) -> Any:  # noqa: ANN401
+    data = None if body is None else json.dumps(body).encode()
+    request = urllib.request.Request(  # noqa: S310 - our own server
+        f"{api_url}{path}", data=data, headers={"Content-Type": "application/json"}
+    )
+    with urllib.request.urlopen(request, timeout=10) as answer:  # noqa: S310
+        return json.loads(answer.read())
+
+
+def test_serve_watches_the_inbox_and_runs_the_night_through_the_server(place: Place) -> None:
+    assert place.api_url is not None
+    process = place.start("serve", until="watching")
+    wait_until(
+        lambda: len(_call(place.api_url or "", "/deployments/filter", {})) == 2, "two deployments"
+    )
+    deployment = _call(place.api_url, "/deployments/name/nightly/nightly")
+    assert deployment["schedules"][0]["schedule"]["cron"] == "0 3 * * *"
+    assert deployment["concurrency_options"]["collision_strategy"] == "CANCEL_NEW"
+    assert _call(place.api_url, "/deployments/name/drop/drop")["parameters"] == {
+        "home": str(place.root)
+    }
+    write_csv(place.inbox / "strap.csv")
+    wait_until(lambda: place.has("SELECT count(*) FROM files", 1), "the dropped file")
+    run = _call(place.api_url, f"/deployments/{deployment['id']}/create_flow_run", {})
+    ended = {"COMPLETED", "FAILED", "CRASHED", "CANCELLED"}
+
+    def state() -> str:
+        return str(_call(place.api_url or "", f"/flow_runs/{run['id']}")["state"]["type"])
+
+    wait_until(lambda: state() in ended, "the nightly run ends", 120)
+    assert state() == "COMPLETED"
+    assert len(list((place.root / "backups").glob("store-*.duckdb"))) == 1
+    # The drop left its tables on the server's pages.
+    keys = {one["key"] for one in _call(place.api_url, "/artifacts/filter", {})}
+    assert {"coworn-drop-files", "coworn-drop-results"} <= keys
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(timeout=60) == 0
+
+
+def test_prefect_deploys_the_nightly_flow(place: Place, tmp_path: Path) -> None:
+    assert place.api_url is not None
+    environment = clean_environment(
+        PREFECT_HOME=str(tmp_path / "prefect"), PREFECT_API_URL=place.api_url, DO_NOT_TRACK="1"
+    )
+
+    def prefect(*words: str) -> str:
+        done = subprocess.run(
+            [sys.executable, "-m", "prefect", "--no-prompt", *words],
+            capture_output=True,
+            text=True,
+            check=False,
+            cwd=ROOT,
+            env=environment,
+            timeout=120,
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+        return done.stdout
+
+    prefect("work-pool", "create", "coworn", "--type", "process")
+    entry = "flows/nightly.py:nightly"
+    prefect("deploy", entry, "--name", "by-hand", "--pool", "coworn", "--param", "home=x")
+    made = _call(place.api_url, "/deployments/name/nightly/by-hand")
+    assert made["entrypoint"] == entry
+    file = ROOT / "config" / "prefect.yaml"
+    prefect("deploy", "--all", "--prefect-file", str(file))
+    names = {one["name"] for one in _call(place.api_url, "/deployments/filter", {})}
+    assert {"every-night", "inbox"} <= names
+
+
+def test_a_backfill_runs_on_dask(place: Place, tmp_path: Path) -> None:
+    place.configure('[run]\nbackfill_files = 2\nbatch_files = 1\nrunner = "dask"\nworkers = 1\n')
+    for number in range(2):
+        write_csv(tmp_path / "all" / f"strap-{number}.csv", above_bpm=float(number))
+    done = place.run("ingest", str(tmp_path / "all"))
+    assert done.returncode == 0, done.stderr
+    assert place.ask("SELECT count(*) FROM recordings") == [(2,)]

@@ -1,0 +1,209 @@
+"""From bytes to SQL: one drop, the same drop again, late partners, a rebuild."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.pipeline.conftest import ROOT, Place, write_csv
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+N_RESULTS = "SELECT count(*) FROM results"
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
+    """The demo's home after its first run, with Prefect's embedded server."""
+    made = Place(tmp_path_factory.mktemp("demo") / "home", None)
+    done = made.run("demo")
+    assert done.returncode == 0, done.stderr
+    (made.root.parent / "first.out").write_text(done.stdout)
+    (made.root.parent / "first.err").write_text(done.stderr)
+    yield made
+    made.stop()
+
+
+def test_the_demo_prints_what_came_out(demo: Place) -> None:
+    told = (demo.root.parent / "first.out").read_text()
+    assert "alder-2" in told
+    assert "hazel" in told
+    assert str(demo.root / "results.duckdb") in told
+    assert "\x1b" not in told
+
+
+def test_the_demo_names_its_broken_file_in_one_line(demo: Place) -> None:
+    lines = (demo.root.parent / "first.err").read_text().splitlines()
+    assert len(lines) == 1
+    assert lines[0].startswith("coworn: 2025-11-30-birch-damaged.fit refused: ")
+
+
+def test_the_demo_answers_sql(demo: Place) -> None:
+    devices = demo.ask("SELECT DISTINCT device_id FROM heart_rate WHERE hr_mae_bpm IS NOT NULL")
+    assert ("alder-2",) in devices
+
+
+def test_a_second_demo_adds_nothing(demo: Place) -> None:
+    before = demo.ask(N_RESULTS), demo.ask("SELECT count(*) FROM runs")
+    link = (demo.root / "results.duckdb").readlink()
+    done = demo.run("demo")
+    assert done.returncode == 0, done.stderr
+    assert "added nothing" in done.stdout
+    assert (demo.ask(N_RESULTS), demo.ask("SELECT count(*) FROM runs")) == before
+    assert (demo.root / "results.duckdb").readlink() == link
+
+
+def test_originals_are_the_bytes_that_were_dropped(demo: Place) -> None:
+    for path in (ROOT / "inbox_demo").glob("*.fit"):
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()
+        kept = demo.root / "originals" / digest[:2] / f"{digest}.fit"
+        assert kept.read_bytes() == path.read_bytes()
+
+
+def test_nothing_stays_in_the_inbox(demo: Place) -> None:
+    assert [path for path in demo.inbox.rglob("*") if path.is_file()] == []
+
+
+def test_the_refused_file_lies_beside_its_reason(demo: Place) -> None:
+    refused = demo.root / "refused" / "2025-11-30-birch-damaged.fit"
+    original = ROOT / "inbox_demo" / "2025-11-30-birch-damaged.fit"
+    assert refused.read_bytes() == original.read_bytes()
+    assert "checksum" in refused.with_name(refused.name + ".why.txt").read_text()
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (("status",), "2025-11-30-birch-damaged.fit"),
+        (("devices",), "alder-2"),
+        (("explain", "2025-11-16-track-laps-alder-2.fit"), "962dc599163f0997"),
+        (("explain", "hr_mae_bpm"), "formula"),
+        (("sql", "SELECT 6 * 7 AS answer"), "42"),
+        (("sql", "--list"), "heart_rate"),
+        (("check",), "telemetry: off"),
+    ],
+)
+def test_what_is_known_can_be_asked(demo: Place, words: tuple[str, ...], expected: str) -> None:
+    done = demo.run(*words)
+    assert done.returncode == 0, done.stderr
+    assert expected in done.stdout
+
+
+def test_sql_cannot_write(demo: Place) -> None:
+    done = demo.run("sql", "DELETE FROM results")
+    assert done.returncode == 1
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_prefect_keeps_its_state_inside_the_home(demo: Place) -> None:
+    assert (demo.root / "state" / "prefect" / "prefect.db").exists()
+
+
+# --- numbers that paper knows -----------------------------------------------------------------
+def test_a_watch_two_beats_above_the_strap_has_bias_and_error_of_two(
+    place: Place, tmp_path: Path
+) -> None:
+    write_csv(tmp_path / "drop" / "strap.csv")
+    write_csv(tmp_path / "drop" / "test-watch.csv", above_bpm=2.0)
+    done = place.run("ingest", str(tmp_path / "drop" / "strap.csv"), str(tmp_path / "drop"))
+    assert done.returncode == 0, done.stderr
+    # Every second is 2 bpm above: bias = MAE = 2, all within 5, by the metrics' definitions.
+    rows = place.ask(
+        "SELECT hr_bias_bpm, hr_mae_bpm, hr_within_5_bpm_pct FROM heart_rate "
+        "WHERE device_id = 'test-watch' AND reference = 'strap' AND segment = 'all'"
+    )
+    assert rows == [(pytest.approx(2.0), pytest.approx(2.0), pytest.approx(100.0))]
+
+
+def test_ingest_leaves_its_sources_alone(place: Place, tmp_path: Path) -> None:
+    path = write_csv(tmp_path / "drop" / "strap.csv")
+    before = path.read_bytes(), path.stat().st_mtime_ns
+    assert place.run("ingest", str(path)).returncode == 0
+    assert (path.read_bytes(), path.stat().st_mtime_ns) == before
+    assert place.ask("SELECT count(*) FROM recordings") == [(1,)]
+
+
+def test_a_broken_file_does_not_stop_the_others(place: Place, tmp_path: Path) -> None:
+    good = write_csv(tmp_path / "strap.csv")
+    broken = tmp_path / "run [red].fit"
+    broken.write_bytes(b"\x0e\x10\xd9\x07\x10\x00\x00\x00.FIT" + b"\x00" * 40)
+    layout = tmp_path / "odd.csv"
+    layout.write_text("when,what\n1,2\n3,4\n5,6\n")
+    done = place.run("ingest", str(broken), str(good), str(layout))
+    assert done.returncode == 1
+    told = done.stderr.splitlines()
+    assert [line.split(" refused: ")[0] for line in told] == [
+        "coworn: run [red].fit",
+        "coworn: odd.csv",
+    ]
+    assert place.ask("SELECT name, status FROM files ORDER BY name") == [
+        ("odd.csv", "refused"),
+        ("run [red].fit", "refused"),
+        ("strap.csv", "stored"),
+    ]
+    refused = {path.name for path in (place.root / "refused").iterdir()}
+    assert {"run [red].fit", "run [red].fit.why.txt", "odd.csv.layout.toml"} <= refused
+
+
+def test_late_partners_join_their_workout_and_keep_its_id(place: Place, tmp_path: Path) -> None:
+    assert place.run("ingest", str(write_csv(tmp_path / "strap.csv"))).returncode == 0
+    (first,) = place.ask("SELECT workout_id FROM workouts")
+    late = write_csv(tmp_path / "test-watch.csv", above_bpm=1.0)
+    assert place.run("ingest", str(late)).returncode == 0
+    assert place.ask("SELECT workout_id, n_devices FROM workouts") == [(*first, 2)]
+
+
+def test_a_changed_device_is_measured_again_by_night(place: Place, tmp_path: Path) -> None:
+    write_csv(tmp_path / "both" / "strap.csv")
+    write_csv(tmp_path / "both" / "test-watch.csv", above_bpm=1.0)
+    assert place.run("ingest", str(tmp_path / "both")).returncode == 0
+    devices = place.root / "devices.toml"
+    devices.write_text(devices.read_text().replace('"Test watch"', '"Renamed watch"'))
+    done = place.run("nightly")
+    assert done.returncode == 0, done.stderr
+    assert place.ask("SELECT name FROM devices WHERE device_id = 'test-watch'") == [
+        ("Renamed watch",)
+    ]
+    assert len(list((place.root / "backups").glob("store-*.duckdb"))) == 1
+    # What lies in the inbox while nobody watches is taken by night, too.
+    begin = datetime(2026, 5, 3, 6, 0, tzinfo=UTC)
+    write_csv(place.inbox / "missed-strap.csv", start=begin)
+    assert place.run("nightly").returncode == 0
+    assert place.ask("SELECT count(*) FROM workouts") == [(2,)]
+
+
+def test_a_rebuild_gives_the_same_results_under_the_same_ids(place: Place, tmp_path: Path) -> None:
+    begin = datetime(2026, 5, 2, 6, 0, tzinfo=UTC)
+    for day in range(2):
+        for name, above in (("strap", 0.0), ("test-watch", 3.0)):
+            start = begin + timedelta(days=day)
+            write_csv(tmp_path / "all" / f"{name}-{day}.csv", start=start, above_bpm=above)
+    assert place.run("ingest", str(tmp_path / "all")).returncode == 0
+    query = (
+        "SELECT workout_id, recording_id, metric, segment, reference, value FROM latest_results "
+        "ORDER BY ALL"
+    )
+    before = place.ask(query)
+    (place.root / "lake" / "samples").rename(tmp_path / "samples-lost")
+    done = place.run("rebuild")
+    assert done.returncode == 0, done.stderr
+    assert place.ask(query) == before
+    assert len(before) > 50
+    assert place.ask("SELECT count(*) FROM samples") == [(4 * 600,)]
+
+
+def test_a_backfill_runs_in_batches_on_several_processes(place: Place, tmp_path: Path) -> None:
+    place.configure('[run]\nbackfill_files = 4\nbatch_files = 3\nrunner = "processes"\n')
+    begin = datetime(2026, 5, 2, 6, 0, tzinfo=UTC)
+    for day in range(7):
+        write_csv(tmp_path / "all" / f"strap-{day}.csv", start=begin + timedelta(days=day))
+    (tmp_path / "all" / "broken.gpx").write_text("<gpx></gpx>")
+    done = place.run("ingest", str(tmp_path / "all"))
+    assert done.returncode == 1
+    assert done.stderr.count("\n") == 1
+    assert place.ask("SELECT count(*) FROM workouts") == [(7,)]
