@@ -30,6 +30,11 @@ RESIDUAL_S: Final = 60
 #: Steps in which that is looked for in tracks [s]: a cyclist rides 50 m in it.
 _RESIDUAL_STEP_S: Final = 5
 _TRACK_PLACES: Final = 300
+#: A rough look first: most tracks of other days were never near [s], and how far a fast cyclist
+#: gets in half such a step.
+_ROUGH_STEP_S: Final = 20
+_ROUGH_PLACES: Final = 100
+_FASTEST_MPS: Final = 15.0
 #: Where the right shift brings tracks within the limit for half of the time, it brings them within
 #: twice the limit for nearly all of it.
 _NEARLY_ALL: Final = 0.9
@@ -122,32 +127,40 @@ def _find_by_tracks(
             track.latitude_deg.values, track.longitude_deg.values, origin=origin
         )
         planes.append((plane.east_m, plane.north_m))
-    step = max(1, right.latitude_deg.values.size // _TRACK_PLACES)
-    residuals = np.arange(-RESIDUAL_S, RESIDUAL_S + 1, _RESIDUAL_STEP_S)
 
-    def measure(at: Integers, quantile: float) -> Floats:
+    def measure(at: Integers, *, places: int, quantile: float = 0.5) -> Floats:
         return measure_track_distances(
             planes[0],
             planes[1],
             reference_start=right.latitude_deg.start_s,
             test_start=wrong.latitude_deg.start_s + base_s,
             shifts=at,
-            step=step,
+            step=max(1, right.latitude_deg.values.size // places),
             quantile=quantile,
         )
 
-    tried = shifts[:, None] + residuals[None, :]
-    distances = measure(tried.ravel(), 0.5).reshape(tried.shape)
+    limit_m = settings.shift_max_apart_m
+    rough = measure(_spread(shifts, _ROUGH_STEP_S).ravel(), places=_ROUGH_PLACES)
+    if not (rough < limit_m + _ROUGH_STEP_S / 2 * _FASTEST_MPS).any():
+        return None
+    tried = _spread(shifts, _RESIDUAL_STEP_S)
+    distances = measure(tried.ravel(), places=_TRACK_PLACES).reshape(tried.shape)
     nearest = np.where(np.isfinite(distances), distances, np.inf).min(axis=1)
     best = int(np.argmin(nearest))
     others = np.delete(nearest, best)
     next_best = float(others.min()) if others.size else np.inf
-    limit_m = settings.shift_max_apart_m
     is_near = nearest[best] < limit_m
     is_clear = next_best >= max(_CLEARLY_FARTHER * nearest[best], nearest[best] + limit_m / 2)
     if shifts[best] == 0 or not (is_near and is_clear):
         return None
     place = int(np.nanargmin(distances[best]))
-    if measure(tried[best, place : place + 1], _NEARLY_ALL)[0] > 2 * limit_m:
+    chosen = tried[best, place : place + 1]
+    if measure(chosen, places=_TRACK_PLACES, quantile=_NEARLY_ALL)[0] > 2 * limit_m:
         return None
     return Shift(float(shifts[best]), "position", 1.0 - float(nearest[best]) / limit_m)
+
+
+def _spread(shifts: Integers, step_s: int) -> Integers:
+    """Give each shift with what it may be off besides, (n_shifts, n_steps)."""
+    spread: Integers = shifts[:, None] + np.arange(-RESIDUAL_S, RESIDUAL_S + 1, step_s)[None, :]
+    return spread

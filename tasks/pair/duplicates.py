@@ -49,6 +49,8 @@ _LEAST_SD: Final = {
 _LEAST_SHARED_S: Final = 30
 _LEAST_SHARED: Final = 0.25
 _LEAST_WAY_M: Final = 50.0
+#: Evenly spread places at which tracks are compared.
+_PLACES_COMPARED: Final = 500
 #: Ends of two exports of one recording of heart rate alone lie this close [s].
 _SAME_END_S: Final = 2.0
 _FORMATS: Final = ("fit", "tcx", "gpx", "csv")
@@ -61,13 +63,18 @@ def are_one_unit(first: Placed, second: Placed, library: Library) -> bool | None
     them; the same device means one, unless the name is ours and rests on no serial number: two
     units of one product look alike then.
     """
-    serials = [library.open(one.recording_id).recording.header.serial for one in (first, second)]
+    serials = [_read_serial(one, library) for one in (first, second)]
     if None not in serials and serials[0] != serials[1]:
         return False
     if first.candidate.device_id != second.candidate.device_id:
         return None
     is_ours = first.candidate.device_id.startswith("unknown-")
     return None if is_ours and None in serials else True
+
+
+def _read_serial(placed: Placed, library: Library) -> str | None:
+    key = ("serial", placed.recording_id)
+    return library.once(key, lambda: library.open(placed.recording_id).recording.header.serial)
 
 
 def are_duplicates(first: Placed, second: Placed, library: Library, *, min_share: float) -> bool:
@@ -77,14 +84,21 @@ def are_duplicates(first: Placed, second: Placed, library: Library, *, min_share
     verdict = are_one_unit(first, second, library)
     if verdict is not None:
         return verdict
-    return have_equal_samples(first, second, library)
+    key = ("equal samples", first.recording_id, second.recording_id, first.shift_s, second.shift_s)
+    return library.once(key, lambda: have_equal_samples(first, second, library))
 
 
 def measure_richness(placed: Placed, library: Library) -> tuple[int, int, str]:
     """Give a key that is greater for the richer recording: values held, then the format."""
+    key = ("richness", placed.recording_id)
+    count, rank = library.once(key, lambda: _measure_richness(placed, library))
+    return count, -rank, placed.recording_id
+
+
+def _measure_richness(placed: Placed, library: Library) -> tuple[int, int]:
     recording = library.open(placed.recording_id).recording
     rank = _FORMATS.index(recording.header.format) if recording.header.format in _FORMATS else 9
-    return _count_values(recording), -rank, placed.recording_id
+    return _count_values(recording), rank
 
 
 def _count_values(recording: Recording) -> int:
@@ -169,6 +183,9 @@ def _compare_positions(shared: _Shared) -> bool | None:
     longitude, other_longitude = shared.read("longitude_deg")
     if latitude.size < _LEAST_SHARED_S:
         return None
+    some = slice(None, None, max(1, latitude.size // _PLACES_COMPARED))
+    latitude, longitude = latitude[some], longitude[some]
+    other_latitude, other_longitude = other_latitude[some], other_longitude[some]
     if compute_path_length_m(latitude, longitude) < _LEAST_WAY_M:
         return None
     apart = compute_distances_m(latitude, longitude, other_latitude, other_longitude)

@@ -6,7 +6,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import numpy as np
 
@@ -17,6 +17,8 @@ from tasks.signals import Signal, Track, read_signal, read_speed, read_track
 if TYPE_CHECKING:
     from tasks.core.bouts import Candidate
     from tasks.core.recording import Recording
+
+Answer = TypeVar("Answer")
 
 #: Gaps over which signals are carried for a comparison [s].
 _MAX_GAP_S: Final = 10.0
@@ -119,6 +121,7 @@ class Library:
     def __init__(self, load: Callable[[str], Recording]) -> None:
         self._load = load
         self._open: OrderedDict[str, OpenRecording] = OrderedDict()
+        self._answers: dict[tuple[object, ...], Any] = {}
 
     def open(self, recording_id: str) -> OpenRecording:
         """Give the recording, from the open ones if it is among them."""
@@ -129,6 +132,13 @@ class Library:
         self._open.move_to_end(recording_id)
         return self._open[recording_id]
 
+    def once(self, key: tuple[object, ...], compute: Callable[[], Answer]) -> Answer:
+        """Give what `compute` gives, computed once for `key`: rounds ask the same again."""
+        if key not in self._answers:
+            self._answers[key] = compute()
+        answer: Answer = self._answers[key]
+        return answer
+
     def measure_distance_m(self, first: Placed, second: Placed) -> float:
         """Give the median distance between two tracks while both recorded [m].
 
@@ -136,6 +146,10 @@ class Library:
         """
         if not (first.has_track and second.has_track):
             return float("nan")
+        key = ("distance", first.recording_id, second.recording_id, first.shift_s, second.shift_s)
+        return self.once(key, lambda: self._measure_distance_m(first, second))
+
+    def _measure_distance_m(self, first: Placed, second: Placed) -> float:
         one = self.open(first.recording_id).track
         other = self.open(second.recording_id).track
         if one is None or other is None:
