@@ -1,5 +1,7 @@
 """The five invented devices of the demo and what each of them is like on every day."""
 
+from dataclasses import replace
+
 from tests.simulate.devices import Device
 from tests.simulate.effects_heart_rate import (
     BeatArtefacts,
@@ -7,6 +9,7 @@ from tests.simulate.effects_heart_rate import (
     SensorNoise,
     TrailingMean,
 )
+from tests.simulate.effects_other import SpeedBias
 
 INDOOR = ("heart_rate_bpm", "speed_mps", "distance_m", "cadence_per_min", "temperature_c")
 HEART_ONLY = ("heart_rate_bpm",)
@@ -49,6 +52,12 @@ HAZEL = Device(
     channels=HEART_ONLY,
     beats=True,
     effects=(TrailingMean(3), BeatArtefacts(3)),
+)
+# On foot the strap knows steps and pace as well.
+HAZEL_ON_FOOT = replace(
+    HAZEL,
+    channels=("heart_rate_bpm", "speed_mps", "cadence_per_min"),
+    effects=(*HAZEL.effects, SpeedBias(0.04)),
 )
 ROWAN = Device(
     "rowan",

@@ -76,7 +76,7 @@ def on_track() -> Day:
                 formats=("fit", "gpx"),
                 setup=dict(OLD),
             ),
-            wear(own.HAZEL, DryStart(20.0)),
+            wear(own.HAZEL_ON_FOOT, DryStart(20.0)),
             wear(own.ROWAN, Dropouts(1, 25), formats=("iso.csv",)),
         ),
         truth={"distance_m": 6000, "distance_tolerance_pct": 0.1},
@@ -96,7 +96,7 @@ def on_trail() -> Day:
         (
             wear(
                 own.ALDER_2,
-                LateLock(240.0, 42.0, 12.0),
+                LateLock(240.0, 30.0, 12.0),
                 *locks,
                 *add_sky(True),
                 Canopy(900.0, 1200.0, 3.0),
@@ -119,7 +119,7 @@ def on_trail() -> Day:
                 clock=Clock(1.4),
                 setup=dict(OLD),
             ),
-            wear(own.HAZEL, DryStart(35.0), formats=("beats.csv",), clock=Clock(-2.0)),
+            wear(own.HAZEL_ON_FOOT, DryStart(35.0), clock=Clock(-2.0)),
             wear(own.ROWAN, formats=("epoch.csv",)),
         ),
         course="forest-trail",
@@ -134,7 +134,7 @@ def on_road() -> Day:
         (
             wear(
                 own.ALDER_2,
-                LateLock(215.0, 36.0, 10.0),
+                LateLock(215.0, 22.0, 10.0),
                 *add_sky(True),
                 AutoPause(),
                 Barometer(3.0, 2.0, 0.4),
@@ -154,7 +154,7 @@ def on_road() -> Day:
                 setup=dict(OLD),
             ),
             wear(own.HAZEL, DryStart(30.0)),
-            wear(own.ROWAN, FrozenValue(1500.0, 1560.0), LateStart(25.0)),
+            wear(own.ROWAN, FrozenValue(1392.0, 1457.0), LateStart(25.0)),
             wear(
                 own.BIRCH,
                 PositionNoise(0.8, 20.0),
@@ -190,7 +190,7 @@ def on_treadmill() -> Day:
                 TreadmillEstimate(3.2, -4.0, 1.5),
                 setup={"wrist": "right", "band": "silicone"},
             ),
-            wear(own.HAZEL),
+            wear(own.HAZEL_ON_FOOT),
             wear(own.ROWAN, EarlyStop(40.0), formats=("iso.csv",)),
         ),
         truth={"distance_m": 7000, "distance_tolerance_pct": 0.5},
@@ -217,7 +217,7 @@ def in_the_gym() -> Day:
                 Dropouts(4, 30),
                 setup={"wrist": "right", "band": "silicone"},
             ),
-            wear(own.HAZEL),
+            wear(own.HAZEL, formats=("beats.csv",)),
             wear(own.ROWAN, formats=("elapsed.csv",)),
         ),
     )
@@ -337,7 +337,7 @@ def over_the_ridge() -> Day:
                 AutomaticDetection(180.0, 0.5),
                 setup=dict(OLD),
             ),
-            wear(replace(own.HAZEL, beats=False), SmartSampling(5)),
+            wear(replace(own.HAZEL_ON_FOOT, beats=False), SmartSampling(5)),
         ),
         truth={"start_utc": start.start_utc.strftime("%Y-%m-%dT%H:%M:%SZ")},
     )

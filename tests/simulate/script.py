@@ -16,6 +16,10 @@ Floats = NDArray[np.float64]
 # Seconds that the legs need for a new pace, and the share of it taken away per unit of slope.
 PACE_CHANGE_S = 3.0
 SLOPE_SLOWS = 3.0
+# Nobody holds a pace exactly: it wanders by a share of itself, with a memory of some seconds.
+PACE_WANDERS = 0.06
+PACE_WANDERS_S = 8.0
+CADENCE_WANDERS_PER_MIN = 2.0
 SLOPE_COSTS = 2.2
 
 
@@ -145,14 +149,17 @@ def perform(
     wanted = np.array([effort.speed_mps for effort in efforts])[which]
     demand = np.array([effort.demand for effort in efforts])[which]
     speed, slope = _walk(wanted, place)
+    rng = seed_stream(seed, name, "athlete")
+    if place.path is not None:
+        wander = draw_memory_noise(len(time), PACE_WANDERS_S, PACE_WANDERS, rng)
+        speed = speed * np.clip(1.0 + wander, 0.7, 1.3)
     if finish_m is not None:
         speed = speed * (finish_m / _travel(speed)[-1])
     moving = speed > 0.3
-    rng = seed_stream(seed, name, "athlete")
     cadence = np.array([effort.cadence_per_min for effort in efforts])[which]
     cadence = np.where(
         (cadence > 0) & (moving | (place.path is None)),
-        cadence + draw_memory_noise(len(time), 20.0, 1.2, rng),
+        cadence + draw_memory_noise(len(time), 10.0, CADENCE_WANDERS_PER_MIN, rng),
         0.0,
     )
     power = np.array([effort.power_w for effort in efforts])[which]
