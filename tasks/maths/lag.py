@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from tasks.maths.arrays import NAN, FloatArray, require_same_shape
+from tasks.maths.autocorrelation import compute_effective_n, compute_lag_one_autocorrelation
 from tasks.maths.smoothing import compute_running_mean, fill_gaps
 
 _MIN_PAIRS = 30
 _FEWEST_WINDOWS = 3
 _REFINE_STEPS = 12
 _SMOOTHING = 9
+_SIGNIFICANT = 3.84  # chi-squared with one degree of freedom, 95 %
 _GOLDEN = (5**0.5 - 1) / 2
 
 
@@ -179,6 +182,8 @@ def fit_first_order(
     filter but not compared). The first ``settle`` seconds only let the filter settle. Least squares
     over whole-second dead times and continuous time constants. Too few pairs give no fit.
     *Source*: the step response of a first-order system (any text on control); method: own.
+    Where the residuals do not speak against a pure shift or a pure first-order response (likelihood
+    ratio with the effective number of residuals), that is given instead of the mixture.
     What it does not tell: with a reference that hardly changes, both numbers are noise; a time
     constant of a few seconds is nearly a shift, so that their sum is sharper than either.
     *Raises* ValueError if the shapes differ.
@@ -193,20 +198,54 @@ def fit_first_order(
     filled = fill_gaps(compute_running_mean(reference, width=_SMOOTHING))
     test = np.where(np.isfinite(test), compute_running_mean(test, width=_SMOOTHING), np.nan)
 
-    def measure(time_constant: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def measure(time_constant: float) -> _Residuals:
         model = respond_first_order(filled, time_constant)
         model = np.where(present, model, np.nan)[settle : settle + usable]
         return _measure_residuals(model, test[settle:])
 
-    def miss(time_constant: float) -> float:
-        return float(np.nanmin(measure(time_constant)[0]))
-
-    shift_variances, _, _ = measure(0.0)
-    if not np.isfinite(shift_variances).any():
+    shift = measure(0.0)
+    if not np.isfinite(shift.variances).any():
         return NO_FIT
-    grid = np.concatenate([[0.0], np.geomspace(1.0, max_time_constant, 12)])
+    both = _search(lambda value: float(np.nanmin(measure(value).variances)), max_time_constant)
+    plain = _search(lambda value: float(measure(value).variances[0]), max_time_constant)
+    best = measure(both)
+    # The simplest response that the residuals do not speak against: pure shift, pure first order.
+    worth = _count_independent(best, model=respond_first_order(filled, both), test=test, at=settle)
+    room = 1 + _SIGNIFICANT / max(worth, 1.0)
+    least = float(np.nanmin(best.variances))
+    simple = [
+        (float(np.nanmin(shift.variances)), 0.0, shift, int(np.nanargmin(shift.variances))),
+        (float(measure(plain).variances[0]), plain, measure(plain), 0),
+    ]
+    variance, time_constant, chosen, dead = min(simple, key=lambda each: each[0])
+    if not variance <= room * least:
+        time_constant, chosen, dead = both, best, int(np.nanargmin(best.variances))
+    return FirstOrderFit(
+        float(dead),
+        time_constant,
+        float(chosen.offsets[dead]),
+        float(np.sqrt(chosen.variances[dead])),
+        float(np.sqrt(np.nanmin(shift.variances))),
+        int(chosen.counts[dead]),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Residuals:
+    """Variance, mean and number of test minus model for the dead times 0, 1, ... seconds."""
+
+    variances: FloatArray
+    offsets: FloatArray
+    counts: FloatArray
+
+
+def _search(miss: Callable[[float], float], longest: float) -> float:
+    """Give the time constant with the least miss: a coarse grid, then golden sections."""
+    grid = np.concatenate([[0.0], np.geomspace(1.0, longest, 12)])
     misses = np.array([miss(value) for value in grid])
-    at = int(np.argmin(misses))
+    if not np.isfinite(misses).any():
+        return 0.0
+    at = int(np.nanargmin(misses))
     low, high = float(grid[max(at - 1, 0)]), float(grid[min(at + 1, grid.size - 1)])
     for _ in range(_REFINE_STEPS):
         left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
@@ -214,25 +253,19 @@ def fit_first_order(
             high = right
         else:
             low = left
-    time_constant = (low + high) / 2
-    if misses[at] <= miss(time_constant):
-        time_constant = float(grid[at])
-    variances, offsets, counts = measure(time_constant)
-    dead = int(np.nanargmin(variances))
-    return FirstOrderFit(
-        float(dead),
-        time_constant,
-        float(offsets[dead]),
-        float(np.sqrt(variances[dead])),
-        float(np.sqrt(np.nanmin(shift_variances))),
-        int(counts[dead]),
-    )
+    middle = (low + high) / 2
+    return middle if miss(middle) < misses[at] else float(grid[at])
 
 
-def _measure_residuals(
-    model: FloatArray, test: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give residual variance, mean residual and pair count for each dead time 0, 1, ..."""
+def _count_independent(best: _Residuals, *, model: FloatArray, test: FloatArray, at: int) -> float:
+    """Give the number of independent residuals of a fit."""
+    dead = int(np.nanargmin(best.variances))
+    residuals = (test[dead:] - model[: model.size - dead])[at:]
+    lag_one = compute_lag_one_autocorrelation(residuals)
+    return compute_effective_n(int(np.isfinite(residuals).sum()), lag_one)
+
+
+def _measure_residuals(model: FloatArray, test: FloatArray) -> _Residuals:
     here, there = np.isfinite(model), np.isfinite(test)
     centre = float(model[here].mean()) if here.any() else 0.0
     x, y = np.where(here, model - centre, 0.0), np.where(there, test - centre, 0.0)
@@ -246,4 +279,4 @@ def _measure_residuals(
         - 2 * np.correlate(y, x, "valid")
     ) / enough
     variance = np.maximum(squares - offset**2, 0.0)
-    return np.where(pairs >= _MIN_PAIRS, variance, np.nan), offset, pairs
+    return _Residuals(np.where(pairs >= _MIN_PAIRS, variance, np.nan), offset, pairs)

@@ -14,12 +14,14 @@ if TYPE_CHECKING:
     from tasks.maths.arrays import FloatArray
 
 _SMOOTH_S = 7
-_FOLLOW_SMOOTH_S = 3
+_FOLLOW_SMOOTH_S = 5
 _FOOT, _TOP = 0.05, 0.95  # shares of the rise at which it begins and ends
 _TURN_SHARE = 1 / 3
-_BASE_S = 20
+_BASE_S = 30
+_OFFSET_ROOM = 3.0
 _END_S = 5
-_HALF, _NEAR = 0.5, 0.9
+# Levels around half of the rise are averaged, so that one noisy second does not decide.
+_HALF, _NEAR = (0.4, 0.45, 0.5, 0.55, 0.6), (0.9,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,30 +116,41 @@ def _collect_rises(
     _collect_rises(values, finish, last, size=size, within=within, found=found)
 
 
-def follow_rise(reference: FloatArray, test: FloatArray, rise: Rise, *, patience: int) -> Following:
+def follow_rise(
+    reference: FloatArray, test: FloatArray, rise: Rise, *, patience: int, usual_offset: float = 0.0
+) -> Following:
     """Measure how ``test`` follows a rise of ``reference``, both `(n_seconds,)`, NaN missing.
 
-    The usual difference in the 20 s before the rise is taken off, so that a constant bias is no
-    delay. Both are smoothed alike over 3 s. Looked for until ``patience`` seconds after the rise.
+    The difference before the rise is taken off, so that a constant bias is no delay:
+    ``usual_offset``, that of the whole series, unless the median of the 30 s before is more than
+    3 away from it, since half a minute of noisy errors has no sharp median. Both are smoothed
+    alike over 5 s. Looked for until ``patience`` seconds after the rise.
     Formula: delay = crossing of the level by the test - crossing by the reference, straight
-    between seconds; shortfall = mean(reference - test) in the 5 s from the end of the rise.
+    between seconds, averaged over the levels of 40 to 60 % for half the rise; shortfall =
+    mean(reference - test) in the 5 s from the end of the rise.
     """
     before = slice(max(rise.start - _BASE_S, 0), rise.start)
     difference = (test - reference)[before]
     known = difference[np.isfinite(difference)]
-    offset = float(np.median(known)) if known.size else 0.0
+    offset = float(np.median(known)) if known.size else usual_offset
+    if abs(offset - usual_offset) <= _OFFSET_ROOM:
+        offset = usual_offset
     span = slice(max(rise.start - _BASE_S, 0), min(rise.end + patience, reference.size))
     own = compute_running_mean(reference[span], width=_FOLLOW_SMOOTH_S)
     other = compute_running_mean(test[span], width=_FOLLOW_SMOOTH_S) - offset
-    delays = [
-        _cross(other, rise.low + share * rise.size) - _cross(own, rise.low + share * rise.size)
-        for share in (_HALF, _NEAR)
-    ]
+    delay_half, delay_near = (
+        float(np.mean([_delay_at(own, other, rise.low + share * rise.size) for share in shares]))
+        for shares in (_HALF, _NEAR)
+    )
     at_end = slice(rise.end, rise.end + _END_S)
     lacking = (reference - test)[at_end] + offset
     lacking = lacking[np.isfinite(lacking)]
     shortfall = float(lacking.mean()) if lacking.size else NAN
-    return Following(rise, delays[0], delays[1], shortfall, offset)
+    return Following(rise, delay_half, delay_near, shortfall, offset)
+
+
+def _delay_at(own: FloatArray, other: FloatArray, level: float) -> float:
+    return _cross(other, level) - _cross(own, level)
 
 
 def _cross(values: FloatArray, level: float) -> float:

@@ -7,10 +7,10 @@ is the manifest's, never ours.
 from __future__ import annotations
 
 import os
-from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -33,7 +33,9 @@ from tests.simulate.effects_heart_rate import (
     Spikes,
     TrailingMean,
 )
-from tests.simulate.trace import Effect
+
+if TYPE_CHECKING:
+    from tests.simulate.trace import Effect
 
 SEEDS = 50
 FIRST_SEED = 4001
@@ -109,7 +111,8 @@ def prepare(seed: int) -> Prepared:
     end_s = missed.end_s + float(draw.integers(0, 20))
     wear("missing", 11, MissedRise(missed.start_s, end_s, float(draw.uniform(0.0, 0.3))), noise)
     wear("slow", 12, FirstOrderDelay(float(draw.uniform(5, 25))), noise)
-    wear("shifted", 13, PureDelay(float(draw.integers(2, 15))), noise)
+    # A shift of less than 5 s cannot be told from a time constant as short: only their sum can.
+    wear("shifted", 13, PureDelay(float(draw.integers(5, 15))), noise)
     return sheet.close()
 
 
@@ -252,10 +255,10 @@ def test_numbers_come_back_in_every_seed(
 
 def test_delay_of_rises_is_right_within_a_second_in_the_median(returned: list[Returned]) -> None:
     """A single rise is blurred by noise of 1 bpm on a slope of 1 bpm/s; three rises each."""
-    offs = defaultdict(list)
+    offs = []
     for seed in returned:
         true, value = seed.numbers["rise delay"]
         assert value is not None
-        offs["all"].append(value - true)
-    assert abs(float(np.median(offs["all"]))) < 0.3
-    assert np.mean(np.abs(offs["all"]) <= 1.0) >= 0.9
+        offs.append(value - true)
+    assert abs(float(np.median(offs))) < 0.3
+    assert np.mean(np.abs(offs) <= 1.0) >= 0.9

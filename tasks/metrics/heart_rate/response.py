@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 _PATIENCE_S: Final = 60
 _LONGEST_MISS_S: Final = 600
 _SMOOTH_S: Final = 5
+#: The largest error is read at this quantile: the extreme itself is the largest noise as well.
+_LARGEST: Final = 0.1
 _CAUGHT_UP_S: Final = 5
 _PERCENT: Final = 100.0
 _NO_RISE: Final = "the reference makes no such rise in these seconds"
@@ -224,7 +226,7 @@ def hr_missed_rises_pct(case: Case) -> Value:
     unit="bpm",
     definition="The reference rises by at least rise_bpm and the device lacks more than "
     "missed_share of it at the end; lasts until the device has caught up half of it; the size is "
-    "the largest error meanwhile, a constant bias before the rise taken off",
+    "the largest error meanwhile (its tenth percentile), a constant bias before the rise taken off",
     source="common practice, no source",
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -237,7 +239,9 @@ def find_missed_rises(case: Case) -> list[Finding]:
         begin, end = find_miss_span(case, each)
         error = compute_running_mean(get_series(case).error[begin:end], width=_SMOOTH_S)
         present = error[np.isfinite(error)]
-        size = float(present.min()) - each.offset if present.size else None
+        size = None
+        if present.size:
+            size = float(np.quantile(present, _LARGEST)) - each.offset
         note = f"the reference rose by {each.rise.size:.0f} bpm"
         found.append(Finding(start_s + begin, start_s + end, size, note))
     return found
@@ -268,12 +272,17 @@ def _follow_all(case: Case) -> Responses:
     limits = case.settings.heart_rate
     series = get_series(case)
     within = round(limits.rise_window_s)
+    known = series.error[np.isfinite(series.error)]
+    usual = float(np.median(known)) if known.size else 0.0
     both = []
     for sign in (1.0, -1.0):
         reference, test = sign * series.reference, sign * series.test
         rises = find_rises(reference, size=limits.rise_bpm, within=within)
         both.append(
-            tuple(follow_rise(reference, test, rise, patience=_PATIENCE_S) for rise in rises)
+            tuple(
+                follow_rise(reference, test, rise, patience=_PATIENCE_S, usual_offset=sign * usual)
+                for rise in rises
+            )
         )
     return Responses(rises=both[0], falls=both[1])
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from tasks.core.registers import Example, Finding, Value, finding, metric
 from tasks.maths.spikes import Spike, find_spikes
 from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
@@ -11,6 +13,7 @@ from tasks.metrics.heart_rate.reference import HEART_RATE, find_steady
 
 if TYPE_CHECKING:
     from tasks.case import Case
+    from tasks.maths.arrays import FloatArray
 
 _SOURCE: Final = "rule after Hampel 1974, JASA 69:383, with a floor; limits common practice"
 _EDGE_S: Final = 5
@@ -69,9 +72,32 @@ def find_heart_rate_spikes(case: Case) -> list[Finding]:
     """Give the spikes."""
     start_s = case.workout.grid.start_s
     return [
-        Finding(start_s + spike.run.start, start_s + spike.run.end, spike.size)
+        Finding(
+            start_s + spike.run.start,
+            start_s + spike.run.end,
+            _measure_size(get_series(case).error, spike),
+        )
         for spike in find_unsteady_spikes(case)
     ]
+
+
+def _measure_size(error: FloatArray, spike: Spike) -> float:
+    """Give how far the error jumps: its level in the spike against that of the seconds around.
+
+    The neighbouring seconds share most of the noise of those inside.
+    """
+    run = spike.run
+    around = np.concatenate(
+        [error[max(run.start - _EDGE_S, 0) : run.start], error[run.end : run.end + _EDGE_S]]
+    )
+    inside = error[run.start : run.end]
+    around, inside = around[np.isfinite(around)], inside[np.isfinite(inside)]
+    if not around.size or not inside.size:
+        return spike.size
+    jumps = inside - around.mean()
+    sign = np.sign(spike.size)
+    upper = jumps[sign * jumps >= float((sign * jumps).max()) / 2]
+    return float(np.mean(upper)) if upper.size else spike.size
 
 
 def find_unsteady_spikes(case: Case) -> tuple[Spike, ...]:

@@ -1,0 +1,131 @@
+"""Share of the time in which heart rate is close enough."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from tasks.core.registers import Example, Value, metric
+from tasks.maths import agreement
+from tasks.maths.arrays import NO_INTERVAL, Interval
+from tasks.metrics.heart_rate.compared import Compared, compare_heart_rates
+from tasks.metrics.heart_rate.reference import HEART_RATE
+
+if TYPE_CHECKING:
+    from tasks.case import Case
+    from tasks.maths.arrays import BoolArray
+
+_NOTHING: Final = "there is no second in which both have a heart rate"
+_PERCENT: Final = 100.0
+_ALONE: Final = Example(
+    {"test": {HEART_RATE: [120, None]}, "reference": {HEART_RATE: [None, 120]}},
+    None,
+    "no second in common",
+)
+
+
+@metric(
+    "heart_rate",
+    title="Within 5 bpm",
+    unit="%",
+    definition="Share of the compared seconds in which heart rate is at most 5 bpm off",
+    formula="100 mean(|test - reference| <= 5)",
+    better="higher",
+    source="common practice, no source",
+    examples=(
+        Example(
+            {"test": {HEART_RATE: [105, 106, 95, 100]}, "reference": {HEART_RATE: [100] * 4}},
+            75.0,
+            "by hand: 5, 6, -5, 0; the edge counts as inside",
+        ),
+        _ALONE,
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def hr_within_5_bpm_pct(case: Case) -> Value:
+    """Give the share of seconds within 5 bpm [%]."""
+    compared = compare_heart_rates(case)
+    return _give_share(compared, np.abs(compared.error) <= 5)  # noqa: PLR2004 - the metric's name
+
+
+@metric(
+    "heart_rate",
+    title="Within 10 %",
+    unit="%",
+    definition="Share of the compared seconds in which heart rate is at most 10 % of the "
+    "reference off; weak where the heart beats fast",
+    formula="100 mean(|test - reference| <= 0.1 reference)",
+    better="higher",
+    source="common practice, no source",
+    examples=(
+        Example(
+            {
+                "test": {HEART_RATE: [110, 111, 45, 44]},
+                "reference": {HEART_RATE: [100, 100, 50, 50]},
+            },
+            50.0,
+            "by hand: 10 %, 11 %, -10 %, -12 %",
+        ),
+        _ALONE,
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def hr_within_10_pct_pct(case: Case) -> Value:
+    """Give the share of seconds within 10 % of the reference [%]."""
+    compared = compare_heart_rates(case)
+    inside = agreement.mark_within_relative(compared.error, compared.reference, limit_pct=10.0)
+    return _give_share(compared, inside)
+
+
+@metric(
+    "heart_rate",
+    title="Within 5 bpm or 10 %",
+    unit="%",
+    definition="Share of the compared seconds in which heart rate is off by at most the greater "
+    "of 5 bpm and 10 % of the reference",
+    formula="100 mean(|test - reference| <= max(5, 0.1 reference))",
+    better="higher",
+    source="the form of ANSI/AAMI EC13 for heart-rate meters, from memory",
+    examples=(
+        Example(
+            {
+                "test": {HEART_RATE: [45, 46, 110, 111]},
+                "reference": {HEART_RATE: [40, 40, 100, 100]},
+            },
+            50.0,
+            "by hand: 5 (inside), 6 (limit 5), 10 (inside), 11 (limit 10)",
+        ),
+        _ALONE,
+    ),
+    against="heart_rate",
+    needs=(HEART_RATE,),
+)
+def hr_within_5_bpm_or_10_pct_pct(case: Case) -> Value:
+    """Give the share of seconds within the greater of 5 bpm and 10 % [%]."""
+    compared = compare_heart_rates(case)
+    inside = agreement.mark_within_relative(compared.error, compared.reference, limit_pct=10.0)
+    return _give_share(compared, inside | (np.abs(compared.error) <= 5))  # noqa: PLR2004
+
+
+def _give_share(compared: Compared, inside: BoolArray) -> Value:
+    """Give the share of marked seconds in percent.
+
+    A share of 0 or 100 % has no spread to make an interval from; its open end then is that of an
+    exact binomial interval over the effective number of seconds (Clopper and Pearson 1934).
+    """
+    if not compared.n:
+        return compared.decline(_NOTHING)
+    share = float(np.mean(inside))
+    if share in {0.0, 1.0}:
+        trials = compared.effective_n
+        reach = 1 - 0.025 ** (1 / trials) if np.isfinite(trials) and trials > 1 else np.nan
+        ends = (0.0, reach) if share == 0 else (1 - reach, 1.0)
+    else:
+        found = compared.estimate_interval(inside.astype(np.float64))
+        ends = (
+            (max(0.0, found.low), min(1.0, found.high)) if found != NO_INTERVAL else (np.nan,) * 2
+        )
+    return compared.give(_PERCENT * share, Interval(_PERCENT * ends[0], _PERCENT * ends[1]))
