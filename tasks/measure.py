@@ -15,8 +15,11 @@ import numpy as np
 
 from tasks.case import Case, Reference, Segment, refer_to
 from tasks.core.discovery import load_metrics
-from tasks.core.registers import FINDING_KINDS, METRICS, SEGMENTERS, Value, unknown
-from tasks.tables.arrow import concatenate, make_rows, make_table
+from tasks.core.registers import FINDING_KINDS, METRICS, SCOPES, SEGMENTERS, Value, unknown
+from tasks.levels import list_levels
+from tasks.pair_rows import make_pair_rows
+from tasks.swum import has_lengths
+from tasks.tables.arrow import concatenate, make_rows
 from tasks.tables.tables import FINDINGS, PAIRS, RESULTS
 
 if TYPE_CHECKING:
@@ -50,13 +53,6 @@ _DECIDING: dict[Against, ReferenceChannel] = {
 }
 #: A consensus needs at least two devices beside the one judged.
 _CONSENSUS_DEVICES = 2
-_PAIR_CHANNELS = {
-    "heart_rate_bpm": ("heart_rate_test_bpm", "heart_rate_reference_bpm"),
-    "speed_mps": ("speed_test_mps", "speed_reference_mps"),
-    "altitude_m": ("altitude_test_m", "altitude_reference_m"),
-    "cadence_rpm": ("cadence_test_rpm", "cadence_reference_rpm"),
-    "power_w": ("power_test_w", "power_reference_w"),
-}
 
 
 @dataclass(frozen=True)
@@ -83,18 +79,18 @@ def measure_workout(workout: Workout) -> Measured:
     findings: list[dict[str, Any]] = []
     pairs: dict[tuple[str, str], pa.Table] = {}
     for subject in workout.subjects:
-        kinds: tuple[Against, ...] = (*_CHANNELS, "truth")
+        kinds: tuple[Against, ...] = (*_CHANNELS, "truth", "lengths", "battery")
         choices = {kind: choose_references(workout, subject, kind) for kind in kinds}
         results += _measure_metrics(workout, subject, choices)
         findings += _look_for_findings(workout, subject, choices)
-        for choice in choices.values():
-            for reference in choice.references:
+        for kind in _CHANNELS:
+            for reference in choices[kind].references:
                 other = reference.subject
                 if other is None:
                     continue
                 key = (subject.recording_id, other.recording_id)
                 if key not in pairs:
-                    pairs[key] = _make_pairs(workout, subject, other)
+                    pairs[key] = make_pair_rows(workout, subject, other)
     return Measured(
         results=make_rows(RESULTS, results),
         findings=make_rows(FINDINGS, findings),
@@ -112,6 +108,8 @@ def choose_references(workout: Workout, test: Subject, kind: Against) -> Choice:
     """
     if kind == "truth":
         return _choose_truth(workout)
+    if kind in {"lengths", "battery"}:
+        return _choose_holders(workout, test, kind)
     references: list[Reference] = []
     if kind == "distance":
         references += _choose_truth(workout).references
@@ -127,6 +125,22 @@ def _choose_truth(workout: Workout) -> Choice:
     if workout.notes is None:
         return Choice((), "the notes give no true value: there are no notes for this workout")
     return Choice((Reference("truth", why="the notes state it"),))
+
+
+def _choose_holders(workout: Workout, test: Subject, kind: Against) -> Choice:
+    """Give the truth about lengths, then every other device that knows lengths or levels."""
+    references: list[Reference] = []
+    notes = workout.notes
+    if kind == "lengths" and notes is not None and (notes.truth.lengths or notes.truth.strokes):
+        references += _choose_truth(workout).references
+    references += [
+        refer_to(subject, why=f"another device that knows its {kind}")
+        for subject in workout.subjects
+        if subject.recording_id != test.recording_id
+        and (has_lengths(subject) if kind == "lengths" else list_levels(workout, subject).is_known)
+    ]
+    reason = f"neither the notes nor another device of this workout know {kind}"
+    return Choice(tuple(references), None if references else reason)
 
 
 def _choose_device(workout: Workout, test: Subject, kind: Against) -> Choice:
@@ -222,8 +236,11 @@ def _measure_metrics(
     workout: Workout, test: Subject, choices: dict[Against, Choice]
 ) -> Iterator[dict[str, Any]]:
     by_against: dict[Against, list[Metric]] = {}
+    whole = Case(workout, test, None, Segment("all", test.covered))
     for metric in METRICS.values():
-        by_against.setdefault(metric.against, []).append(metric)
+        is_concerned = SCOPES.get(metric.domain)
+        if is_concerned is None or is_concerned(whole):
+            by_against.setdefault(metric.against, []).append(metric)
     for against, metrics in by_against.items():
         choice = Choice((), None) if against == "nothing" else choices[against]
         if against != "nothing" and not choice.references:
@@ -380,18 +397,3 @@ def _make_finding_row(
 
 def _to_microseconds(seconds: float) -> int:
     return round(seconds * 1e6)
-
-
-# --- pairs ------------------------------------------------------------------------------------
-def _make_pairs(workout: Workout, test: Subject, reference: Subject) -> pa.Table:
-    seconds = np.flatnonzero(reference.covered & test.covered)
-    n_rows = len(seconds)
-    columns: dict[str, Any] = {
-        "time_utc": np.round(workout.grid.seconds[seconds] * 1e6).astype(np.int64),
-        "recording_id": [test.recording_id] * n_rows,
-        "reference_recording_id": [reference.recording_id] * n_rows,
-    }
-    for channel, (own, other) in _PAIR_CHANNELS.items():
-        columns[own] = test.values(channel)[seconds]
-        columns[other] = reference.values(channel)[seconds]
-    return make_table(PAIRS, columns)

@@ -14,7 +14,8 @@ if TYPE_CHECKING:
 class Truth:
     """Values known from outside the recordings. None where the notes do not say.
 
-    `strokes` holds one stroke per length, or a single one that holds for all.
+    `strokes` holds one stroke per length, or a single one that holds for all. `stroke_count` is
+    how many strokes were swum in all.
     """
 
     distance_m: float | None = None
@@ -24,6 +25,16 @@ class Truth:
     lengths: int | None = None
     pool_length_m: float | None = None
     strokes: tuple[str, ...] = ()
+    stroke_count: int | None = None
+
+    @property
+    def known_distance_m(self) -> float | None:
+        """The true distance: as stated, else in a pool lengths times its length."""
+        if self.distance_m is not None:
+            return self.distance_m
+        if self.lengths is None or self.pool_length_m is None:
+            return None
+        return self.lengths * self.pool_length_m
 
 
 @dataclass(frozen=True)

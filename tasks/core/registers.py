@@ -15,10 +15,30 @@ if TYPE_CHECKING:
     from tasks.core.recording import ExportFile, Recording
 
 Better = Literal["lower", "higher", "zero", "none"]
-#: What a metric is held against. "nothing": the recording alone.
-Against = Literal["nothing", "heart_rate", "position", "speed", "distance", "altitude", "truth"]
+#: What a metric is held against. "nothing": the recording alone; "lengths" and "battery": every
+#: other device whose tables hold them, and for lengths the truth of the notes before those.
+Against = Literal[
+    "nothing",
+    "heart_rate",
+    "position",
+    "speed",
+    "distance",
+    "altitude",
+    "truth",
+    "lengths",
+    "battery",
+]
 #: Views of the database, one column per metric.
-Domain = Literal["heart_rate", "track", "distance", "elevation", "detection", "swimming", "battery"]
+Domain = Literal[
+    "heart_rate",
+    "track",
+    "distance",
+    "indoor",
+    "elevation",
+    "detection",
+    "swimming",
+    "battery",
+]
 
 
 # --- readers ----------------------------------------------------------------------------------
@@ -271,6 +291,24 @@ def segmenter(domain: Domain) -> Callable[[SegmentFunction], SegmentFunction]:
         name = f"{domain}:{function.__name__}"
         _refuse_second(SEGMENTERS, name, "segmenter")
         SEGMENTERS[name] = Segmenter(name, domain, function)
+        return function
+
+    return register
+
+
+# --- scopes -----------------------------------------------------------------------------------
+#: Says of a `tasks.case.Case` over a whole workout whether a domain has anything to do with it;
+#: pool lengths have none with a ride. A domain without a scope concerns every workout.
+SCOPES: Final[dict[Domain, Callable[[Any], bool]]] = {}
+ScopeFunction = TypeVar("ScopeFunction", bound=Callable[[Any], bool])
+
+
+def scope(domain: Domain) -> Callable[[ScopeFunction], ScopeFunction]:
+    """Register the decorated function as the scope of `domain`."""
+
+    def register(function: ScopeFunction) -> ScopeFunction:
+        _refuse_second(SCOPES, domain, "scope")
+        SCOPES[domain] = function
         return function
 
     return register
