@@ -20,6 +20,7 @@ from tests.simulate.effects_heart_rate import (
     SensorNoise,
     Spikes,
 )
+from tests.simulate.effects_other import SmartSampling
 from tests.simulate.places import Place, build_track
 from tests.simulate.script import Effort, Span, Workout, perform
 from tests.simulate.trace import Effect
@@ -64,6 +65,7 @@ def prepare_heart_rate(seed: int) -> Prepared:
     _expect_bias(sheet, float(draw.choice([-1.0, 1.0]) * draw.uniform(3.0, 9.0)))
     _expect_noise(sheet, float(draw.uniform(1.5, 4.0)))
     _expect_late_lock(sheet, float(draw.integers(60, 240)), float(draw.integers(3, 15)))
+    _expect_late_lock_of_sparse_samples(sheet, float(draw.integers(60, 240)))
     steady_from = span[STEADY].start_s + 100.0
     _expect_spikes(sheet, int(draw.integers(2, 5)), steady_from)
     _expect_dropouts(sheet, int(draw.integers(2, 4)), int(draw.integers(20, 50)))
@@ -165,6 +167,14 @@ def _expect_late_lock(sheet: Worksheet, lock_s: float, first_s: float) -> None:
     sheet.expect(
         name, "hr_bias_bpm", 0.0, 0.0, "nothing wrong after the lock", segment="after_lock"
     )
+
+
+def _expect_late_lock_of_sparse_samples(sheet: Worksheet, lock_s: float) -> None:
+    name = "sparse"
+    effects = (LateLock(lock_s, 35.0), SmartSampling(9))
+    sheet.wear(Worn(_make(name, 15, *effects)))
+    sheet.expect(name, "hr_lock_s", lock_s, 9.0, "the next sample may be 9 s later")
+    sheet.expect(name, "found:late_lock", 1.0, 0.0, "one was put in")
 
 
 def _expect_spikes(sheet: Worksheet, count: int, from_s: float) -> None:

@@ -250,6 +250,15 @@ def prepare_clocks(seed: int) -> Prepared:
         sheet.wear(Worn(watch))
         room = 2.0 if name == "by-pulse" else 0.6
         sheet.expect(name, "offset_s", -ahead, room, why, effect="clock_offset")
+    for name, serial, longest_s, channels in (
+        ("sparse-track", 96, 9, OUTDOORS),
+        ("sparse-speed", 97, 5, ("speed_mps", "distance_m")),
+    ):
+        ahead = float(draw.choice([-1.0, 1.0]) * draw.integers(4, 25))
+        watch = _make(name, serial, SmartSampling(longest_s), channels=channels)
+        sheet.wear(Worn(replace(watch, clock=Clock(ahead))))
+        sheet.expect(name, "offset_s", -ahead, 1.0, "samples every few seconds, bridged by lines",
+                     effect="clock_offset")  # fmt: skip
     hours = int(draw.choice([-7, -2, -1, 1, 2, 5]))
     zoned = replace(_make("zoned", 95, channels=WATCH), clock=Clock(0.0, zone_s=3600.0 * hours))
     sheet.wear(Worn(zoned))

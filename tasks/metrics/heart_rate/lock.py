@@ -8,7 +8,7 @@ import numpy as np
 
 from tasks.case import Segment
 from tasks.core.registers import Example, Finding, Value, finding, metric, segmenter
-from tasks.maths.runs import find_first_lasting
+from tasks.maths.runs import find_first_lasting, find_run_edges
 from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from tasks.maths.arrays import BoolArray
 
 _PERCENT: Final = 100.0
+#: Devices that record as they see fit leave up to this between two samples [s].
+_LONGEST_STEP_S: Final = 10
 
 
 @metric(
@@ -25,7 +27,8 @@ _PERCENT: Final = 100.0
     unit="s",
     definition="Time from the first second in which the device records and the reference has a "
     "heart rate to the first moment from which the error stays within the lock limits for the hold "
-    "time; agreement by chance for that long counts as lock",
+    "time, gaps of at most 10 s between samples that do included; agreement by chance for that "
+    "long counts as lock",
     formula="first t with |e| <= max(lock_bpm, lock_pct % of reference) from t for lock_hold_s",
     better="lower",
     source="common practice, no source",
@@ -45,6 +48,22 @@ _PERCENT: Final = 100.0
             },
             20.0,
             "by hand: the first ten seconds do not last",
+        ),
+        Example(
+            {
+                "test": {HEART_RATE: ([80] + [None] * 8) * 2 + ([120] + [None] * 8) * 3},
+                "reference": {HEART_RATE: [120] * 45},
+            },
+            None,
+            "by hand: a sample every 9 s, three of them right; 18 s of 20 are seen to hold",
+        ),
+        Example(
+            {
+                "test": {HEART_RATE: ([80] + [None] * 8) * 2 + ([120] + [None] * 8) * 4},
+                "reference": {HEART_RATE: [120] * 54},
+            },
+            18.0,
+            "by hand: a sample every 9 s; right from the third one on",
         ),
         Example(
             {"test": {HEART_RATE: [80] * 40}, "reference": {HEART_RATE: [120] * 40}},
@@ -133,4 +152,15 @@ def _find_lock(case: Case) -> tuple[int | None, int | None]:
     allowed = np.maximum(limits.lock_bpm, limits.lock_pct / _PERCENT * series.reference)
     with np.errstate(invalid="ignore"):
         holds = np.abs(series.error) <= allowed
+    holds |= _mark_between_samples(holds, np.isfinite(series.error))
     return int(both[0]), find_first_lasting(holds, lasting=round(limits.lock_hold_s))
+
+
+def _mark_between_samples(holds: BoolArray, known: BoolArray) -> BoolArray:
+    """Mark short gaps whose neighbours both hold: devices that record every few seconds."""
+    marked = np.zeros(holds.size, dtype=np.bool_)
+    starts, ends = find_run_edges(~known)
+    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+        is_inside = start > 0 and end < holds.size and end - start <= _LONGEST_STEP_S
+        marked[start:end] = is_inside and holds[start - 1] and holds[end]
+    return marked
