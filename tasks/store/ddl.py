@@ -204,8 +204,9 @@ def _give_name(building: Path, path: Path) -> None:
     """Call the finished file `path` unless that exists: a second creator keeps the first's."""
     try:
         os.link(building, path)
-    except FileExistsError:
-        pass
+    except (FileExistsError, FileNotFoundError):
+        if not path.exists():
+            raise  # swept away as a left-over although nobody else has made a store
     except OSError:  # a disk without hard links
         if not path.exists():
             building.rename(path)

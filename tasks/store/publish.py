@@ -85,7 +85,11 @@ def find_published(home: Home) -> Path | None:
 
 def sweep_unfinished(folder: Path) -> None:
     """Remove what a killed program left half built in `folder`."""
-    for pattern in (f".*{BUILDING}", f".*{BUILDING}.wal*"):
+    _sweep(folder, "")
+
+
+def _sweep(folder: Path, beginning: str) -> None:
+    for pattern in (f".{beginning}*{BUILDING}", f".{beginning}*{BUILDING}.wal*"):
         for path in folder.glob(pattern):
             path.unlink(missing_ok=True)
 
@@ -114,6 +118,8 @@ def _build_copy(
     milliseconds however much is in it.
     """
     prepare_store(home, wait_s=wait_s)
+    # The store is there, so whoever was making one has been killed, or comes too late.
+    _sweep(home.state, f"{home.store.stem}-")
     copy_file(home, building, wait_s=wait_s)
     with duckdb.connect() as connection:
         connection.execute(f"ATTACH {quote_text(str(building))} AS {MADE}")
