@@ -255,6 +255,53 @@ class HeartRateSettings(Section):
         return edges
 
 
+class DetectionSettings(Section):
+    """Starts that a device found by itself."""
+
+    backdated_s: Positive = Field(
+        description="Time from which first samples without a measured heart rate and at one even "
+        "speed are taken as written afterwards [s]"
+    )
+
+
+class IndoorSettings(Section):
+    """Distance without satellites."""
+
+    pace_edges_min_per_km: Annotated[tuple[Positive, ...], BeforeValidator(_make_tuple)] = Field(
+        description="Edges of the pace bands [min/km]"
+    )
+    band_share: Share = Field(
+        description="Share of the moving time that must lie in one pace band before a distance "
+        "that is only known as a whole counts for that band"
+    )
+
+    @field_validator("pace_edges_min_per_km")
+    @classmethod
+    def _check_edges(cls, edges: tuple[float, ...]) -> tuple[float, ...]:
+        if list(edges) != sorted(set(edges)):
+            raise ValueError("edges of bands rise from one to the next")
+        return edges
+
+
+class SwimmingSettings(Section):
+    """Pool swimming."""
+
+    rest_s: Positive = Field(description="Time at the wall from which it is a rest [s]")
+    hr_gap_s: Positive = Field(description="Time without heart rate from which it is a gap [s]")
+    push_off_s: Positive = Field(
+        description="Time after a push-off in which a gap that begins is put down to it [s]"
+    )
+
+
+class BatterySettings(Section):
+    """Comparisons of battery use."""
+
+    min_shared_range_pct: Annotated[float, Field(ge=0, le=100)] = Field(
+        description="Share of the narrower range of levels that both must have used before two "
+        "rates compare without a warning [%]"
+    )
+
+
 class Settings(Section):
     """Everything that can be set."""
 
@@ -266,6 +313,10 @@ class Settings(Section):
     pair: PairSettings
     align: AlignSettings
     heart_rate: HeartRateSettings
+    detection: DetectionSettings
+    indoor: IndoorSettings
+    swimming: SwimmingSettings
+    battery: BatterySettings
 
     @property
     def hash_of_values(self) -> str:
