@@ -15,6 +15,7 @@ _MIN_PAIRS = 30
 _FEWEST_WINDOWS = 3
 _REFINE_STEPS = 12
 _SMOOTHING = 9
+_LEAST_VARIANCE = 0.01  # what rounding to whole numbers leaves after that smoothing
 _SIGNIFICANT = 3.84  # chi-squared with one degree of freedom, 95 %
 _GOLDEN = (5**0.5 - 1) / 2
 
@@ -196,7 +197,8 @@ def fit_first_order(
     # The same smoothing on both sides commutes with the response, and takes off the rounding noise
     # of the reference, which the filter would otherwise be credited for removing.
     filled = fill_gaps(compute_running_mean(reference, width=_SMOOTHING))
-    test = np.where(np.isfinite(test), compute_running_mean(test, width=_SMOOTHING), np.nan)
+    # Beside a gap the mean would lean to one side, which looks like a delay: whole windows only.
+    test = compute_running_mean(test, width=_SMOOTHING, fewest_share=1.0)
 
     def measure(time_constant: float) -> _Residuals:
         model = respond_first_order(filled, time_constant)
@@ -218,7 +220,7 @@ def fit_first_order(
         (float(measure(plain).variances[0]), plain, measure(plain), 0),
     ]
     variance, time_constant, chosen, dead = min(simple, key=lambda each: each[0])
-    if not variance <= room * least:
+    if not variance <= room * least + _LEAST_VARIANCE:
         time_constant, chosen, dead = both, best, int(np.nanargmin(best.variances))
     return FirstOrderFit(
         float(dead),

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 _MICROSECONDS: Final = 1e6
 _SMOOTH_S: Final = 5
+_LATE_S: Final = 15
 _NO_VALUE: Final = "this recording holds no heart rate"
 #: 12 s without value, then 40 s of one value while the reference climbs by 20 bpm.
 _FAILING: Final = {
@@ -110,7 +111,7 @@ def find_dropouts(case: Case) -> list[Finding]:
     title="Frozen heart rate",
     unit="s",
     definition="One value for at least frozen_s while the reference moved by at least "
-    "frozen_reference_bpm; the size is its length",
+    "frozen_reference_bpm before its last 15 s; the size is its length",
     source="common practice, no source",
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -175,7 +176,8 @@ def _find_frozen_stretches(case: Case) -> tuple[Run, ...]:
     smooth = compute_running_mean(series.reference, width=_SMOOTH_S)
     found = []
     for run in find_frozen_runs(series.test, shortest=round(limits.frozen_s)):
-        inside = smooth[run.start : run.end]
+        # A device that is late still shows its plateau when the reference has left it already.
+        inside = smooth[run.start : max(run.end - _LATE_S, run.start)]
         inside = inside[np.isfinite(inside)]
         if inside.size and float(np.ptp(inside)) >= limits.frozen_reference_bpm:
             found.append(run)
