@@ -17,11 +17,12 @@ def run_nightly(folder: Path | None, *, debug: bool = False, quiet: bool = False
     home = open_home(folder).home
     start_log(home)
     prepare(home, debug=debug)
+    engine = Engine(home)
+    engine.begin()
     from flows.nightly import nightly
     from flows.outcome import show_new_rows, show_nightly
 
     console = terminal.make_console(quiet=quiet)
-    engine = Engine(home)
     try:
         with engine.running(heartbeat=True), terminal.show_progress(quiet=quiet):
             report = nightly(home=home.root)
@@ -37,11 +38,12 @@ def run_rebuild(folder: Path | None, *, debug: bool = False, quiet: bool = False
     home = open_home(folder).home
     start_log(home)
     prepare(home, debug=debug)
+    engine = Engine(home)
+    engine.begin()
     from flows.outcome import count_outcomes, describe_settled, tell_troubles
     from flows.rebuild import rebuild
 
     console = terminal.make_console(quiet=quiet)
-    engine = Engine(home)
     try:
         with engine.running(heartbeat=True), terminal.show_progress(quiet=quiet):
             report = rebuild(home=home.root)

@@ -32,6 +32,8 @@ def run_demo(folder: Path | None, *, debug: bool = False, quiet: bool = False) -
     home = open_home(folder or DEMO_HOME).home
     start_log(home)
     prepare(home, debug=debug)
+    engine = Engine(home)
+    engine.begin()
     console = terminal.make_console(quiet=quiet)
     console.print(f"dropping {terminal.clean(source)} into {terminal.clean(home.inbox)}")
     paths = drop_demo(source, home)
@@ -42,7 +44,6 @@ def run_demo(folder: Path | None, *, debug: bool = False, quiet: bool = False) -
     from tasks.ingest import Dropped
 
     files = [Dropped(path, path.name, find_hint(path, home.inbox)) for path in paths]
-    engine = Engine(home)
     try:
         with engine.running(), terminal.show_progress(quiet=quiet):
             report = drop(home=home.root, files=files, move=True)

@@ -28,6 +28,8 @@ def run_ingest(
     home = opened.home
     start_log(home)
     prepare(home, debug=debug)
+    engine = Engine(home)
+    engine.begin()
     from flows.inbox import MAX_DROP_FILES
     from flows.outcome import EXIT_DONE, show_drop
     from flows.workout import drop
@@ -37,7 +39,6 @@ def run_ingest(
     if not files:
         raise UsageError(f"there is no file in {', '.join(str(path) for path in paths)}")
     console = terminal.make_console(quiet=quiet)
-    engine = Engine(home)
     code = EXIT_DONE
     try:
         for begin in range(0, len(files), MAX_DROP_FILES):

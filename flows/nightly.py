@@ -20,6 +20,7 @@ from flows.quiet import list_quiet_files
 from flows.runtime import RUN_TAG
 from flows.settling import Settled, settle_home
 from flows.spread import run_all
+from flows.watch import LAST_NIGHTLY
 from flows.workout import DropReport, show_artifact, take_in
 from tasks import steps
 from tasks.ingest import Dropped, FileOutcome, list_unfinished
@@ -31,8 +32,6 @@ if TYPE_CHECKING:
 
 LOG: Final = logging.getLogger(__name__)
 
-#: Key of the ledger under which the start of the last nightly run is remembered.
-LAST_NIGHTLY: Final = "last_nightly_utc"
 #: A run that is still "running" after this time was killed: nothing takes so long.
 DEAD_RUN_AFTER: Final = timedelta(hours=24)
 #: Scratch folders older than this were left behind by a killed run [s].

@@ -5,17 +5,22 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import logging
 import os
-import signal
+import socket
+import subprocess
+import sys
+import time
 import urllib.request
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from tasks.core.errors import CowornError
+
 if TYPE_CHECKING:
-    import subprocess
     from collections.abc import Iterator
-    from pathlib import Path
 
     from config.home import Home
 
@@ -24,12 +29,13 @@ LOG: Final = logging.getLogger(__name__)
 #: Where `prefect server start` listens when nobody says otherwise.
 DEFAULT_API_URL: Final = "http://127.0.0.1:4200/api"
 #: Time to wait for a server's sign of life [s].
-PROBE_TIMEOUT_S: Final = 2.0
+PROBE_TIMEOUT_S: Final = 5.0
 #: Time that the embedded server may take to start [s]; a small machine under load needs a minute.
 START_TIMEOUT_S: Final = 180
 #: Tag of every run, also on a server that others use too.
 RUN_TAG: Final = "coworn"
 _HTTP_OK: Final = 200
+_POLL_S: Final = 0.1
 
 _ENVIRONMENT: Final = {
     "PREFECT_SERVER_UI_SHOW_PROMOTIONAL_CONTENT": "false",
@@ -40,9 +46,17 @@ _ENVIRONMENT: Final = {
     "PREFECT_LOGGING_EXTRA_LOGGERS": "flows,tasks",
     # The watcher logs between runs, too.
     "PREFECT_LOGGING_TO_API_WHEN_MISSING_FLOW": "ignore",
-    "PREFECT_SERVER_ALLOW_EPHEMERAL_MODE": "true",
-    "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": str(START_TIMEOUT_S),
 }
+#: What Prefect sets for its embedded server: no pages, and no services for schedules.
+_EMBEDDED_ENVIRONMENT: Final = {
+    "PREFECT_UI_ENABLED": "0",
+    "PREFECT__SERVER_EPHEMERAL": "1",
+    "PREFECT__SERVER_FINAL": "1",
+}
+
+
+class EngineError(CowornError):
+    """No Prefect server can be had."""
 
 
 def prepare(home: Home, *, debug: bool = False) -> None:
@@ -80,6 +94,69 @@ def is_server_up(api_url: str) -> bool:
         return False
 
 
+class EmbeddedServer:
+    """Prefect's embedded server in a process of its own, which ends with ours.
+
+    It is the server that Prefect would start by itself, without the seconds that importing it into
+    our own process costs, with its words in a log file, and out of reach of the terminal's Ctrl-C,
+    so that a run that is being finished keeps it.
+    """
+
+    def __init__(self, log_path: Path) -> None:
+        self._log_path = log_path
+        self._port = _find_free_port()
+        log_path.parent.mkdir(parents=True, exist_ok=True)
+        with log_path.open("ab") as log:
+            self._process = subprocess.Popen(  # noqa: S603 - our own script
+                # -P: the folder of the script must not come first among the modules.
+                [
+                    sys.executable,
+                    "-P",
+                    str(Path(__file__).with_name("embedded.py")),
+                    str(self._port),
+                ],
+                stdin=subprocess.PIPE,
+                stdout=log,
+                stderr=log,
+                env={**os.environ, **_EMBEDDED_ENVIRONMENT},
+                start_new_session=True,
+            )
+        atexit.register(self.stop)
+
+    @property
+    def api_url(self) -> str:
+        """Its address."""
+        return f"http://127.0.0.1:{self._port}/api"
+
+    @property
+    def is_alive(self) -> bool:
+        """Say whether its process is running."""
+        return self._process.poll() is None
+
+    def wait(self) -> None:
+        """Wait until it answers. Raises: EngineError."""
+        give_up_at = time.monotonic() + START_TIMEOUT_S
+        while not is_server_up(self.api_url):
+            if not self.is_alive or time.monotonic() > give_up_at:
+                self.stop()
+                raise EngineError(
+                    f"Prefect's embedded server does not start; see {self._log_path} and try again"
+                )
+            time.sleep(_POLL_S)
+
+    def stop(self) -> None:
+        """End it."""
+        atexit.unregister(self.stop)
+        if self._process.stdin is not None:
+            self._process.stdin.close()
+        self._process.terminate()
+        try:
+            self._process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+
+
 class Engine:
     """Whom flow runs report to: the server that the environment names, else an embedded one.
 
@@ -90,7 +167,7 @@ class Engine:
     def __init__(self, home: Home) -> None:
         self._log_path = home.logs / "prefect-server.log"
         self._named = find_api_url()
-        self._embedded: Any = None
+        self._embedded: EmbeddedServer | None = None
         self.is_named_down = False
 
     @property
@@ -98,23 +175,27 @@ class Engine:
         """Address that the environment names."""
         return self._named
 
-    def start(self) -> str:
-        """Make sure that a server is there; give its address."""
+    def begin(self) -> None:
+        """Let an embedded server start, where one is needed, while other things are done."""
         if self._named is not None:
             self.is_named_down = not is_server_up(self._named)
             if not self.is_named_down:
-                return self._named
+                return
             LOG.warning("no Prefect server answers at %s; using the embedded one", self._named)
-        server = self._embedded
-        if (
-            server is None
-            or server.server_process is None
-            or server.server_process.poll() is not None
-        ):
-            if server is not None:
-                server.stop()
-            self._embedded = _start_embedded(self._log_path)
-        return str(self._embedded.api_url)
+        if self._embedded is None or not self._embedded.is_alive:
+            if self._embedded is not None:
+                self._embedded.stop()
+            self._embedded = EmbeddedServer(self._log_path)
+
+    def start(self) -> str:
+        """Make sure that a server answers; give its address. Raises: EngineError."""
+        self.begin()
+        if self._named is not None and not self.is_named_down:
+            return self._named
+        if self._embedded is None:  # pragma: no cover - `begin` has made one
+            raise EngineError("there is no Prefect server; try again")
+        self._embedded.wait()
+        return self._embedded.api_url
 
     @contextlib.contextmanager
     def running(self, *, heartbeat: bool = False) -> Iterator[None]:
@@ -123,6 +204,7 @@ class Engine:
         Without `heartbeat`, flows do not wait up to a second at their end for its thread (which
         cannot be switched off through the environment); long ones keep it.
         """
+        api_url = self.start()
         from prefect import tags
         from prefect.settings import (
             PREFECT_API_URL,
@@ -130,66 +212,25 @@ class Engine:
             temporary_settings,
         )
 
-        updates: dict[Any, Any] = {PREFECT_API_URL: self.start()}
+        updates: dict[Any, Any] = {PREFECT_API_URL: api_url}
         if not heartbeat:
             updates[PREFECT_FLOWS_HEARTBEAT_FREQUENCY] = None
         with temporary_settings(updates), tags(RUN_TAG):
             yield
 
     def stop(self) -> None:
-        """Stop the embedded server."""
+        """End the embedded server."""
         if self._embedded is not None:
-            from prefect.logging.handlers import APILogHandler
+            if "prefect.logging.handlers" in sys.modules:
+                from prefect.logging.handlers import APILogHandler
 
-            APILogHandler().flush()
+                # What was logged last is still on its way.
+                APILogHandler().flush()
             self._embedded.stop()
             self._embedded = None
 
 
-def _start_embedded(log_path: Path) -> Any:  # noqa: ANN401 - Prefect is imported late
-    """Start Prefect's embedded server.
-
-    It is shielded from the terminal's Ctrl-C, so that a run that is being finished keeps it, and
-    what it says goes to a log file.
-    """
-    from prefect.server.api.server import SubprocessASGIServer
-
-    log_path.parent.mkdir(parents=True, exist_ok=True)
-
-    class QuietServer(SubprocessASGIServer):
-        def _run_uvicorn_command(self) -> subprocess.Popen[Any]:
-            with (
-                log_path.open("ab") as file,
-                _own_standard_error(file.fileno()),
-                _blocked_interrupt(),
-            ):
-                return super()._run_uvicorn_command()
-
-    server = QuietServer()
-    server.start(timeout=START_TIMEOUT_S)
-    return server
-
-
-@contextlib.contextmanager
-def _own_standard_error(descriptor: int) -> Iterator[None]:
-    """Let children that start inside inherit `descriptor` as their standard error."""
-    kept = os.dup(2)
-    try:
-        os.dup2(descriptor, 2)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
-
-
-@contextlib.contextmanager
-def _blocked_interrupt() -> Iterator[None]:
-    """Let children that start inside inherit a mask that holds Ctrl-C back."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+def _find_free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])

@@ -11,6 +11,7 @@ from flows import terminal
 from flows.configuration import look_into_home
 from flows.inbox import scan_folder
 from flows.locks import RUN, describe_holder, is_held, is_watched
+from flows.watch import LAST_NIGHTLY
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -36,7 +37,7 @@ def show_status(folder: Path | None, *, quiet: bool = False) -> int:
     with Ledger(home) as ledger:
         files = ledger.list_files()
         unsettled = ledger.unsettled()
-        nightly = ledger.recall("last_nightly_utc")
+        nightly = ledger.recall(LAST_NIGHTLY)
     console.print(f"home       {terminal.clean(home.root)}")
     console.print(f"watcher    {'running' if is_watched(home) else 'not running'}")
     if is_held(home, RUN):

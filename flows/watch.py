@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from config.settings import Settings
 
 LOG: Final = logging.getLogger(__name__)
+#: Key of the ledger under which the start of the last nightly run is remembered.
+LAST_NIGHTLY: Final = "last_nightly_utc"
 #: Time after which a nightly run that failed is tried again.
 RETRY_NIGHTLY: Final = timedelta(hours=1)
 _EXIT_STOPPED: Final = 130
@@ -162,7 +164,6 @@ class NightlyClock:
             show_nightly(report, console=console)
 
     def _recall(self) -> datetime | None:
-        from flows.nightly import LAST_NIGHTLY
         from tasks.ledger import Ledger
 
         with Ledger(self._home) as ledger:

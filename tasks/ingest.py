@@ -178,8 +178,8 @@ def list_unfinished(home: Home) -> list[FileRecord]:
 def list_files(paths: Iterable[Path]) -> Iterator[Dropped]:
     """Give every file below `paths`, sorted; the sub-folder it lies in is its device hint.
 
-    A folder counts as if it had been dropped into the inbox itself: files directly inside it have
-    its name as their hint. Hidden files are left out, links are not followed.
+    A folder counts as if its contents had been dropped into the inbox: files directly inside it
+    have no hint. Hidden files are left out, links are not followed.
     """
     for path in paths:
         if path.is_dir() and not path.is_symlink():
@@ -189,8 +189,7 @@ def list_files(paths: Iterable[Path]) -> Iterator[Dropped]:
                 if any(part.startswith(".") for part in parts) or found.is_symlink():
                     continue
                 if found.is_file():
-                    folder = parts[0] if len(parts) > 1 else root.name
-                    yield Dropped(found, found.name, folder or None)
+                    yield Dropped(found, found.name, parts[0] if len(parts) > 1 else None)
         else:
             yield Dropped(path.absolute(), path.name)
 
