@@ -13,23 +13,18 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import (
-    BaseModel,
     BeforeValidator,
-    ConfigDict,
     Field,
     ValidationError,
     field_validator,
 )
 
 from config.lines import TomlSyntaxError, find_line, map_lines, parse_toml
+from config.report import ReportSettings  # noqa: TC001 - pydantic resolves it at run time
+from config.section import NotNegative, Positive, PositiveInt, Section, Share, make_tuple
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
-Share = Annotated[float, Field(ge=0, le=1)]
-PositiveInt = Annotated[int, Field(gt=0)]
 
 
 class SettingsFileError(ValueError):
@@ -38,18 +33,6 @@ class SettingsFileError(ValueError):
     def __init__(self, message: str, *, line: int | None = None) -> None:
         self.line = line
         super().__init__(message)
-
-
-def _make_tuple(value: object) -> object:
-    """Let a TOML array stand for a tuple, also where types are strict."""
-    return tuple(value) if isinstance(value, list) else value
-
-
-class Section(BaseModel):
-    """A group of settings."""
-
-    # Strict: a true or a text is no number, and nan is no threshold.
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
 class InboxSettings(Section):
@@ -176,7 +159,7 @@ class AlignSettings(Section):
 class HeartRateSettings(Section):
     """Thresholds of the heart-rate metrics and findings."""
 
-    band_edges_pct: Annotated[tuple[Positive, ...], BeforeValidator(_make_tuple)] = Field(
+    band_edges_pct: Annotated[tuple[Positive, ...], BeforeValidator(make_tuple)] = Field(
         description="Edges of the intensity bands, in percent of the reference maximum [%]"
     )
 
@@ -267,7 +250,7 @@ class DetectionSettings(Section):
 class IndoorSettings(Section):
     """Distance without satellites."""
 
-    pace_edges_min_per_km: Annotated[tuple[Positive, ...], BeforeValidator(_make_tuple)] = Field(
+    pace_edges_min_per_km: Annotated[tuple[Positive, ...], BeforeValidator(make_tuple)] = Field(
         description="Edges of the pace bands [min/km]"
     )
     band_share: Share = Field(
@@ -317,6 +300,7 @@ class Settings(Section):
     indoor: IndoorSettings
     swimming: SwimmingSettings
     battery: BatterySettings
+    report: ReportSettings
 
     @property
     def hash_of_values(self) -> str:
@@ -327,7 +311,7 @@ class Settings(Section):
 
 
 #: Sections that no reported number depends on.
-NOT_IN_RESULTS = ("inbox", "archive", "time", "run", "store")
+NOT_IN_RESULTS = ("inbox", "archive", "time", "run", "store", "report")
 
 
 def load_settings(path: Path | None = None) -> Settings:

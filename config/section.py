@@ -1,0 +1,24 @@
+"""What every group of settings is made of."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Share = Annotated[float, Field(ge=0, le=1)]
+PositiveInt = Annotated[int, Field(gt=0)]
+
+
+class Section(BaseModel):
+    """A group of settings."""
+
+    # Strict: a true or a text is no number, and nan is no threshold.
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+def make_tuple(value: object) -> object:
+    """Let a TOML array stand for a tuple, also where types are strict."""
+    return tuple(value) if isinstance(value, list) else value
