@@ -180,20 +180,31 @@ def prepare_battery(seed: int) -> Prepared:
     )
     sheet = Worksheet(workout, seed)
     draw = np.random.default_rng([seed, 7])
-    for name, serial, rate in (
-        ("thirsty", 71, float(draw.uniform(5.0, 9.0))),
-        ("sparing", 72, float(draw.uniform(2.5, 4.5))),
-    ):
+    rates = {"thirsty": float(draw.uniform(5.0, 9.0)), "sparing": float(draw.uniform(2.5, 4.5))}
+    rooms, ranges = {}, {}
+    for serial, (name, rate) in enumerate(rates.items(), start=71):
         drain = BatteryDrain(rate, float(draw.uniform(70.0, 100.0)))
-        sheet.wear(Worn(_make(name, serial, drain, SmartSampling(9)), claimed_gnss_hours=20.0))
+        held = sheet.wear(Worn(_make(name, serial, drain, SmartSampling(9)), claimed_gnss_hours=20))
         # Between two changes of a whole percent the time is known to a minute at either end.
         changes_h = (np.floor(rate * 2.5) - 1) / rate
-        room = 2.0 / 60.0 / changes_h
+        room = rooms[name] = 2.0 / 60.0 / changes_h
         why = "the level is written once a minute"
         sheet.expect(name, "battery_rate_pct_per_h", rate, rate * room, why)
         sheet.expect(name, "battery_projected_h", 100.0 / rate, 100.0 / rate * room * 1.1, why)
         percent = 100.0 * (100.0 / rate / 20.0 - 1.0)
         sheet.expect(name, "battery_vs_claim_pct", percent, (100.0 + percent) * room * 1.1, why)
+        levels = [percent for _, percent, _ in held.battery]
+        ranges[name] = (levels[-1], levels[0] - 1)
+        sheet.expect(name, "battery_from_pct", levels[0] - 1, 0.0, "the level after one change")
+        sheet.expect(name, "battery_to_pct", levels[-1], 0.0, "the last level")
+    both = rates["thirsty"] - rates["sparing"]
+    room = sum(rates[name] * rooms[name] for name in rates)
+    sheet.expect("thirsty", "battery_rate_difference_pct_per_h", both, room, why)
+    sheet.expect("sparing", "battery_rate_difference_pct_per_h", -both, room, why)
+    (low, high), (other_low, other_high) = ranges.values()
+    common = max(0, min(high, other_high) - max(low, other_low))
+    share = 100.0 * common / min(high - low, other_high - other_low)
+    sheet.expect("thirsty", "battery_shared_range_pct", share, 0.01, "whole percent")
     return sheet.close(notes=_write_notes("hiking", "outdoors"))
 
 
