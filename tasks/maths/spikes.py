@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 HALF_WINDOW_S = 30
 _BRIDGE_S = 1
 _STEEP = 0.5  # share of the excursion that its edges must make within a few seconds
-_EDGE_S = 4
+_EDGE_S = 3
+_LOOK_S = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +35,8 @@ def find_spikes(
 
     Outliers are the seconds beyond max(``floor``, 3 sigma) of the running median over 61 s; a
     spike is a run of them whose largest deviation reaches ``size`` and which both begins and ends
-    steeply: at least half of it within 4 s, so that the shoulder of a fast rise is none. The size
-    given is the median deviation of the run's upper half.
+    steeply: at least half of it across 3 s on either side of its ends, so that the shoulder of a
+    fast rise is none. The size given is the median deviation of the run's upper half.
     *Source*: Hampel 1974, JASA 69:383; limits of length and steepness: own choice.
     """
     found = find_hampel_outliers(values, half_window=HALF_WINDOW_S, floor=floor)
@@ -53,17 +54,20 @@ def find_spikes(
 
 
 def _is_steep(values: FloatArray, run: Run, peak: float) -> bool:
-    """Say whether the series jumps by half the peak close to both ends of the run.
+    """Say whether the series jumps by half the peak across both ends of the run.
 
-    An end at a gap or at the border of the series counts as steep: nothing speaks against it.
+    Across a gap the next values count; only the border of the series speaks for neither.
     """
-    before = values[max(run.start - _EDGE_S, 0) : run.start]
-    after = values[run.end : run.end + _EDGE_S]
-    highest = float(np.nanmax(np.sign(peak) * values[run.start : run.end]))
-    for side in (before, after):
-        present = side[np.isfinite(side)]
-        if not present.size:
-            continue
-        if highest - float((np.sign(peak) * present).min()) < _STEEP * abs(peak):
-            return False
-    return True
+    sign = np.sign(peak)
+    before = values[max(run.start - _LOOK_S, 0) : run.start]
+    after = values[run.end : run.end + _LOOK_S]
+    before = before[np.isfinite(before)][-_EDGE_S:]
+    after = after[np.isfinite(after)][:_EDGE_S]
+    inside = sign * values[run.start : run.end]
+    first, last = np.nanmax(inside[:_EDGE_S]), np.nanmax(inside[-_EDGE_S:])
+    jumps = [
+        float(level - (sign * side).min())
+        for level, side in ((first, before), (last, after))
+        if side.size
+    ]
+    return all(jump >= _STEEP * abs(peak) for jump in jumps)

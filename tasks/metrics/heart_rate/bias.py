@@ -24,7 +24,8 @@ _SOURCE: Final = "common practice, no source; ends by least squares, Hinkley 197
     title="Time in biased stretches",
     unit="s",
     definition="Time in stretches of at least biased_s in which the error, smoothed over "
-    "biased_window_s, stays beyond biased_bpm to one side; a late lock is not counted again",
+    "biased_window_s, stays beyond biased_bpm to one side; what lies before the lock does not "
+    "count",
     formula="summed length of the biased stretches",
     better="lower",
     source=_SOURCE,
@@ -61,7 +62,7 @@ def hr_biased_s(case: Case) -> Value:
     title="Biased stretch",
     unit="bpm",
     definition="The error, smoothed over biased_window_s, stays beyond biased_bpm to one side for "
-    "at least biased_s; the size is its mean error",
+    "at least biased_s, after the lock; the size is its mean error",
     source=_SOURCE,
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -81,7 +82,7 @@ def find_biased_stretches(case: Case) -> list[Finding]:
 
 
 def find_biased_runs(case: Case) -> tuple[Run, ...]:
-    """Give the biased stretches of the whole comparison, without those of a late lock."""
+    """Give the biased stretches of the whole comparison, without those before the lock."""
     key = f"heart_rate:biased:{name_comparison(case)}"
     return case.once_per_workout(key, lambda: _find_biased_runs(case))
 
@@ -94,7 +95,7 @@ def _find_biased_runs(case: Case) -> tuple[Run, ...]:
         shortest=round(limits.biased_s),
         window=round(limits.biased_window_s),
     )
-    begin, locked = find_lock(case)
-    if begin is None or locked is None or locked - begin <= limits.late_lock_s:
+    _, locked = find_lock(case)
+    if locked is None:
         return runs
     return tuple(run for run in runs if (run.start + run.end) / 2 > locked)

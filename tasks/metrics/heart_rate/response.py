@@ -14,6 +14,7 @@ from tasks.maths.runs import find_first_lasting
 from tasks.maths.smoothing import compute_running_mean
 from tasks.metrics.heart_rate.clocks import explain_no_delay
 from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
+from tasks.metrics.heart_rate.lock import find_lock
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
 if TYPE_CHECKING:
@@ -53,7 +54,10 @@ _MISSED: Final[dict[str, Any]] = {
 
 @dataclass(frozen=True)
 class Responses:
-    """How the test followed the rises and the falls of the reference, over the whole comparison."""
+    """How the test followed the rises and the falls of the reference, over the whole comparison.
+
+    What begins before the lock is left out: the lock says it already.
+    """
 
     rises: tuple[Following, ...]
     falls: tuple[Following, ...]
@@ -63,8 +67,8 @@ class Responses:
     "heart_rate",
     title="Efforts",
     unit="1",
-    definition="Number of rises of the reference by at least rise_bpm within rise_window_s; a "
-    "count of the workout, not of the device",
+    definition="Number of rises of the reference by at least rise_bpm within rise_window_s that "
+    "begin after the device has locked on: those that it could follow",
     formula="rises found in the reference smoothed over 7 s",
     better="none",
     source="common practice, no source",
@@ -274,10 +278,15 @@ def _follow_all(case: Case) -> Responses:
     within = round(limits.rise_window_s)
     known = series.error[np.isfinite(series.error)]
     usual = float(np.median(known)) if known.size else 0.0
+    _, locked = find_lock(case)
     both = []
     for sign in (1.0, -1.0):
         reference, test = sign * series.reference, sign * series.test
-        rises = find_rises(reference, size=limits.rise_bpm, within=within)
+        rises = [
+            rise
+            for rise in find_rises(reference, size=limits.rise_bpm, within=within)
+            if locked is None or rise.start >= locked
+        ]
         both.append(
             tuple(
                 follow_rise(reference, test, rise, patience=_PATIENCE_S, usual_offset=sign * usual)

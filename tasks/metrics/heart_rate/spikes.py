@@ -13,7 +13,7 @@ from tasks.metrics.heart_rate.reference import HEART_RATE, find_steady
 
 if TYPE_CHECKING:
     from tasks.case import Case
-    from tasks.maths.arrays import FloatArray
+    from tasks.maths.arrays import BoolArray, FloatArray
 
 _SOURCE: Final = "rule after Hampel 1974, JASA 69:383, with a floor; limits common practice"
 _EDGE_S: Final = 5
@@ -117,9 +117,17 @@ def _find_spikes(case: Case) -> tuple[Spike, ...]:
     )
     if not spikes:
         return ()
-    steady = find_steady(series.reference, limit=limits.steady_bpm)
+    medians_kept = find_steady(series.reference, limit=limits.steady_bpm)
     return tuple(
         spike
         for spike in spikes
-        if steady[max(spike.run.start - _EDGE_S, 0) : spike.run.end + _EDGE_S].all()
+        if _is_steady(series.reference, medians_kept, spike, limit=limits.steady_bpm)
     )
+
+
+def _is_steady(
+    reference: FloatArray, medians_kept: BoolArray, spike: Spike, *, limit: float
+) -> bool:
+    """Say whether the reference stays near its median around a spike, and does not climb."""
+    around = slice(max(spike.run.start - _EDGE_S, 0), spike.run.end + _EDGE_S)
+    return bool(medians_kept[around].all()) and float(np.ptp(reference[around])) <= 2 * limit

@@ -247,3 +247,20 @@ def test_a_late_device_that_still_shows_its_plateau_is_not_frozen() -> None:
     stuck = reference.copy()
     stuck[590:660] = 170
     assert len(gaps.find_frozen(make_case(stuck + (np.arange(N) < 580), reference))) == 1
+
+
+def test_a_rise_before_the_lock_is_not_missed_again() -> None:
+    reference = np.interp(np.arange(N), [0, 60, 120, N], [90, 90, 150, 150])
+    test = reference.copy()
+    test[:200] = 80
+    case = make_case(test, reference)
+    assert len(lock.find_late_lock(case)) == 1
+    assert response.find_missed_rises(case) == []
+    assert response.hr_rises(case).value == 0
+
+
+def test_a_rise_that_ends_in_a_dropout_is_no_spike() -> None:
+    reference = np.interp(np.arange(N), [0, 900, 940, N], [110, 110, 160, 160])
+    test = reference.copy()
+    test[925:955] = np.nan
+    assert spikes.find_heart_rate_spikes(make_case(test, reference)) == []
