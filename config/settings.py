@@ -20,6 +20,10 @@ from pydantic import (
 )
 
 from config.lines import TomlSyntaxError, find_line, map_lines, parse_toml
+from config.position import (  # noqa: TC001 - pydantic resolves them at run time
+    ElevationSettings,
+    PositionSettings,
+)
 from config.report import ReportSettings  # noqa: TC001 - pydantic resolves it at run time
 from config.section import NotNegative, Positive, PositiveInt, Section, Share, make_tuple
 
@@ -296,6 +300,8 @@ class Settings(Section):
     pair: PairSettings
     align: AlignSettings
     heart_rate: HeartRateSettings
+    position: PositionSettings
+    elevation: ElevationSettings
     detection: DetectionSettings
     indoor: IndoorSettings
     swimming: SwimmingSettings
