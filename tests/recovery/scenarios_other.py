@@ -10,6 +10,7 @@ from tests.simulate.devices import Clock, Device
 from tests.simulate.effects_heart_rate import PushOffGaps
 from tests.simulate.effects_other import (
     AutomaticDetection,
+    BackdatedStart,
     Barometer,
     BatteryDrain,
     OwnAscent,
@@ -119,6 +120,17 @@ def prepare_start(seed: int) -> Prepared:
     sheet.expect("automatic", "start_delay_s", delay_s, 0.0, "whole seconds")
     sheet.expect("automatic", "start_credit_pct", 100.0 * (1 - lost / whole), 0.05, "centimetres")
     sheet.expect("automatic", "start_hr_gap_s", delay_s, 1.0, "whole seconds")
+    sheet.expect("automatic", "start_credit_before_pct", 100.0 * credit, 0.2, "centimetres")
+    sheet.expect("by-hand", "start_backdated_s", 0.0, 0.0, "nothing was written afterwards")
+    filled_s = float(draw.integers(60, 120))
+    credited_m = float(draw.uniform(40.0, 150.0))
+    filler = BackdatedStart(delay_s, filled_s, credited_m)
+    sheet.wear(Worn(_make("filler", 54, filler, channels=WATCH)))
+    passed_m = float(workout.distance_m[int(delay_s)])
+    sheet.expect("filler", "start_backdated_s", filled_s, 0.0, "whole seconds")
+    sheet.expect("filler", "start_delay_s", delay_s, 0.0, "whole seconds")
+    sheet.expect("filler", "start_credit_before_pct", 100.0 * credited_m / passed_m, 0.2,
+                 "centimetres")  # fmt: skip
     truth = (f"start_utc = {START_UTC.isoformat()}", f"distance_m = {whole:.2f}")
     return sheet.close(notes=_write_notes("walking", "outdoors", *truth))
 

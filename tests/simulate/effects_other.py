@@ -303,6 +303,44 @@ class AutomaticDetection:
 
 
 @dataclass(frozen=True)
+class BackdatedStart:
+    """The device finds out by itself, and then writes even samples for some seconds before.
+
+    They hold distance and speed only, for nothing else was measured then.
+    """
+
+    delay_s: float
+    filled_s: float
+    credited_m: float
+
+    def apply(self, trace: Trace, workout: Workout, rng: np.random.Generator) -> Changed:
+        del rng
+        begin_s = self.delay_s - self.filled_s
+        before = trace.between(begin_s, self.delay_s)
+        channels = {
+            name: np.where(before, np.nan, values) for name, values in trace.channels.items()
+        }
+        passed = float(np.interp(self.delay_s, workout.time_s, workout.distance_m))
+        channels[DISTANCE] = np.where(
+            before,
+            self.credited_m * (trace.time_s - begin_s) / self.filled_s,
+            trace.channels[DISTANCE] - passed + self.credited_m,
+        )
+        channels[SPEED] = np.where(before, self.credited_m / self.filled_s, trace.channels[SPEED])
+        changed = replace(trace, channels=channels, kept=trace.kept & (trace.time_s >= begin_s))
+        entry = Entry(
+            "backdated_start",
+            "timer",
+            begin_s,
+            self.delay_s,
+            self.filled_s,
+            "s",
+            {"credited_m": self.credited_m},
+        )
+        return changed, (entry,)
+
+
+@dataclass(frozen=True)
 class EarlyStop:
     """The recording is stopped some seconds before the athlete."""
 

@@ -12,6 +12,7 @@ from tests.simulate.effects_heart_rate import ConstantBias, SensorNoise
 from tests.simulate.effects_other import (
     AutomaticDetection,
     AutoPause,
+    BackdatedStart,
     EarlyStop,
     LateStart,
     SmartSampling,
@@ -83,6 +84,14 @@ def test_detection_credits_the_share_that_it_says(laps: Workout) -> None:
     assert held.true_s[0] == 100.0
     assert held.channels["distance_m"][0] == pytest.approx(0.25 * laps.distance_m[100])
     assert held.channels["distance_m"][-1] == pytest.approx(2000.0 - 0.75 * laps.distance_m[100])
+
+
+def test_a_backdated_start_fills_even_samples_without_a_heart_rate(laps: Workout) -> None:
+    held = record(PLAIN.with_effects(BackdatedStart(100.0, 40.0, 60.0)), laps, seed=3)
+    assert held.true_s[0] == 60.0
+    assert np.isnan(held.channels["heart_rate_bpm"][:40]).all()
+    np.testing.assert_allclose(np.diff(held.channels["distance_m"][:41]), 1.5)
+    assert held.channels["distance_m"][-1] == pytest.approx(2060.0 - laps.distance_m[100])
 
 
 def test_an_early_stop_takes_the_last_seconds(laps: Workout) -> None:
