@@ -149,6 +149,10 @@ class AlignSettings(Section):
     clear_offset_s: Positive = Field(
         description="Offset between two tracks from which GNSS clocks are not believed [s]"
     )
+    sensor_delay_s: NotNegative = Field(
+        description="Delay that a heart-rate sensor can have; an offset within it, found by heart "
+        "rate through a third device, is not taken for one of the clock [s]"
+    )
     min_confidence: Share = Field(
         description="Confidence from which an offset found by a signal is applied"
     )

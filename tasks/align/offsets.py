@@ -6,7 +6,7 @@ rate last: alignment by heart rate hides the very lag that is to be measured.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from tasks.maths.geodesy import find_plane_origin, project_to_plane
@@ -55,12 +55,16 @@ _TRACK_GAP_S: Final = 30.0
 
 @dataclass(frozen=True)
 class Found:
-    """An offset [s], what it was found from, how sure it is from 0 to 1, and a note."""
+    """An offset [s], what it was found from, how sure it is from 0 to 1, and a note.
+
+    `hint_confidence` is that of the best offset that was not sure enough, -1 where there is none.
+    """
 
     offset_s: float
     method: str
     confidence: float
     note: str | None = None
+    hint_confidence: float = -1.0
 
 
 def find_offset(
@@ -69,20 +73,58 @@ def find_offset(
     """Find what must be added to the test's times to be on the reference's clock.
 
     `is_clock_trusted` says that no whole shift had to be applied to either clock; only then do two
-    GNSS clocks count as equal without further proof.
+    GNSS clocks count as equal without further proof. Method "none" says that nothing was found.
     """
+    found = find_offset_by_motion(
+        reference, test, settings=settings, is_clock_trusted=is_clock_trusted
+    )
+    if found.method == "none":
+        return find_offset_by_heart_rate(reference, test, settings=settings, otherwise=found)
+    return found
+
+
+def find_offset_by_motion(
+    reference: Recording, test: Recording, *, settings: AlignSettings, is_clock_trusted: bool = True
+) -> Found:
+    """Find the offset by positions, else by the clearest of speed, power, altitude and cadence."""
     by_track = _find_by_track(reference, test, settings=settings, is_clock_trusted=is_clock_trusted)
     if by_track is not None:
         return by_track
     tried = [_find_by_signal(reference, test, kind, settings=settings) for kind in _SIGNALS]
-    found = [one for one in tried if one is not None]
-    sure = [one for one in found if one.confidence >= settings.min_confidence]
-    if sure:
-        return max(sure, key=lambda one: one.confidence)
-    by_heart_rate = _find_by_signal(reference, test, _HEART_RATE, settings=settings)
-    if by_heart_rate is not None and by_heart_rate.confidence >= settings.min_confidence:
-        return by_heart_rate
-    return Found(0.0, "none", 0.0, _explain(found, by_heart_rate))
+    return _choose([one for one in tried if one is not None], settings=settings)
+
+
+def find_offset_by_heart_rate(
+    reference: Recording, test: Recording, *, settings: AlignSettings, otherwise: Found
+) -> Found:
+    """Find the offset by heart rate; `otherwise` is what to say where that is not sure either."""
+    found = _find_by_signal(reference, test, _HEART_RATE, settings=settings)
+    if found is None:
+        return otherwise
+    chosen = _choose([found], settings=settings)
+    if chosen.method == "none":
+        return otherwise if otherwise.hint_confidence > chosen.hint_confidence else chosen
+    return replace(chosen, note="set by heart rate: a delay of one behind the other is hidden")
+
+
+def _choose(found: list[Found], *, settings: AlignSettings) -> Found:
+    """Take the surest offset; where even that is not sure enough, take none and say what it was."""
+    if not found:
+        return Found(
+            0.0,
+            "none",
+            0.0,
+            "no channel that both recorded varies enough to compare the clocks",
+        )
+    best = max(found, key=lambda one: one.confidence)
+    if best.confidence >= settings.min_confidence:
+        return best
+    name = best.method.replace("_", " ")
+    note = (
+        f"the clocks could not be compared: {name} suggests {best.offset_s:+.1f} s with "
+        f"confidence {best.confidence:.2f} only"
+    )
+    return Found(0.0, "none", 0.0, note, hint_confidence=best.confidence)
 
 
 def _find_by_track(
@@ -157,15 +199,4 @@ def _estimate(one: Signal, other: Signal, kind: _Kind, *, max_offset: int) -> Of
         max_offset=max_offset,
         trend_window=kind.trend_s,
         least_sd=kind.least_sd,
-    )
-
-
-def _explain(found: list[Found], by_heart_rate: Found | None) -> str:
-    tried = [*found, *([by_heart_rate] if by_heart_rate else [])]
-    if not tried:
-        return "no channel that both recorded varies enough to compare the clocks"
-    best = max(tried, key=lambda one: one.confidence)
-    return (
-        f"the clocks could not be compared: {best.method} suggests {best.offset_s:+.1f} s with "
-        f"confidence {best.confidence:.2f} only"
     )

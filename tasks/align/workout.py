@@ -5,18 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from tasks.align.gridding import carry_to_grid, find_span, mark_covered, mark_paused
 from tasks.align.joining import join_pieces, shift_recording
-from tasks.align.offsets import find_offset
-from tasks.case import Alignment, Grid, Subject
+from tasks.align.network import Clock, choose_timeline, set_clocks
+from tasks.case import Grid, Subject
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from config.devices import Device
     from config.settings import Settings
+    from tasks.case import Alignment
     from tasks.core.bouts import Bout, Member
     from tasks.core.recording import Recording
 
@@ -34,17 +33,6 @@ class Aligned:
     reference_timeline: str
 
 
-@dataclass(frozen=True)
-class _Joined:
-    """A recording, its pieces joined and whole clock shifts applied."""
-
-    recording_id: str
-    recording: Recording
-    device: Device
-    is_clock_trusted: bool
-    note: str | None
-
-
 def align_workout(
     workout_id: str,
     recordings: Mapping[str, Recording],
@@ -56,18 +44,17 @@ def align_workout(
     """Set the clocks of a workout's recordings against one of them and carry all to its grid.
 
     `recordings` holds the samples as recorded, by id, at least of every member that is no
-    duplicate; duplicates are left out, pieces are joined under the first one's id. The clock of
-    the workout is that of the reference device with real positions, else of any reference device,
-    else of the longest recording; a clock that had to be shifted as a whole comes last.
-    The grid spans all recordings; values are compared where the reference has one.
+    duplicate; duplicates are left out, pieces are joined under the first one's id. Which clock is
+    the workout's clock is decided in `choose_timeline`. The grid spans all recordings; values are
+    compared where the reference has one.
 
     *Raises* ValueError when no member is used.
     """
     joined = _join(bout, recordings, devices)
     if not joined:
         raise ValueError(f"workout {workout_id} has no recording that is used")
-    timeline = max(joined, key=_rank_clock)
-    alignments = {one.recording_id: _align(timeline, one, settings=settings) for one in joined}
+    timeline = choose_timeline(joined)
+    alignments = set_clocks(joined, timeline=timeline, settings=settings.align)
     spans = {
         one.recording_id: find_span(one.recording, alignments[one.recording_id].offset_s)
         for one in joined
@@ -84,7 +71,7 @@ def align_workout(
 
 def _join(
     bout: Bout, recordings: Mapping[str, Recording], devices: Mapping[str, Device]
-) -> list[_Joined]:
+) -> list[Clock]:
     used = [member for member in bout.members if member.duplicate_of is None]
     following = {member.continues: member for member in used if member.continues is not None}
     joined = []
@@ -98,11 +85,11 @@ def _join(
             shift_recording(recordings[piece.recording_id], piece.clock_shift_s) for piece in chain
         ]
         joined.append(
-            _Joined(
+            Clock(
                 member.recording_id,
                 join_pieces(pieces),
                 devices[member.recording_id],
-                is_clock_trusted=all(
+                is_trusted=all(
                     piece.clock_shift_s == 0.0 and one.header.time_basis == "utc"
                     for piece, one in zip(chain, pieces, strict=True)
                 ),
@@ -117,41 +104,8 @@ def _join_notes(chain: Sequence[Member]) -> str | None:
     return "; ".join(notes) or None
 
 
-def _rank_clock(one: _Joined) -> tuple[bool, bool, bool, float, str]:
-    is_reference = one.device.role == "reference"
-    has_gnss = one.recording.header.position_kind == "gnss"
-    duration_s = (one.recording.end_utc - one.recording.start_utc).total_seconds()
-    return (
-        one.is_clock_trusted,
-        is_reference and has_gnss,
-        is_reference,
-        duration_s,
-        one.recording_id,
-    )
-
-
-def _align(timeline: _Joined, one: _Joined, *, settings: Settings) -> Alignment:
-    if one is timeline:
-        method = "gnss" if one.recording.header.position_kind == "gnss" else "none"
-        return Alignment(one.recording_id, 0.0, method, 1.0, one.note)
-    found = find_offset(
-        timeline.recording,
-        one.recording,
-        settings=settings.align,
-        is_clock_trusted=timeline.is_clock_trusted and one.is_clock_trusted,
-    )
-    notes = [note for note in (one.note, found.note) if note]
-    return Alignment(
-        one.recording_id,
-        found.offset_s,
-        found.method,
-        float(np.clip(found.confidence, 0.0, 1.0)),
-        "; ".join(notes) or None,
-    )
-
-
 def _place(
-    one: _Joined,
+    one: Clock,
     alignment: Alignment,
     span: tuple[int, int],
     grid: Grid,

@@ -183,11 +183,11 @@ PLACE = "latitude_deg longitude_deg heart_rate_bpm"
     ("roles", "timeline"),
     [
         ({}, "long"),
-        ({"strap": "reference"}, "strap"),
+        ({"strap": "reference"}, "long"),
         ({"strap": "reference", "watch": "reference"}, "watch"),
     ],
 )
-def test_the_clock_is_that_of_the_reference_with_positions_else_the_longest(
+def test_the_clock_is_that_of_the_reference_with_positions_else_of_the_longest_with_positions(
     roles: Mapping[str, str], timeline: str
 ) -> None:
     recordings = {
@@ -196,6 +196,12 @@ def test_the_clock_is_that_of_the_reference_with_positions_else_the_longest(
         "strap": record(WALK, HEART, first=20, seed=3),
     }
     assert align(recordings, roles=roles).reference_timeline == timeline
+
+
+def test_without_positions_the_clock_is_that_of_the_reference() -> None:
+    recordings = {"long": record(WALK, HEART), "strap": record(WALK, HEART, first=20, seed=3)}
+    assert align(recordings, roles={"strap": "reference"}).reference_timeline == "strap"
+    assert align(recordings).reference_timeline == "long"
 
 
 def test_a_clock_that_was_shifted_is_not_the_clock_of_the_workout() -> None:
@@ -224,6 +230,78 @@ def test_the_whole_shift_is_kept_apart_from_the_offset() -> None:
     assert subject.recording.start_utc == wrong.start_utc + timedelta(hours=2)
     difference = find(aligned, "right").values(HEART) - subject.values(HEART)
     assert np.nanmean(np.abs(difference)) < 2.0
+
+
+# --- through other devices --------------------------------------------------------------------
+def test_a_clock_is_set_through_a_device_that_shares_something_with_both() -> None:
+    aligned = align(
+        {
+            "bike": record(WALK, "latitude_deg longitude_deg"),
+            "watch": record(
+                WALK, "latitude_deg longitude_deg cadence_rpm", clock_error_s=-10, seed=2
+            ),
+            "pod": record(WALK, "cadence_rpm", clock_error_s=20, seed=3),
+        },
+        roles={"bike": "reference"},
+    )
+    assert aligned.reference_timeline == "bike"
+    alignment = find(aligned, "pod").alignment
+    assert alignment.method == "cadence"
+    assert alignment.offset_s == pytest.approx(-20, abs=1)
+    assert "set through d-watch" in (alignment.note or "")
+
+
+def test_heart_rate_anywhere_in_a_chain_names_it() -> None:
+    aligned = align(
+        {
+            "bike": record(WALK, "latitude_deg longitude_deg"),
+            "watch": record(WALK, PLACE, seed=2),
+            "strap": record(WALK, HEART, clock_error_s=20, seed=3),
+        },
+        roles={"bike": "reference", "strap": "reference"},
+    )
+    alignment = find(aligned, "strap").alignment
+    assert alignment.method == "heart_rate"
+    assert alignment.offset_s == pytest.approx(-20, abs=1)
+    assert "hidden" in (alignment.note or "")
+
+
+def test_a_heart_rate_that_is_seconds_late_sets_no_clock_through_a_third_device() -> None:
+    # The strap's clock is right; the watch shows its heart rate 9 s late.
+    late = Walk({**WALK.channels, HEART: np.roll(WALK.channels[HEART], 9)})
+    aligned = align(
+        {
+            "bike": record(WALK, "latitude_deg longitude_deg"),
+            "watch": record(late, PLACE, seed=2),
+            "strap": record(WALK, HEART, seed=3),
+        },
+        roles={"bike": "reference", "strap": "reference"},
+    )
+    alignment = find(aligned, "strap").alignment
+    assert (alignment.offset_s, alignment.method) == (0.0, "none")
+    assert alignment.note
+
+
+def test_motion_through_another_device_goes_before_heart_rate() -> None:
+    late = Walk({**WALK.channels, HEART: np.roll(WALK.channels[HEART], 9)})
+    aligned = align(
+        {
+            "bike": record(WALK, PLACE),
+            "watch": record(WALK, "latitude_deg longitude_deg cadence_rpm", seed=2),
+            "band": record(late, f"cadence_rpm {HEART}", seed=3),
+        },
+        roles={"bike": "reference"},
+    )
+    alignment = find(aligned, "band").alignment
+    assert alignment.method == "cadence"
+    assert alignment.offset_s == pytest.approx(0, abs=1)
+
+
+def test_what_can_be_compared_with_nothing_keeps_its_clock() -> None:
+    aligned = align({"bike": record(WALK, PLACE), "meter": record(WALK, "power_w", seed=2)})
+    alignment = find(aligned, "meter").alignment
+    assert (alignment.offset_s, alignment.method, alignment.confidence) == (0.0, "none", 0.0)
+    assert alignment.note
 
 
 def test_shifting_all_clocks_changes_nothing_but_the_grid_s_start() -> None:

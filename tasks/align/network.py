@@ -1,0 +1,197 @@
+"""Sets all clocks of a workout against one of them, through other devices where need be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from tasks.align.offsets import find_offset_by_heart_rate, find_offset_by_motion
+from tasks.case import Alignment
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from config.devices import Device
+    from config.settings import AlignSettings
+    from tasks.align.offsets import Found
+    from tasks.core.recording import Recording
+
+
+@dataclass(frozen=True)
+class Clock:
+    """A recording with its pieces joined and whole clock shifts applied, and whose it is.
+
+    `is_trusted` says that its clock needed no whole shift and gave UTC itself.
+    """
+
+    recording_id: str
+    recording: Recording
+    device: Device
+    is_trusted: bool = True
+    note: str | None = None
+
+
+def choose_timeline(clocks: Sequence[Clock]) -> Clock:
+    """Choose the recording whose clock is the workout's clock.
+
+    A reference device with real positions, else any device with real positions (satellites set its
+    clock), else a reference device, else any; among equals the longest. A clock that had to be
+    shifted as a whole, or that only counts from its start, comes last.
+    """
+    return max(clocks, key=_rank)
+
+
+def set_clocks(
+    clocks: Sequence[Clock], *, timeline: Clock, settings: AlignSettings
+) -> dict[str, Alignment]:
+    """Give the alignment of every recording by id.
+
+    First by what moves, against the timeline itself; what shares nothing with it goes through the
+    device that it can be compared with most surely. Only then by heart rate, in the same way.
+    What can be compared with nothing keeps its clock, method "none".
+    """
+    method = "gnss" if timeline.recording.header.position_kind == "gnss" else "none"
+    own = Alignment(timeline.recording_id, 0.0, method, 1.0, timeline.note)
+    network = _Network(timeline, own, settings)
+    open_clocks = [clock for clock in clocks if clock is not timeline]
+    for clock in open_clocks:
+        network.link(clock, [timeline], network.compare_motion)
+    for compare in (network.compare_motion, network.compare_heart_rate):
+        while network.link_surest(open_clocks, compare):
+            pass
+    for clock in open_clocks:
+        network.leave_alone(clock)
+    return network.alignments
+
+
+class _Network:
+    """Recordings whose clocks are set, and what was found between any two."""
+
+    def __init__(self, timeline: Clock, own: Alignment, settings: AlignSettings) -> None:
+        self.alignments = {timeline.recording_id: own}
+        self._set = [timeline]
+        self._timeline = timeline
+        self._settings = settings
+        self._found: dict[tuple[str, str, str], Found] = {}
+        self._explained: dict[str, str] = {}
+
+    def link(
+        self, clock: Clock, others: Sequence[Clock], compare: Callable[[Clock, Clock], Found]
+    ) -> None:
+        """Set a clock by the surest of `others`, if any tells."""
+        candidates = [self._reach(other, clock, compare(other, clock)) for other in others]
+        sure = [one for one in candidates if one.method != "none"]
+        if sure:
+            self.alignments[clock.recording_id] = max(sure, key=lambda one: one.confidence)
+            self._set.append(clock)
+
+    def link_surest(
+        self, clocks: Sequence[Clock], compare: Callable[[Clock, Clock], Found]
+    ) -> bool:
+        """Set the one clock, of those still open, that can be set most surely."""
+        best: tuple[float, str] | None = None
+        chosen: tuple[Clock, Alignment] | None = None
+        for clock in self._list_open(clocks):
+            for other in self._set:
+                reached = self._reach(other, clock, compare(other, clock))
+                rank = (reached.confidence, clock.recording_id)
+                if reached.method != "none" and (best is None or rank > best):
+                    best, chosen = rank, (clock, reached)
+        if chosen is None:
+            return False
+        clock, alignment = chosen
+        self.alignments[clock.recording_id] = alignment
+        self._set.append(clock)
+        return True
+
+    def leave_alone(self, clock: Clock) -> None:
+        """Keep a clock that nothing could be compared with, and say what was tried."""
+        if clock.recording_id in self.alignments:
+            return
+        tried = self.compare_heart_rate(self._timeline, clock)
+        self.alignments[clock.recording_id] = Alignment(
+            clock.recording_id,
+            0.0,
+            "none",
+            0.0,
+            _join(clock.note, self._explained.get(clock.recording_id, tried.note)),
+        )
+
+    def compare_motion(self, reference: Clock, test: Clock) -> Found:
+        """Compare two recordings by all but heart rate."""
+        key = ("motion", reference.recording_id, test.recording_id)
+        if key not in self._found:
+            self._found[key] = find_offset_by_motion(
+                reference.recording,
+                test.recording,
+                settings=self._settings,
+                is_clock_trusted=reference.is_trusted and test.is_trusted,
+            )
+        return self._found[key]
+
+    def compare_heart_rate(self, reference: Clock, test: Clock) -> Found:
+        """Compare two recordings by heart rate."""
+        key = ("heart rate", reference.recording_id, test.recording_id)
+        if key not in self._found:
+            self._found[key] = find_offset_by_heart_rate(
+                reference.recording,
+                test.recording,
+                settings=self._settings,
+                otherwise=self.compare_motion(reference, test),
+            )
+        return self._found[key]
+
+    def _list_open(self, clocks: Sequence[Clock]) -> list[Clock]:
+        return [clock for clock in clocks if clock.recording_id not in self.alignments]
+
+    def _reach(self, other: Clock, clock: Clock, found: Found) -> Alignment:
+        """Give the alignment of `clock` through `other`, whose clock is set.
+
+        By heart rate through a third device, only an offset beyond any sensor's delay counts: a
+        smaller one is more likely the delay of one of three sensors than an error of a clock.
+        """
+        via = self.alignments[other.recording_id]
+        offset_s = round(via.offset_s + found.offset_s, 1)
+        if (
+            other is not self._timeline
+            and found.method == "heart_rate"
+            and abs(offset_s) <= self._settings.sensor_delay_s
+        ):
+            self._explained[clock.recording_id] = (
+                f"heart rate through {other.device.id} suggests {offset_s:+.1f} s, which the delay "
+                "of a sensor explains"
+            )
+            return Alignment(clock.recording_id, 0.0, "none", 0.0)
+        if other is self._timeline:
+            method, path = found.method, None
+        else:
+            # The weakest link names the chain: heart rate anywhere hides delays.
+            is_hidden = "heart_rate" in {via.method, found.method}
+            is_found = found.method != "none"
+            method = "heart_rate" if is_hidden and is_found else found.method
+            path = f"set through {other.device.id}"
+        return Alignment(
+            clock.recording_id,
+            offset_s,
+            method,
+            min(max(via.confidence * found.confidence, 0.0), 1.0),
+            _join(clock.note, found.note, path),
+        )
+
+
+def _rank(clock: Clock) -> tuple[bool, bool, bool, bool, float, str]:
+    is_reference = clock.device.role == "reference"
+    has_gnss = clock.recording.header.position_kind == "gnss"
+    span = clock.recording.end_utc - clock.recording.start_utc
+    return (
+        clock.is_trusted,
+        is_reference and has_gnss,
+        has_gnss,
+        is_reference,
+        span.total_seconds(),
+        clock.recording_id,
+    )
+
+
+def _join(*notes: str | None) -> str | None:
+    return "; ".join(note for note in notes if note) or None
