@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 _NOTHING: Final = "there is no second in which both have a heart rate"
 _PERCENT: Final = 100.0
+_CONFIDENCE: Final = 0.95
+_FEWEST_EXPECTED: Final = 5
 _ALONE: Final = Example(
     {"test": {HEART_RATE: [120, None]}, "reference": {HEART_RATE: [None, 120]}},
     None,
@@ -113,19 +115,34 @@ def hr_within_5_bpm_or_10_pct_pct(case: Case) -> Value:
 def _give_share(compared: Compared, inside: BoolArray) -> Value:
     """Give the share of marked seconds in percent.
 
-    A share of 0 or 100 % has no spread to make an interval from; its open end then is that of an
-    exact binomial interval over the effective number of seconds (Clopper and Pearson 1934).
+    Where fewer than five of the effective seconds are on one side, blocks say nothing of how rare
+    that side is; the interval then is the exact binomial one over the effective number of seconds.
+    *Source*: Clopper and Pearson 1934, Biometrika 26:404; with an effective number Korn and
+    Graubard 1998, Survey Methodology 24:193.
     """
     if not compared.n:
         return compared.decline(_NOTHING)
     share = float(np.mean(inside))
-    if share in {0.0, 1.0}:
-        trials = compared.effective_n
-        reach = 1 - 0.025 ** (1 / trials) if np.isfinite(trials) and trials > 1 else np.nan
-        ends = (0.0, reach) if share == 0 else (1 - reach, 1.0)
+    trials = compared.effective_n
+    if not np.isfinite(trials):
+        return compared.give(_PERCENT * share)
+    if trials * min(share, 1 - share) < _FEWEST_EXPECTED:
+        found = _bound_share(share * trials, trials)
     else:
         found = compared.estimate_interval(inside.astype(np.float64))
-        ends = (
-            (max(0.0, found.low), min(1.0, found.high)) if found != NO_INTERVAL else (np.nan,) * 2
-        )
-    return compared.give(_PERCENT * share, Interval(_PERCENT * ends[0], _PERCENT * ends[1]))
+    if not np.isfinite(found.low):
+        return compared.give(_PERCENT * share)
+    low, high = max(0.0, found.low), min(1.0, found.high)
+    return compared.give(_PERCENT * share, Interval(_PERCENT * low, _PERCENT * high))
+
+
+def _bound_share(count: float, trials: float) -> Interval:
+    """Give the exact binomial interval, by the beta distribution also for broken numbers."""
+    from scipy.special import betaincinv  # noqa: PLC0415 - scipy is slow to import
+
+    if trials <= 1:
+        return NO_INTERVAL
+    tail = (1 - _CONFIDENCE) / 2
+    low = float(betaincinv(count, trials - count + 1, tail)) if count > 0 else 0.0
+    high = float(betaincinv(count + 1, trials - count, 1 - tail)) if count < trials else 1.0
+    return Interval(low, high)
