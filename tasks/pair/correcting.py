@@ -42,6 +42,10 @@ class ClockCorrector:
         current = order_placed(placed)
         for _ in range(len(current)):
             groups = group_by_overlap(current, self._library, settings=self._settings)
+            moves = self._move_strangers(groups)
+            if moves:
+                current = order_placed([moves.get(one.recording_id, one) for one in current])
+                continue
             lonely = [group for group in groups if self._is_lonely(group)]
             if not lonely:
                 break
@@ -51,6 +55,40 @@ class ClockCorrector:
                 break
             current = order_placed([moves.get(one.recording_id, one) for one in current])
         return current
+
+    def _move_strangers(self, groups: Sequence[Group]) -> dict[str, Placed]:
+        """Shift a track that overlaps others but was never where they were.
+
+        A clock that is wrong by less than half the workout leaves its recording among the others;
+        on a way that stays within the limit for one workout only the places show it.
+        """
+        moves: dict[str, Placed] = {}
+        for group in groups:
+            tracks = [one for one in group if one.has_track]
+            strangers = [one for one in tracks if self._is_stranger(one, tracks)]
+            # Where all are strangers to each other, the one that is trusted most stays.
+            keep = max(strangers, key=lambda one: self._trust((one,)), default=None)
+            for stranger in strangers:
+                others = [one for one in tracks if one is not stranger]
+                if len(strangers) == len(tracks):
+                    if stranger is keep:
+                        continue
+                    others = [one for one in others if one is keep]
+                asked = [self._ask(stranger, other) for other in others]
+                found = [shift for shift in asked if shift is not None]
+                if found:
+                    best = max(found, key=lambda shift: (shift.quality, shift.shift_s))
+                    moves.update(self._shift((stranger,), best))
+        return moves
+
+    def _is_stranger(self, one: Placed, tracks: Sequence[Placed]) -> bool:
+        distances = [
+            self._library.measure_distance_m(*sorted((one, other), key=_order))
+            for other in tracks
+            if other is not one
+        ]
+        known = [distance_m for distance_m in distances if distance_m == distance_m]  # noqa: PLR0124
+        return bool(known) and min(known) > self._settings.shift_max_apart_m
 
     def _is_lonely(self, group: Group) -> bool:
         return count_units(group, self._library, settings=self._settings) == 1
@@ -143,6 +181,10 @@ class _Targets:
         first = bisect_left(self._starts_s, anchor.start_s - self._reach_s - self._longest_s)
         last = bisect_right(self._starts_s, anchor.end_s + self._reach_s)
         return self._ordered[first:last]
+
+
+def _order(placed: Placed) -> tuple[float, str]:
+    return placed.start_s, placed.recording_id
 
 
 def _apply(placed: Placed, shift: Shift) -> Placed:

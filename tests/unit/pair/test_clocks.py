@@ -129,6 +129,31 @@ def test_other_runs_of_the_same_day_are_not_shifted_onto_each_other(seed: int) -
     assert len(bouts) == 2
 
 
+def stay_near(seed: int) -> Walk:
+    """Give a walk that stays within 400 m of its start for an hour and a half."""
+    walk = make_walk(5400, seed=seed)
+    middle = {"latitude_deg": 47.0, "longitude_deg": 8.0}
+    near = {
+        name: middle[name] + 0.002 * np.sin((walk.channels[name] - middle[name]) * 400)
+        for name in middle
+    }
+    return Walk({**walk.channels, **near})
+
+
+@pytest.mark.parametrize("quarters", [-2, 1, 3])
+def test_a_wrong_clock_among_others_is_found_by_the_places(quarters: int) -> None:
+    near = stay_near(61)
+    wrong = record(near, clock_error_s=-quarters * 900, seed=2)
+    bouts = pair({"a": record(near), "b": record(near, seed=3), "wrong": wrong})
+    assert find_shifts(bouts) == {"a": 0.0, "b": 0.0, "wrong": quarters * 900.0}
+    assert len(bouts) == 1
+
+
+def test_two_walks_at_one_place_and_time_are_not_shifted() -> None:
+    bouts = pair({"a": record(stay_near(62)), "b": record(stay_near(63))})
+    assert set(find_shifts(bouts).values()) == {0.0}
+
+
 # --- which of two clocks is the wrong one ------------------------------------------------------
 def test_of_two_clocks_the_one_that_the_notes_agree_with_is_right() -> None:
     early, late = record(WALK, clock_error_s=-7200, seed=2), record(WALK)
