@@ -43,6 +43,8 @@ def run_watch(folder: Path | None, *, debug: bool = False, quiet: bool = False) 
     console = terminal.make_console(quiet=quiet)
     with hold_watch_lock(home, purpose="coworn watch"):
         engine = Engine(home)
+        engine.begin()
+        load_libraries()
         engine.start()
         if engine.is_named_down:
             terminal.say_error(
@@ -56,6 +58,17 @@ def run_watch(folder: Path | None, *, debug: bool = False, quiet: bool = False) 
         terminal.say_error(f"the watcher ended by itself; see {home.logs / 'coworn.log'}")
         return 1
     return _EXIT_STOPPED if stopped_by == signal.SIGINT else 0
+
+
+def load_libraries() -> None:
+    """Import what the first drop needs before it comes."""
+    import flows.nightly
+    import flows.outcome
+    import flows.workout  # noqa: F401 - for the effect of importing it
+    from tasks.core.discovery import load_metrics, load_readers
+
+    load_readers()
+    load_metrics()
 
 
 def make_watcher(
