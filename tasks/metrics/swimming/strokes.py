@@ -124,14 +124,15 @@ def strokes_swum(case: Case) -> list[Segment]:
     domain="swimming",
     title="Stroke misread",
     unit="lengths",
-    definition="The device read another stroke than was swum; the size is the number of lengths",
+    definition="The device read another stroke than was swum, by the notes, else by a device whose "
+    "role is reference; the size is the number of lengths",
     source=COMMON,
     against="lengths",
 )
 def find_misread_strokes(case: Case) -> list[Finding]:
     """Give every group of lengths with a wrong stroke."""
     compared = compare_lengths(case)
-    if isinstance(compared, str) or isinstance(_list_readings(case), str):
+    if not _is_trusted(case) or isinstance(compared, str) or isinstance(_list_readings(case), str):
         return []
     found: list[Finding] = []
     for group in select_groups(case, compared):
@@ -154,6 +155,15 @@ def find_misread_strokes(case: Case) -> list[Finding]:
                 )
             )
     return found
+
+
+def _is_trusted(case: Case) -> bool:
+    """Say whether the reference is believed: of two devices that differ either may be wrong."""
+    notes = case.workout.notes
+    other = None if case.reference is None else case.reference.subject
+    if other is None:
+        return True
+    return other.device.role == "reference" and not (notes is not None and notes.truth.strokes)
 
 
 def _mark_stroke(case: Case, compared: Compared, word: str) -> np.ndarray:
