@@ -17,7 +17,7 @@ class Candidate:
 
     `device_id` names the unit; ids that begin with "unknown-" were made by us. With `time_basis`
     "elapsed" the times count from 1970-01-01T00:00:00Z. `known_workout_id` is the workout that it
-    was given to last; pairing does not look at it.
+    was given to last: where a recording without a date looks first.
     """
 
     recording_id: str

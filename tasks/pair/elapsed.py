@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 _STAMP: Final = re.compile(
     r"(20\d\d)[-_.]?([01]\d)[-_.]?([0-3]\d)[T_ -]+([0-2]\d)[-_.:h]?([0-5]\d)(?:[-_.:m]?([0-5]\d))?"
 )
+#: A name that holds a date is off by a zone; two days leave room for a wrong clock, too [s].
+_NAME_REACH_S: Final = 2 * 86_400.0
 #: The start in a file name and the other recordings' start lie this close, but for the zone [s].
 _NAME_TOLERANCE_S: Final = 180.0
 
@@ -44,7 +46,9 @@ def place_elapsed(
     done: list[Placed] = []
     left: list[Placed] = []
     for one in elapsed:
-        found = _place_by_signal(one, placed, library, settings=settings)
+        found = None
+        for targets in _list_targets(one, placed):
+            found = found or _place_by_signal(one, targets, library, settings=settings)
         if found is None:
             found = _place_by_name(one, placed, settings=settings)
         if found is None:
@@ -59,6 +63,20 @@ def place_elapsed(
         left = []
     note = "its file holds no date, and neither a signal nor its name nor notes gave one"
     return done, [replace(one, note=note) for one in left]
+
+
+def _list_targets(one: Placed, placed: Sequence[Placed]) -> list[Sequence[Placed]]:
+    """Give where to look, in turn: among former companions, then around the date in its name.
+
+    Without a date in the name everything is looked at.
+    """
+    known = one.candidate.known_workout_id
+    former = [other for other in placed if known and other.candidate.known_workout_id == known]
+    stamp_s = _read_stamp(one.candidate.file_name)
+    if stamp_s is None:
+        return [former, placed]
+    first_s, last_s = stamp_s - _NAME_REACH_S, stamp_s + _NAME_REACH_S
+    return [former, [other for other in placed if first_s <= other.start_s <= last_s]]
 
 
 def _place_by_signal(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -78,6 +79,50 @@ def test_the_file_name_places_it_in_the_zone_that_fits(name: str) -> None:
     assert len(bout.members) == 2
     assert member.clock_shift_s == pytest.approx(START_S, abs=45)
     assert "file name" in (member.note or "")
+
+
+def test_a_date_in_the_name_keeps_the_search_near_it() -> None:
+    recordings = {
+        "watch": record(WALK),
+        "belt": count_from_start(seed=2),
+        "same": record(WALK, start_s=START_S + 30 * 86_400, seed=3),
+    }
+    asked: list[str] = []
+
+    def load(recording_id: str) -> Recording:
+        asked.append(recording_id)
+        return recordings[recording_id]
+
+    bouts = pair_recordings(
+        [
+            describe(
+                key, one, key, file_name="belt_2025-06-15_09-00-00.csv" if key == "belt" else ""
+            )
+            for key, one in recordings.items()
+        ],
+        load,
+        settings=PAIR,
+    )
+    assert find(bouts, "belt")[1].clock_shift_s == pytest.approx(START_S, abs=1)
+    assert "same" not in asked
+
+
+def test_former_companions_are_asked_first() -> None:
+    recordings = {"watch": record(WALK), "belt": count_from_start(seed=2)}
+    recordings["far"] = record(OTHER, start_s=START_S + 30 * 86_400, seed=3)
+    candidates = [
+        replace(describe(key, one, key), known_workout_id=None if key == "far" else "w1")
+        for key, one in recordings.items()
+    ]
+    asked: list[str] = []
+
+    def load(recording_id: str) -> Recording:
+        asked.append(recording_id)
+        return recordings[recording_id]
+
+    bouts = pair_recordings(candidates, load, settings=PAIR)
+    assert find(bouts, "belt")[1].clock_shift_s == pytest.approx(START_S, abs=1)
+    assert "far" not in asked
 
 
 def test_a_name_that_fits_two_workouts_places_nothing() -> None:
