@@ -37,16 +37,17 @@ class Outcome:
     device_ids: Mapping[str, str]
 
     def find_value(self, device_id: str, metric: str, segment: str = "all") -> float | None:
-        """Give the value of a metric; of several references the first that gave one."""
-        values = [
-            row["value"]
+        """Give the value of a metric; against the truth, where there is one."""
+        rows = [
+            row
             for row in self.results
             if row["device_id"] == device_id
             and row["metric"] == metric
             and row["segment"] == segment
+            and row["value"] is not None
         ]
-        known = [float(value) for value in values if value is not None]
-        return known[0] if known else None
+        rows.sort(key=lambda row: row["reference"] != "truth")
+        return float(rows[0]["value"]) if rows else None
 
     def find_reason(self, device_id: str, metric: str, segment: str = "all") -> str:
         """Give the reasons why a metric has no value."""

@@ -136,10 +136,12 @@ def _count_findings(
         for entry in prepared.recorded[device].entries
         if entry.kind == kind
     ]
+    # Held against another device with an effect of its own, a true device looks wrong.
+    no_truth = {worn.device.device_id for worn in prepared.worn if worn.role == "test"}
     found = [
         (row["start_utc"].timestamp(), row["end_utc"].timestamp())
-        for row in outcome.findings
-        if row["device_id"] == device and row["kind"] == kind
+        for row in outcome.find_findings(device, kind)
+        if row["reference"] not in no_truth
     ]
     if group == "found":
         return sum(any(_touch(here, there) for there in found) for here in put)

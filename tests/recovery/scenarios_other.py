@@ -152,14 +152,21 @@ def prepare_pool(seed: int) -> Prepared:
     for quantity, value in (
         ("swim_lengths", 30.0), ("swim_lengths_error", 0.0), ("swim_distance_error_pct", 0.0),
         ("swim_stroke_type_match_pct", 100.0), ("swim_rests", 2.0),
-        ("swim_hr_gaps_after_pushoff", 0.0),
+        ("swim_hr_gaps_after_pushoff", 0.0), ("swim_hr_gaps", 0.0), ("swim_missed_lengths", 0.0),
+        ("swim_split_lengths", 0.0), ("swim_rest_s", 85.0), ("swim_rests_found_pct", 100.0),
+        ("swim_longest_stretch_lengths", 10.0), ("swim_sets_without_rest", 0.0),
+        ("false:stroke_misread", 0.0), ("swim_strokes_error_pct", 0.0),
     ):  # fmt: skip
         sheet.expect("no-effect", quantity, value, 0.0, "whole lengths")
+    swum_s = sum(length.end_s - length.start_s for length in workout.pool_lengths)
+    sheet.expect("no-effect", "swim_pace_s_per_100m", swum_s / 7.5, 0.01, "whole seconds")
     missed = int(draw.integers(3, 9))
     split = (int(draw.integers(12, 18)), int(draw.integers(22, 29)))
     sheet.wear(Worn(_make("counter", 62, PoolCounter((missed,), split), channels=POOL)))
     sheet.expect("counter", "swim_lengths", 31.0, 0.0, "whole lengths")
     sheet.expect("counter", "swim_lengths_error", 1.0, 0.0, "one missed, two split")
+    sheet.expect("counter", "swim_missed_lengths", 1.0, 0.0, "one missed")
+    sheet.expect("counter", "swim_split_lengths", 2.0, 0.0, "two split")
     sheet.expect("counter", "swim_distance_error_pct", 100.0 / 30.0, 0.01, "whole lengths")
     sheet.expect("counter", "swim_strokes_error_pct", 0.0, 100.0 / true_strokes * 2,
                  "splitting and joining keep the strokes")  # fmt: skip
@@ -168,9 +175,17 @@ def prepare_pool(seed: int) -> Prepared:
     sheet.wear(Worn(_make("misreader", 63, misread, channels=POOL)))
     sheet.expect("misreader", "swim_stroke_type_match_pct", 100.0 * (1 - len(wrong) / 30.0), 0.01,
                  "whole lengths")  # fmt: skip
+    sheet.expect("misreader", "found:stroke_misread", len(wrong), 0.0, "whole lengths")
+    sheet.expect("misreader", "false:stroke_misread", 0.0, 0.0, "whole lengths")
+    for stroke, count in (
+        ("freestyle", 20 - len(wrong)), ("backstroke", 10), ("butterfly", len(wrong)),
+        ("breaststroke", 0), ("drill", 0), ("other", 0),
+    ):  # fmt: skip
+        sheet.expect("misreader", f"swim_read_as_{stroke}_lengths", count, 0.0, "whole lengths")
     held = sheet.wear(Worn(_make("splashed", 64, PushOffGaps(0.4, 9), channels=POOL)))
     gaps = len(find_entries(held, "push_off_gap"))
     sheet.expect("splashed", "swim_hr_gaps_after_pushoff", gaps, 0.0, "9 s are not bridged")
+    sheet.expect("splashed", "swim_hr_gaps", gaps, 0.0, "9 s are not bridged")
     strokes = ", ".join(f'"{length.stroke}"' for length in workout.pool_lengths)
     truth = ("lengths = 30", "pool_length_m = 25", f"strokes = [{strokes}]")
     return sheet.close(notes=_write_notes("swimming", "pool", *truth))
