@@ -286,7 +286,7 @@ def _normalise_all(
     refusals: list[ExportRefusedError] = []
     for recording in recordings:
         try:
-            kept.append(normalise_recording(recording))
+            kept.append(normalise_recording(recording, name=export.name))
         except ExportRefusedError as error:
             refusals.append(error)
         except (ValueError, TypeError, ArithmeticError, LookupError) as error:
