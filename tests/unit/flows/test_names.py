@@ -1,0 +1,16 @@
+"""Prefect puts `flows/` first among the modules: no file there may hide another module."""
+
+from __future__ import annotations
+
+import sys
+from importlib import metadata
+from pathlib import Path
+
+FLOWS = Path(__file__).resolve().parents[3] / "flows"
+
+
+def test_no_flow_file_hides_a_module() -> None:
+    names = {path.stem for path in FLOWS.glob("*.py")} - {"__init__"}
+    ours = {"tasks", "config", "flows"}
+    libraries = set(metadata.packages_distributions())
+    assert not names & (set(sys.stdlib_module_names) | ours | libraries)

@@ -1,0 +1,58 @@
+"""What a person sees: nothing that a name says is obeyed."""
+
+from __future__ import annotations
+
+import pytest
+
+from flows.terminal import clean, format_number, make_console, say_error, show_table
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("run.fit", "run.fit"),
+        ("\x1b[31mred", "\\x1b[31mred"),
+        ("two\nlines", "two\\x0alines"),
+        ("\u202egpj.exe", "\\u202egpj.exe"),
+        ("\udcff.fit", "\\xff.fit"),
+        ("überläufer 走.gpx", "überläufer 走.gpx"),
+    ],
+)
+def test_control_characters_are_spelled_out(text: str, shown: str) -> None:
+    assert clean(text) == shown
+
+
+def test_markup_in_a_cell_is_text(capsys: pytest.CaptureFixture[str]) -> None:
+    show_table(make_console(), ("name",), [("[red]run[/red]",), (None,)])
+    told = capsys.readouterr().out
+    assert "[red]run[/red]" in told
+    assert "\x1b" not in told
+
+
+def test_tables_in_a_pipe_have_no_trailing_blanks(capsys: pytest.CaptureFixture[str]) -> None:
+    show_table(make_console(), ("a", "b"), [("x", ""), ("y", "long enough")])
+    lines = capsys.readouterr().out.splitlines()
+    assert all(line == line.rstrip() for line in lines)
+
+
+def test_an_error_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+    say_error("first\n  second\n")
+    assert capsys.readouterr().err == "coworn: first second\n"
+
+
+def test_a_dump_is_cut(capsys: pytest.CaptureFixture[str]) -> None:
+    say_error("x" * 100_000)
+    assert len(capsys.readouterr().err) < 1100
+
+
+def test_a_quiet_console_prints_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    make_console(quiet=True).print("words")
+    assert capsys.readouterr().out == ""
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [(None, "-"), (float("nan"), "-"), (-0.04, "0.0"), (1.26, "+1.3"), (-2.0, "-2.0")],
+)
+def test_numbers_are_shown_with_their_sign(value: float | None, shown: str) -> None:
+    assert format_number(value, signed=True) == shown
