@@ -11,6 +11,7 @@ from tasks.core.registers import FINDING_KINDS, METRICS
 from tests.recovery.expect import Expectation, Prepared, Scenario
 from tests.recovery.line import Outcome, run_line
 from tests.recovery.scenarios_heart_rate import prepare_heart_rate
+from tests.recovery.scenarios_heart_rate_causes import prepare_causes
 from tests.recovery.scenarios_other import (
     prepare_battery,
     prepare_clocks,
@@ -36,6 +37,7 @@ SCENARIOS = {
     scenario.name: scenario
     for scenario in (
         Scenario("heart rate", prepare_heart_rate),
+        Scenario("causes", prepare_causes),
         Scenario("reference", prepare_reference),
         Scenario("beats", prepare_beats),
         Scenario("dry start", prepare_dry_start),
