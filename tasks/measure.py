@@ -17,20 +17,18 @@ from tasks.case import Case, Reference, Segment, refer_to
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS, SCOPES, SEGMENTERS, Value, unknown
 from tasks.levels import list_levels
+from tasks.named_parts import find_seconds
 from tasks.pair_rows import make_pair_rows
 from tasks.swum import has_lengths
 from tasks.tables.arrow import concatenate, make_rows
 from tasks.tables.tables import FINDINGS, PAIRS, RESULTS
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
     import pyarrow as pa
     from numpy.typing import NDArray
 
     from config.devices import ReferenceChannel
     from tasks.case import Subject, Workout
-    from tasks.core.notes import NamedSegment
     from tasks.core.registers import Against, Finding, FindingKind, Metric
 
 logger = logging.getLogger(__name__)
@@ -211,24 +209,6 @@ def _cut_segments(workout: Workout, test: Subject, reference: Reference | None) 
         Segment(part.name, find_seconds(workout, part) & span) for part in workout.notes.segments
     ]
     return [whole, *named]
-
-
-def find_seconds(workout: Workout, part: NamedSegment) -> NDArray[np.bool_]:
-    """Mark the seconds of the grid that a named segment holds; its end is not included."""
-    begin, end = find_ends(workout, part)
-    seconds = workout.grid.seconds
-    return (seconds >= begin) & (seconds < end)
-
-
-def find_ends(workout: Workout, part: NamedSegment) -> tuple[float, float]:
-    """Give start and end of a named segment [s since 1970-01-01T00:00:00Z]."""
-    notes = workout.notes
-    base = workout.grid.start_s if notes is None else notes.start_utc.timestamp()
-    return _place(base, part.from_s, part.from_utc), _place(base, part.to_s, part.to_utc)
-
-
-def _place(base: float, after_s: float | None, instant_utc: datetime | None) -> float:
-    return base + (after_s or 0.0) if instant_utc is None else instant_utc.timestamp()
 
 
 # --- metrics ----------------------------------------------------------------------------------

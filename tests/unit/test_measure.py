@@ -12,7 +12,8 @@ from config.devices import Device
 from tasks.case import Case, Subject, Workout, make_example
 from tasks.core.notes import NamedSegment, Notes, Truth
 from tasks.core.registers import METRICS, Value
-from tasks.measure import choose_references, find_seconds, measure_workout
+from tasks.measure import choose_references, measure_workout
+from tasks.named_parts import find_seconds
 
 if TYPE_CHECKING:
     import pytest
