@@ -117,15 +117,11 @@ def _find_local_offset(planned: PlannedWorkout) -> int | None:
 def _make_recording_row(planned: PlannedWorkout, member: Member) -> Row:
     known = planned.find(member.recording_id)
     header = known.header
-    # A duplicate without a name of its own is of the unit whose richer recording is used.
-    owner = known
-    if member.duplicate_of is not None and known.identified.rule == "none":
-        owner = planned.find(member.duplicate_of)
     remarks = [text for text in (known.remarks, member.note) if text]
     return {
         "recording_id": known.recording_id,
         "file_id": known.file.file_id,
-        "device_id": owner.device.id,
+        "device_id": known.device.id,
         "workout_id": planned.workout_id,
         "start_utc": known.start_utc,
         "end_utc": known.end_utc,

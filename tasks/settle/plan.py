@@ -93,7 +93,7 @@ def plan(
     unchanged: list[str] = []
     claimed: set[str] = set()
     for workout_id, bout in named.items():
-        members = tuple(by_id[member.recording_id] for member in bout.members)
+        members = _share_names(bout, by_id)
         fitting = [one for one in notes if _fits(one, bout)]
         claimed.update(one.file_id for one in fitting)
         applies = fitting[-1] if fitting else None
@@ -144,6 +144,27 @@ def _name_bouts(bouts: Sequence[Bout], by_id: Mapping[str, KnownRecording]) -> d
         if number not in names and workout_id not in names.values():
             names[number] = workout_id
     return {names.get(number) or _make_workout_id(bout): bout for number, bout in enumerate(bouts)}
+
+
+def _share_names(bout: Bout, by_id: Mapping[str, KnownRecording]) -> tuple[KnownRecording, ...]:
+    """Give the members of a bout; exports of one recording are of one device.
+
+    A rule that knows one of them names all of them: a GPX holds no serial number, a FIT file may
+    lie in no folder. Where rules know several, the one of the export that is used counts.
+    """
+    names: dict[str, KnownRecording] = {}
+    for member in sorted(bout.members, key=lambda member: member.duplicate_of is not None):
+        used = member.duplicate_of or member.recording_id
+        known = by_id[member.recording_id]
+        if used not in names or names[used].identified.rule == "none":
+            names[used] = known
+    return tuple(
+        replace(
+            by_id[member.recording_id],
+            identified=names[member.duplicate_of or member.recording_id].identified,
+        )
+        for member in bout.members
+    )
 
 
 def _count_former_ids(bout: Bout, by_id: Mapping[str, KnownRecording]) -> Counter[str]:

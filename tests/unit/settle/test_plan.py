@@ -14,7 +14,7 @@ from config.settings import load_settings
 from tasks.core.notes import Notes
 from tasks.core.recording import Header, Recording
 from tasks.core.seen import FileRecord
-from tasks.lake import ensure_lake, write_recording
+from tasks.lake import ensure_lake, read_recording, write_recording
 from tasks.settle.known import KnownRecording
 from tasks.settle.plan import Plan, find_windows, plan
 from tasks.tables.arrow import make_empty, make_table
@@ -177,6 +177,27 @@ def test_two_workouts_never_share_an_id(lake: Path) -> None:
     }
     assert by_id["one"] == {"bb-0", "cc-0"}
     assert len(by_id) == 2
+
+
+@pytest.mark.parametrize("named", ["aa-0", "bb-0"])
+def test_rule_that_knows_one_export_of_a_recording_names_the_other(lake: Path, named: str) -> None:
+    """The same samples in two formats, of which a rule of devices.toml knows only one."""
+    first = make_known(lake, "aa-0", "unknown-00000001")
+    write_recording(read_recording("aa-0", lake=lake), "bb-0", lake=lake)
+    second = replace(first, recording_id="bb-0")
+    unnamed = Device(id="unknown-00000001", name="GPX writer")
+    recordings = [
+        replace(
+            one,
+            identified=Identified(Device(id="watch", name="Watch"), "serial")
+            if one.recording_id == named
+            else Identified(unnamed, "none"),
+        )
+        for one in (first, second)
+    ]
+    planned = make_plan(lake, recordings).workouts[0]
+    assert sum(member.duplicate_of is not None for member in planned.bout.members) == 1
+    assert {known.device.id for known in planned.recordings} == {"watch"}
 
 
 def test_windows_reach_as_far_as_a_wrong_clock_can_be(lake: Path) -> None:
