@@ -4,16 +4,19 @@ import numpy as np
 
 from tests.recovery.expect import Prepared, Worksheet, Worn, find_entries
 from tests.recovery.scenarios_heart_rate import CHANNELS, STEADY, live_intervals
+from tests.recovery.scenarios_heart_rate_causes import Gap
 from tests.simulate.devices import Device
 from tests.simulate.effects_heart_rate import (
     BeatArtefacts,
     BiasedStretch,
-    Dropouts,
     DryStart,
     FrozenValue,
     Spikes,
 )
 from tests.simulate.trace import Effect
+
+# In a shorter dry start there may be too few faults to tell it from chance [s].
+LONG_ENOUGH_S = 60.0
 
 
 def _make(name: str, serial: int, *effects: Effect, site: str = "wrist") -> Device:
@@ -29,9 +32,11 @@ def prepare_reference(seed: int) -> Prepared:
     rise = span["repetition 3"]
     frozen = FrozenValue(rise.start_s + 5.0, rise.start_s + 65.0)
     spikes = Spikes(int(draw.integers(1, 4)), 30.0, 5, steady_s + 100.0)
-    gaps = Dropouts(2, int(draw.integers(15, 40)), span["repetition 1"].start_s - 120.0)
+    # In the warm-up, where they meet none of the other faults.
+    length_s = float(draw.integers(15, 40))
+    gaps = (Gap(150.0, 150.0 + length_s), Gap(280.0, 280.0 + length_s))
     held = sheet.wear(
-        Worn(_make("strap", 101, gaps, frozen, spikes, site="chest"), "reference",
+        Worn(_make("strap", 101, *gaps, frozen, spikes, site="chest"), "reference",
              reference_for=("heart_rate",))
     )  # fmt: skip
     doubt_s = float(draw.integers(60, 120))
@@ -47,6 +52,10 @@ def prepare_reference(seed: int) -> Prepared:
                  "a second or two at either end of what is masked", effect="frozen")  # fmt: skip
     sheet.expect("watch", "hr_bias_bpm", 0.0, 0.12, "what is left of masked seconds",
                  effect="frozen")  # fmt: skip
+    sheet.expect("watch", "hr_reference_frozen_s", 60.0, 8.0,
+                 "rounded truth may stand still at either end", effect="frozen")  # fmt: skip
+    sheet.expect("watch", "hr_reference_spikes", len(find_entries(held, "spike")), 0.0,
+                 "30 bpm that no other device shows", effect="spike")  # fmt: skip
     # Where the strap itself is frozen or spiked, the band disagrees with it as well.
     sheet.expect("watch", "hr_reference_doubtful_s", doubt_s, 8.0,
                  "a second or two at either end of what is masked",
@@ -93,4 +102,8 @@ def prepare_dry_start(seed: int) -> Prepared:
     sheet.wear(Worn(_make("band", 123)))
     sheet.expect("watch", "hr_bias_bpm", 0.0, 0.3, "at most a minute of 28 that reads high",
                  effect="dry_start")  # fmt: skip
+    if until_s >= LONG_ENOUGH_S:
+        sheet.expect("watch", "hr_reference_dry_s", until_s, 25.0,
+                     "half of the stretches of 5 s are right, the last ones may be",
+                     effect="dry_start")  # fmt: skip
     return sheet.close()

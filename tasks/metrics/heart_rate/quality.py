@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
 from tasks.core.registers import Example, Value, metric, unknown
 from tasks.maths.resample import compute_time_weighted_mean
+from tasks.maths.runs import find_run_edges
 from tasks.metrics.heart_rate.compared import compare_heart_rates
 from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
 from tasks.tables.arrow import read_floats, read_seconds
@@ -19,6 +20,10 @@ if TYPE_CHECKING:
 _NO_REFERENCE: Final = "the reference has no heart rate"
 _MAX_HOLD_S: Final = 30.0
 #: A calm reference with one jump of 60 bpm for 4 s.
+_CLIMBING: Final = [100.0 + second // 6 for second in range(600)]
+_STUCK: Final = [*_CLIMBING[:200], *[133.5] * 240, *_CLIMBING[440:]]
+#: Ten jumps of a second in the first 37 s.
+_DRY: Final = [*[180.0, 101.0, 101.0, 101.0] * 10, *_CLIMBING[40:]]
 _JUMPING: Final = [120.0, 121.0] * 90 + [180.0] * 4 + [120.0, 121.0] * 90
 
 
@@ -56,6 +61,106 @@ def hr_reference_masked_s(case: Case) -> Value:
     if rate is None:
         return compared.decline(_NO_REFERENCE)
     return compared.give(float((rate.masked & case.segment.mask).sum()))
+
+
+@metric(
+    "heart_rate",
+    title="Reference frozen",
+    unit="s",
+    definition="Time in which the reference stood still at one value while most of the other "
+    "devices moved; part of the masked time",
+    formula="runs of one value of at least twice frozen_s (six times with a single other device) "
+    "while the others move by frozen_reference_bpm",
+    better="none",
+    source="limits common practice, no source",
+    examples=(
+        Example(
+            {"test": {HEART_RATE: _CLIMBING}, "reference": {HEART_RATE: _STUCK}},
+            240.0,
+            "by hand: four minutes at one value while the only other device climbs",
+        ),
+        Example(
+            {"test": {HEART_RATE: _CLIMBING}, "reference": {HEART_RATE: _CLIMBING}}, 0.0, "none"
+        ),
+    ),
+    against="heart_rate",
+    minimum_n=0,
+)
+def hr_reference_frozen_s(case: Case) -> Value:
+    """Give the time in which the reference was frozen [s]."""
+    return _count_seconds(case, "frozen")
+
+
+@metric(
+    "heart_rate",
+    title="Reference spikes",
+    unit="1",
+    definition="Number of spikes of the reference that the other devices do not show; their "
+    "seconds are part of the masked time",
+    formula="spikes of the reference by the rule for devices, less those that half of the others "
+    "show to half their size",
+    better="none",
+    source="rule after Hampel 1974, JASA 69:383, with a floor; limits common practice",
+    examples=(
+        Example(
+            {"test": {HEART_RATE: [120.0, 121.0] * 182}, "reference": {HEART_RATE: _JUMPING}},
+            1.0,
+            "by hand: one jump of four seconds",
+        ),
+        Example(
+            {"test": {HEART_RATE: _JUMPING}, "reference": {HEART_RATE: _JUMPING}},
+            0.0,
+            "by hand: the other device shows it as well",
+        ),
+    ),
+    against="heart_rate",
+    minimum_n=0,
+)
+def hr_reference_spikes(case: Case) -> Value:
+    """Give the number of the reference's spikes that begin in the case's seconds."""
+    rate = get_reference_rate(case)
+    compared = compare_heart_rates(case)
+    if rate is None:
+        return compared.decline(_NO_REFERENCE)
+    starts, _ = find_run_edges(rate.spikes)
+    return compared.give(float(case.segment.mask[starts].sum()))
+
+
+@metric(
+    "heart_rate",
+    title="Dry start of the reference",
+    unit="s",
+    definition="Length of the stretch at the start in which a strap that is not yet wet loses and "
+    "jumps; part of the masked time",
+    formula="from the start to the last of at least four gaps or steps of 8 bpm in a second that "
+    "follow each other within a minute",
+    better="none",
+    source="common practice, no source",
+    examples=(
+        Example(
+            {"test": {HEART_RATE: _CLIMBING}, "reference": {HEART_RATE: _DRY}},
+            37.0,
+            "by hand: the last of ten values of 180 ends after 37 s",
+        ),
+        Example(
+            {"test": {HEART_RATE: _CLIMBING}, "reference": {HEART_RATE: _CLIMBING}}, 0.0, "none"
+        ),
+    ),
+    against="heart_rate",
+    minimum_n=0,
+)
+def hr_reference_dry_s(case: Case) -> Value:
+    """Give the dry start of the reference [s]."""
+    return _count_seconds(case, "dry")
+
+
+def _count_seconds(case: Case, flaw: Literal["frozen", "dry"]) -> Value:
+    rate = get_reference_rate(case)
+    compared = compare_heart_rates(case)
+    if rate is None:
+        return compared.decline(_NO_REFERENCE)
+    marked = rate.frozen if flaw == "frozen" else rate.dry
+    return compared.give(float((marked & case.segment.mask).sum()))
 
 
 @metric(
