@@ -243,11 +243,13 @@ def _measure_against(
     for metric in metrics:
         if metric.domain not in derived:
             derived[metric.domain] = _derive_cases(whole, metric.domain)
-        for case in (*cases, *derived[metric.domain]):
+        for number, case in enumerate((*cases, *derived[metric.domain])):
             is_whole = case.segment.name == "all"
             if not is_whole and (metric.whole_only or not case.counted.any()):
                 continue
             value = _compute(metric, case)
+            if value.value is None and number >= len(cases):
+                continue  # a derived part does not repeat what is said of the whole
             yield _make_row(workout, test, reference, case.segment.name, metric, value)
 
 
@@ -313,7 +315,8 @@ def _make_row(
         "n": value.n,
         "coverage": _or_none(value.coverage),
         "unit": metric.unit,
-        "reason": value.reason,
+        "reason": value.reason if value.value is None else None,
+        "note": None if value.value is None else value.reason,
     }
 
 

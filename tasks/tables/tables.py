@@ -168,7 +168,7 @@ RESULTS: Final = Table(
     "one row per value of one metric for one recording, reference and segment; append-only",
     _pick(
         "run_id computed_at workout_id recording_id device_id reference segment metric "
-        "metric_version value ci_low ci_high n coverage unit reason"
+        "metric_version value ci_low ci_high n coverage unit reason note"
     ),
     key=("run_id", "recording_id", "reference", "segment", "metric"),
     growth="append",
@@ -214,7 +214,8 @@ RUNS: Final = Table(
 NOTES: Final = Table(
     "notes",
     "store",
-    "one row per notes file that was accepted; the newest for a workout applies",
+    "one row per notes file that was accepted, with the first start in it; the newest for a "
+    "workout applies",
     _pick("file_id name received_at start_utc notes_text"),
     key=("file_id",),
 )
