@@ -37,7 +37,7 @@ from tasks.lake import ensure_lake, has_recording, write_recording
 from tasks.ledger import Ledger
 from tasks.normalise import normalise_recording
 from tasks.readers.archive import expand_archive, is_archive
-from tasks.readers.notes import is_notes, read_notes
+from tasks.readers.notes import is_notes, read_all_notes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -215,7 +215,7 @@ def _handle(export: ExportFile, *, home: Home, settings: Settings) -> tuple[File
     outcomes: tuple[FileOutcome, ...]
     try:
         if is_notes(export.name):
-            outcomes = (_take_notes(export),)
+            outcomes = (_take_notes(export, zone=settings.time.zone or None),)
         elif is_archive(export.path):
             outcomes = _take_archive(export, home=home, settings=settings)
         else:
@@ -240,7 +240,7 @@ def _write_down(outcome: FileOutcome, home: Home) -> None:
         )
 
 
-def _take_notes(export: ExportFile) -> FileOutcome:
+def _take_notes(export: ExportFile, *, zone: str | None) -> FileOutcome:
     """Check notes; they are read again when their workout is settled. Raises: NotesError."""
     try:
         text = export.path.read_bytes().decode("utf-8-sig")
@@ -249,7 +249,7 @@ def _take_notes(export: ExportFile) -> FileOutcome:
             export.name, found="it is not UTF-8 text", remedy="save it as UTF-8"
         ) from error
     # A device may be named later; settling complains about setups of devices that nobody knows.
-    read_notes(text, name=export.name, file_id=export.file_id)
+    read_all_notes(text, name=export.name, file_id=export.file_id, zone=zone)
     return FileOutcome(export.name, "stored", export.file_id, format="notes")
 
 

@@ -26,7 +26,17 @@ if TYPE_CHECKING:
     from config.home import Home
 
 #: Endings that archived originals keep, so that a person can open them; all others become .bin.
-KNOWN_SUFFIXES: Final = (".notes.toml", ".fit", ".gpx", ".tcx", ".csv", ".txt", ".zip", ".gz")
+KNOWN_SUFFIXES: Final = (
+    ".notes.toml",
+    ".notes.csv",
+    ".fit",
+    ".gpx",
+    ".tcx",
+    ".csv",
+    ".txt",
+    ".zip",
+    ".gz",
+)
 OTHER_SUFFIX: Final = ".bin"
 WHY_SUFFIX: Final = ".why.txt"
 BUILDING: Final = ".building"

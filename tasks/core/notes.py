@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import hashlib
+import json
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -56,10 +58,12 @@ class NamedSegment:
 
 @dataclass(frozen=True)
 class Notes:
-    """One notes file.
+    """What one notes file says of one workout.
 
-    `start_utc` finds the workout. `setup` maps a device id to its setup keys and values.
-    `local_offset_s` is local time minus UTC as written in `start`.
+    `start_utc` finds the workout; with `whole_day` only the date is known and `start_utc` is its
+    midnight. `setup` maps a device id to its setup keys and values. `local_offset_s` is local time
+    minus UTC as written in `start`. `lines` gives the line in the file of what may only turn out
+    wrong when the workout is there: `setup.<device>` and `segment.<name>`.
     """
 
     start_utc: datetime
@@ -72,3 +76,19 @@ class Notes:
     setup: Mapping[str, Mapping[str, str | float | bool]] = field(default_factory=dict)
     file_id: str = ""
     name: str = ""
+    whole_day: bool = False
+    lines: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def mark(self) -> str:
+        """Sixteen hex digits that change with what the notes say, not with how it is written."""
+        said = asdict(self)
+        for key in ("file_id", "name", "lines"):
+            del said[key]
+        text = json.dumps(said, sort_keys=True, default=str)
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    def locate(self, key: str) -> str:
+        """Give file and line of `key`, as errors begin."""
+        line = self.lines.get(key)
+        return self.name if line is None else f"{self.name}, line {line}"

@@ -13,6 +13,7 @@ from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS
 from tasks.lake import read_recording
 from tasks.pair import Bout, Candidate, pair_recordings
+from tasks.settle.assign import DAY, assign_notes, check_segments
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -26,9 +27,6 @@ if TYPE_CHECKING:
 
 #: Goes up when pairing, alignment or the choice of references may give other results.
 LINE_VERSION: Final = 1
-#: Notes whose start lies this far before the first sample still belong to the workout [s]; a watch
-#: is started late, a note is rounded (common practice, no source).
-_NOTES_EARLY_S: Final = 1800.0
 
 
 @dataclass(frozen=True)
@@ -55,7 +53,7 @@ class Plan:
 
     `vanished` are workouts whose recordings have all gone to others; `unchanged` those whose
     fingerprint is that of their newest results; `unclaimed_notes` fit no workout; `considered`
-    are all recordings that were looked at.
+    are all recordings that were looked at; `complaints` are one line each.
     """
 
     workouts: tuple[PlannedWorkout, ...]
@@ -63,6 +61,7 @@ class Plan:
     vanished: tuple[str, ...] = ()
     unchanged: tuple[str, ...] = ()
     unclaimed_notes: tuple[str, ...] = ()
+    complaints: tuple[str, ...] = ()
 
 
 def plan(
@@ -85,18 +84,16 @@ def plan(
         [_make_candidate(known) for known in recordings],
         lambda recording_id: read_recording(recording_id, lake=lake),
         settings=settings.pair,
-        starts_of_notes=[one.start_utc for one in notes],
+        starts_of_notes=[one.start_utc for one in notes if not one.whole_day],
     )
     named = _name_bouts(bouts, by_id)
     marks = course_marks or {}
     planned: list[PlannedWorkout] = []
     unchanged: list[str] = []
-    claimed: set[str] = set()
+    assigned = assign_notes(notes, named, by_id)
     for workout_id, bout in named.items():
         members = _share_names(bout, by_id)
-        fitting = [one for one in notes if _fits(one, bout)]
-        claimed.update(one.file_id for one in fitting)
-        applies = fitting[-1] if fitting else None
+        applies = assigned.applies.get(workout_id)
         fingerprint = _fingerprint(bout, members, applies, settings=settings, marks=marks)
         if fingerprints.get(workout_id) == fingerprint:
             unchanged.append(workout_id)
@@ -108,7 +105,16 @@ def plan(
         considered=frozenset(by_id),
         vanished=tuple(sorted(before - set(named))),
         unchanged=tuple(unchanged),
-        unclaimed_notes=tuple(one.name for one in notes if one.file_id not in claimed),
+        unclaimed_notes=assigned.unclaimed,
+        complaints=(
+            *assigned.complaints,
+            *(
+                complaint
+                for one in planned
+                if one.notes is not None
+                for complaint in check_segments(one.notes, one.bout)
+            ),
+        ),
     )
 
 
@@ -178,11 +184,6 @@ def _make_workout_id(bout: Bout) -> str:
     return f"{bout.start_utc:%Y%m%dT%H%MZ}-{first[:6]}"
 
 
-def _fits(notes: Notes, bout: Bout) -> bool:
-    early = timedelta(seconds=_NOTES_EARLY_S)
-    return bout.start_utc - early <= notes.start_utc <= bout.end_utc
-
-
 def _fingerprint(
     bout: Bout,
     members: Sequence[KnownRecording],
@@ -201,7 +202,7 @@ def _fingerprint(
         ),
         "devices": sorted(_mark_device(known.device, known.recording_id) for known in members),
         "files": sorted((known.recording_id, known.header.reader) for known in members),
-        "notes": None if notes is None else notes.file_id,
+        "notes": None if notes is None else notes.mark,
         "course": None if course is None else marks.get(course),
         "settings": settings.hash_of_values,
         "metrics": sorted((metric.id, metric.version) for metric in METRICS.values()),
@@ -221,4 +222,5 @@ def find_windows(
     """Give the spans in which partners of new `recordings` and `notes` can lie."""
     reach = timedelta(hours=settings.pair.max_clock_shift_h + 1.0)
     spans = [(known.start_utc - reach, known.end_utc + reach) for known in recordings]
-    return spans + [(one.start_utc - reach, one.start_utc + reach) for one in notes]
+    spans += [(one.start_utc - reach, one.start_utc + reach) for one in notes]
+    return spans + [(one.start_utc, one.start_utc + DAY + reach) for one in notes if one.whole_day]

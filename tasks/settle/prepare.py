@@ -10,7 +10,7 @@ from config.devices import load_devices
 from tasks.core.errors import NotesError
 from tasks.intake import find_original
 from tasks.ledger import Ledger
-from tasks.readers.notes import read_notes
+from tasks.readers.notes import is_sheet, read_all_notes
 from tasks.settle.courses import mark_courses
 from tasks.settle.known import collect_recordings
 from tasks.settle.plan import Plan, find_windows, plan
@@ -58,9 +58,13 @@ class _Stored:
 
 @dataclass(frozen=True)
 class _ReadNotes:
-    """Notes in the order of their arrival, their rows, and what cannot be used any more."""
+    """Notes in the order of their arrival, their rows, and what cannot be used any more.
+
+    `replaced` are those of older versions of a spreadsheet, by the file_id of the newest one.
+    """
 
     notes: tuple[Notes, ...]
+    replaced: Mapping[str, tuple[Notes, ...]]
     rows: tuple[Mapping[str, Any], ...]
     complaints: tuple[str, ...]
 
@@ -79,7 +83,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         workouts = ledger.list_workouts()
         everything = everything or ledger.recall(_DEVICES_MARK) != devices_mark
     stored = _read_stored(home)
-    read = _read_all_notes(files, home=home)
+    read = _read_notes(files, home=home, zone=settings.time.zone or None)
     windows = None
     if not everything:
         windows = _find_windows(files, unsettled, stored, read, home=home, settings=settings)
@@ -103,7 +107,12 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         plan=made,
         files=files,
         notes=read.rows,
-        complaints=(*read.complaints, *collected.complaints, *_check_setups(made, devices)),
+        complaints=(
+            *read.complaints,
+            *collected.complaints,
+            *made.complaints,
+            *_check_setups(made, devices),
+        ),
         devices_mark=devices_mark,
     )
 
@@ -169,6 +178,13 @@ def _find_windows(
     if any(known.header.time_basis == "elapsed" for known in new.recordings):
         return None
     new_notes = [one for one in read.notes if one.file_id not in stored.notes]
+    # A row that was taken out of a spreadsheet changes its workout too.
+    new_notes += [
+        one
+        for file_id, older in read.replaced.items()
+        if file_id not in stored.notes
+        for one in older
+    ]
     return find_windows(new.recordings, new_notes, settings=settings)
 
 
@@ -184,9 +200,15 @@ def _read_stored(home: Home) -> _Stored:
     )
 
 
-def _read_all_notes(files: Sequence[FileRecord], *, home: Home) -> _ReadNotes:
-    """Parse the archived notes again: they are few, and the archive is what counts."""
-    notes: list[Notes] = []
+def _read_notes(files: Sequence[FileRecord], *, home: Home, zone: str | None) -> _ReadNotes:
+    """Parse the archived notes again: they are few, and the archive is what counts.
+
+    A spreadsheet is dropped again and again as it grows: its newest version replaces all earlier
+    ones of the same name.
+    """
+    notes: dict[str, tuple[Notes, ...]] = {}
+    sheets: dict[str, str] = {}
+    replaced: dict[str, tuple[Notes, ...]] = {}
     rows: list[Mapping[str, Any]] = []
     complaints: list[str] = []
     for file in files:
@@ -200,21 +222,27 @@ def _read_all_notes(files: Sequence[FileRecord], *, home: Home) -> _ReadNotes:
             continue
         text = original.read_text(encoding="utf-8-sig")
         try:
-            one = read_notes(text, name=file.name, file_id=file.file_id)
+            found = read_all_notes(text, name=file.name, file_id=file.file_id, zone=zone)
         except NotesError as error:
             complaints.append(str(error))
             continue
-        notes.append(one)
+        if is_sheet(file.name):
+            older = sheets.get(file.name)
+            if older is not None:
+                replaced[file.file_id] = notes.pop(older) + replaced.pop(older, ())
+            sheets[file.name] = file.file_id
+        notes[file.file_id] = found
         rows.append(
             {
                 "file_id": file.file_id,
                 "name": file.name,
                 "received_at": file.received_at,
-                "start_utc": one.start_utc,
+                "start_utc": min((one.start_utc for one in found), default=None),
                 "notes_text": text,
             }
         )
-    return _ReadNotes(tuple(notes), tuple(rows), tuple(complaints))
+    in_order = tuple(one for found in notes.values() for one in found)
+    return _ReadNotes(in_order, replaced, tuple(rows), tuple(complaints))
 
 
 def _check_setups(made: Plan, devices: Sequence[Device]) -> Iterator[str]:
@@ -227,8 +255,8 @@ def _check_setups(made: Plan, devices: Sequence[Device]) -> Iterator[str]:
         for device_id in planned.notes.setup:
             if device_id not in known_here:
                 yield (
-                    f"{planned.notes.name}: the setup of {device_id!r} is of no known device; add "
-                    "it to devices.toml or mend its name"
+                    f"{planned.notes.locate(f'setup.{device_id}')}: the setup of {device_id!r} is "
+                    "of no known device; add it to devices.toml or mend its name"
                 )
 
 

@@ -20,10 +20,14 @@ _SHOWN_AT_MOST: Final = 80
 
 @dataclass(frozen=True)
 class Page:
-    """The file's name and the line of everything in it; takes values and complains about them."""
+    """The file's name and the line of everything in it; takes values and complains about them.
+
+    `day_zone` is the zone of a start that is only a date, None where it must be a date with time.
+    """
 
     name: str
     lines: dict[KeyPath, int]
+    day_zone: str | None = None
 
     def complain(self, path: KeyPath, found: str, *, remedy: str) -> NotesError:
         """Give the error about what stands at `path`."""

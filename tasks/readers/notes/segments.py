@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 _SEGMENT_KEYS: Final = ("name", "from", "to", "distance_m")
 #: Segments of every workout that metrics use; a named part may not be mistaken for one.
 _TAKEN_SEGMENTS: Final = ("all", "after_lock", "rising", "steady", "falling")
+_TAKEN_BEGINNINGS: Final = ("band:", "stroke:")
 _CLOCK: Final = re.compile(r"(?:([0-9]+):([0-5][0-9])|([0-9]+)):([0-5][0-9](?:\.[0-9]+)?)")
 
 
@@ -58,7 +59,7 @@ def _read_segment(
                 remedy='a part needs name, from and to, as from = "00:00" and to = "22:10"',
             )
     name = page.take_text(path, entry, "name") or ""
-    if name in _TAKEN_SEGMENTS or name.startswith("band:"):
+    if name in _TAKEN_SEGMENTS or name.startswith(_TAKEN_BEGINNINGS):
         raise page.complain(
             (*path, "name"),
             f"segment name {show(name)} has a meaning of its own",

@@ -40,7 +40,18 @@ def read_setup(
                 remedy="write the id as in devices.toml: a-z, 0-9 and -",
             )
         setup[device] = {key: _read_setup_value(page, (*path, key), entry[key]) for key in entry}
+        _check_levels(page, path, setup[device])
     return setup
+
+
+def _check_levels(page: Page, path: KeyPath, setup: Mapping[str, str | float | bool]) -> None:
+    start, end = setup.get("battery_start_pct"), setup.get("battery_end_pct")
+    if isinstance(start, float) and isinstance(end, float) and end > start:
+        raise page.complain(
+            (*path, "battery_end_pct"),
+            f"{spell(path, 'battery_end_pct')} = {end:g} is above battery_start_pct = {start:g}",
+            remedy="correct one of them; leave both out where it was charged meanwhile",
+        )
 
 
 def _read_setup_value(page: Page, path: KeyPath, value: object) -> str | float | bool:

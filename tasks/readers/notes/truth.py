@@ -30,15 +30,19 @@ _TRUTH_KEYS: Final = (
     "start_utc",
     "lengths",
     "pool_length_m",
+    "pool_length_yd",
     "strokes",
+    "stroke_count",
 )
+#: The international yard is this many metres exactly (1959 agreement).
+_METRES_PER_YARD: Final = 0.9144
 
 
 def read_truth(page: Page, table: Mapping[str, Any]) -> Truth:
     """Give the truth of the table `[truth]`. Raises: NotesError."""
     path: KeyPath = ("truth",)
     page.check_keys(path, table, _TRUTH_KEYS)
-    lengths = _read_lengths(page, table)
+    lengths = _read_count(page, table, "lengths", of="whole pool lengths")
     distance_m = page.take_number(path, table, "distance_m", above=0.0)
     tolerance_pct = page.take_number(path, table, "distance_tolerance_pct", least=0.0, most=100.0)
     if tolerance_pct is not None and distance_m is None:
@@ -56,24 +60,40 @@ def read_truth(page: Page, table: Mapping[str, Any]) -> Truth:
         if start is None
         else page.check_instant((*path, "start_utc"), start).astimezone(UTC),
         lengths=lengths,
-        pool_length_m=page.take_number(path, table, "pool_length_m", above=0.0, most=200.0),
+        pool_length_m=_read_pool_length(page, table),
         strokes=_read_strokes(page, table, lengths=lengths),
+        stroke_count=_read_count(page, table, "stroke_count", of="strokes"),
     )
     _check_swum_distance(page, truth)
     return truth
 
 
-def _read_lengths(page: Page, table: Mapping[str, Any]) -> int | None:
-    number = page.take_number(("truth",), table, "lengths", least=0.0)
+def _read_count(page: Page, table: Mapping[str, Any], key: str, *, of: str) -> int | None:
+    number = page.take_number(("truth",), table, key, least=0.0)
     if number is None:
         return None
     if number != int(number):
         raise page.complain(
-            ("truth", "lengths"),
-            f"truth.lengths = {show(table['lengths'])} is no whole number",
-            remedy="count whole pool lengths, lengths = 40",
+            ("truth", key),
+            f"truth.{key} = {show(table[key])} is no whole number",
+            remedy=f"count {of}, {key} = 40",
         )
     return int(number)
+
+
+def _read_pool_length(page: Page, table: Mapping[str, Any]) -> float | None:
+    path: KeyPath = ("truth",)
+    length_m = page.take_number(path, table, "pool_length_m", above=0.0, most=200.0)
+    length_yd = page.take_number(path, table, "pool_length_yd", above=0.0, most=200.0)
+    if length_yd is None:
+        return length_m
+    if length_m is not None:
+        raise page.complain(
+            (*path, "pool_length_yd"),
+            f"truth.pool_length_yd = {length_yd:g} beside truth.pool_length_m = {length_m:g}",
+            remedy="give the length of the pool once, in metres or in yards",
+        )
+    return round(length_yd * _METRES_PER_YARD, 6)
 
 
 def _read_strokes(page: Page, table: Mapping[str, Any], *, lengths: int | None) -> tuple[str, ...]:
