@@ -86,9 +86,18 @@ def hr_first_value_s(case: Case) -> Value:
     samples = case.test.recording.samples
     present = np.flatnonzero(np.isfinite(read_floats(samples, HEART_RATE)))
     if not present.size:
-        return unknown(_NO_VALUE)
+        return _find_first_of_beats(case)
     seconds = read_seconds(samples)
     return Value(float(seconds[present[0]] - seconds.min()), n=int(present.size))
+
+
+def _find_first_of_beats(case: Case) -> Value:
+    """Give the same to the second where only the beats hold a heart rate."""
+    present = np.flatnonzero(np.isfinite(case.test.values(HEART_RATE)))
+    recorded = np.flatnonzero(case.test.covered)
+    if not present.size or not recorded.size:
+        return unknown(_NO_VALUE)
+    return Value(float(max(present[0] - recorded[0], 0)), n=int(present.size))
 
 
 @metric(

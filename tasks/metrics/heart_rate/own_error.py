@@ -97,18 +97,12 @@ def hr_own_error_sd_bpm(case: Case) -> Value:
             n=errors.n,
         )
     interval = errors.intervals[place]
-    note = (
-        "another device's variance came out negative and was set to 0"
-        if any(errors.was_negative)
-        else None
-    )
     known = bool(np.isfinite(interval.low))
     return Value(
         float(errors.sds[place]),
         interval.low if known else None,
         interval.high if known else None,
         errors.n,
-        reason=note,
     )
 
 

@@ -293,6 +293,12 @@ def hr_mean_bpm(case: Case) -> Value:
     second = np.floor(seconds - case.workout.grid.start_s + 0.5)
     inside = np.isfinite(values) & (second >= 0) & (second < case.segment.mask.size)
     inside[inside] &= case.counted[second[inside].astype(np.int64)]
+    if not np.isfinite(values).any():
+        # Only the beats hold a heart rate: it is on the grid already, second by second.
+        carried = case.test.values(HEART_RATE)[case.counted]
+        carried = carried[np.isfinite(carried)]
+        if carried.size:
+            return Value(float(carried.mean()), n=int(carried.size))
     if not inside.any():
         return unknown("no heart rate in these seconds")
     order = np.argsort(seconds[inside], kind="stable")
