@@ -1,0 +1,238 @@
+"""Errors of distance, and what sparse fixes lose of it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from tasks.core.registers import Example, Value, metric, unknown
+from tasks.metrics.distance.lengths import compare_own, compare_summed
+from tasks.tracks import explain_no_positions, get_match, mark_case
+
+if TYPE_CHECKING:
+    from tasks.case import Case
+    from tasks.maths.arrays import FloatArray
+
+POSITION: Final = ("latitude_deg", "longitude_deg")
+_SOURCE: Final = "common practice, no source"
+_PERCENT: Final = 100.0
+#: Arc of the equator on WGS 84 for a thousandth of a degree [m]: 6378137 pi / 180 / 1000.
+_STEP_M: Final = 6378137.0 * float(np.pi) / 180.0 / 1000.0
+_ALONG_EQUATOR: Final = [0.001 * step for step in range(5)]
+_ON_COURSE: Final[dict[str, Any]] = {
+    "test": {
+        "latitude_deg": [0.0] * 5,
+        "longitude_deg": _ALONG_EQUATOR,
+        "distance_m": [0.0, 100.0, 200.0, 300.0, 400.0],
+    },
+    "reference": {"distance_m": [0.0, 110.0, 220.0, 330.0, 440.0]},
+}
+_TWO_SIDES: Final[dict[str, Any]] = {
+    "test": {"distance_m": [0.0, 10.0, 20.0]},
+    "reference": {"distance_m": [0.0, 9.0, 16.0]},
+}
+_NONE: Final = Example(
+    {"test": {"distance_m": [0.0, 10.0]}, "reference": {"heart_rate_bpm": [1.0, 1.0]}},
+    None,
+    "the reference has no distance",
+)
+
+# Check values of chord loss: a bend of 36.8 m radius at 4 m/s, a fix every 7 s: 2.39 % of the way.
+_RADIUS_M: Final = 36.8
+_RADIANS_PER_S: Final = 4.0 / _RADIUS_M
+_EAST_M: Final = 111_319.490_793
+_NORTH_M: Final = 110_574.275_821
+_BEND: Final = [second * _RADIANS_PER_S for second in range(50)]
+
+
+def _place_bend(every: int) -> dict[str, list[float | None]]:
+    """Give positions on the bend, one every so many seconds."""
+    return {
+        "latitude_deg": [
+            None if second % every else _RADIUS_M * float(np.sin(angle)) / _NORTH_M
+            for second, angle in enumerate(_BEND)
+        ],
+        "longitude_deg": [
+            None if second % every else _RADIUS_M * float(np.cos(angle)) / _EAST_M
+            for second, angle in enumerate(_BEND)
+        ],
+    }
+
+
+_SPARSE: Final[dict[str, Any]] = {"test": _place_bend(7), "reference": _place_bend(1)}
+#: 49 s at 4 m/s; the reference's own chords of a second are 0.05 % short as well.
+_LOST_M: Final = 49 * 4.0 * (0.0239 - 0.0005)
+
+
+@metric(
+    "distance",
+    title="Distance error",
+    unit="m",
+    definition="Own distance minus the reference's: against the truth of the notes over the whole "
+    "recording, against a course between the first and last fix on it, against a device over the "
+    "time that both recorded; errors to both sides cancel",
+    formula="own distance - reference distance",
+    better="zero",
+    source=_SOURCE,
+    examples=(Example(_TWO_SIDES, 4.0, "by hand: 20 - 16"), _NONE),
+    against="distance",
+)
+def distance_error_m(case: Case) -> Value:
+    """Give the error of the own distance [m]."""
+    found = compare_own(case)
+    return found if isinstance(found, Value) else found.give(found.error_m)
+
+
+@metric(
+    "distance",
+    title="Distance error in percent",
+    unit="%",
+    definition="Distance error in percent of the reference's distance; small errors of short "
+    "distances weigh as much as large ones of long distances",
+    formula="100 * (own distance - reference distance) / reference distance",
+    better="zero",
+    source=_SOURCE,
+    examples=(Example(_TWO_SIDES, 25.0, "by hand: 4 of 16"), _NONE),
+    against="distance",
+)
+def distance_error_pct(case: Case) -> Value:
+    """Give the error of the own distance [%]."""
+    found = compare_own(case)
+    if isinstance(found, Value):
+        return found
+    if found.reference_m <= 0.0:
+        return unknown("the reference distance is zero", n=found.n)
+    return found.give(_PERCENT * found.error_m / found.reference_m)
+
+
+@metric(
+    "distance",
+    title="Error of the summed distance",
+    unit="m",
+    definition="Sum of the fixes minus the reference's distance: noise makes it long, sparse fixes "
+    "and smoothing short, and these cancel",
+    formula="sum of geodesics between fixes - reference distance",
+    better="zero",
+    source="Ranacher et al. 2016, Why GPS makes distances bigger than they are, IJGIS 30:316",
+    examples=(
+        Example(_ON_COURSE, 4 * _STEP_M - 440.0, "by hand: arcs of the equator", 1e-6),
+        _NONE,
+    ),
+    against="distance",
+    needs=POSITION,
+)
+def distance_summed_error_m(case: Case) -> Value:
+    """Give the error of the summed distance [m]."""
+    found = compare_summed(case)
+    return found if isinstance(found, Value) else found.give(found.error_m)
+
+
+@metric(
+    "distance",
+    title="Error of the summed distance in percent",
+    unit="%",
+    definition="Error of the sum of the fixes in percent of the reference's distance; noise and "
+    "sparse fixes cancel in it",
+    formula="100 * (sum of geodesics between fixes - reference distance) / reference distance",
+    better="zero",
+    source="Ranacher et al. 2016, Why GPS makes distances bigger than they are, IJGIS 30:316",
+    examples=(
+        Example(
+            _ON_COURSE,
+            100 * (4 * _STEP_M - 440.0) / 440.0,
+            "by hand: arcs of the equator",
+            1e-6,
+        ),
+        _NONE,
+    ),
+    against="distance",
+    needs=POSITION,
+)
+def distance_summed_error_pct(case: Case) -> Value:
+    """Give the error of the summed distance [%]."""
+    found = compare_summed(case)
+    if isinstance(found, Value):
+        return found
+    if found.reference_m <= 0.0:
+        return unknown("the reference distance is zero", n=found.n)
+    return found.give(_PERCENT * found.error_m / found.reference_m)
+
+
+@metric(
+    "distance",
+    title="Chord loss",
+    unit="m",
+    definition="Way along the reference line that straight lines between the places of the fixes "
+    "do not see: what sparse recording alone loses, so that the sums of a device that records "
+    "every second and of one that does not can be compared; an estimate, as good as the line",
+    formula="sum over fixes of (way along the line - straight distance between both places)",
+    better="lower",
+    source="geometry: chord / arc = 2 R sin(s / 2R) / s",
+    examples=(
+        Example(_SPARSE, _LOST_M, "chord / arc on 36.8 m at 4 m/s: 2.39 % at 7 s", 0.15),
+        Example({**_SPARSE, "test": _place_bend(1)}, 0.0, "by hand: a fix at every point", 0.01),
+        Example(
+            {"test": {"heart_rate_bpm": [1.0]}, "reference": {"heart_rate_bpm": [1.0]}},
+            None,
+            "no positions",
+        ),
+    ),
+    against="position",
+    needs=POSITION,
+)
+def distance_chord_loss_m(case: Case) -> Value:
+    """Give the chord loss [m]."""
+    found = _sum_chords(case)
+    return found if isinstance(found, Value) else Value(found[0] - found[1], n=int(found[2]))
+
+
+@metric(
+    "distance",
+    title="Chord loss in percent",
+    unit="%",
+    definition="Chord loss in percent of the way along the reference line: what sparse recording "
+    "alone loses",
+    formula="100 * chord loss / way along the line",
+    better="lower",
+    source="geometry: chord / arc = 2 R sin(s / 2R) / s",
+    examples=(
+        Example(_SPARSE, 2.39 - 0.05, "chord / arc on 36.8 m at 4 m/s: 2.39 % at 7 s", 0.08),
+        Example(
+            {"test": {"heart_rate_bpm": [1.0]}, "reference": {"heart_rate_bpm": [1.0]}},
+            None,
+            "no positions",
+        ),
+    ),
+    against="position",
+    needs=POSITION,
+)
+def distance_chord_loss_pct(case: Case) -> Value:
+    """Give the chord loss [%]."""
+    found = _sum_chords(case)
+    if isinstance(found, Value):
+        return found
+    arcs, chords, n = found
+    if arcs <= 0:
+        return unknown("the test stays at one place of the reference line", n=int(n))
+    return Value(_PERCENT * (arcs - chords) / arcs, n=int(n))
+
+
+def _sum_chords(case: Case) -> tuple[float, float, int] | Value:
+    """Give summed arcs and chords between the places of the fixes on the line, and their number."""
+    reason = explain_no_positions(case)
+    if reason is not None:
+        return unknown(reason)
+    match = get_match(case)
+    if match is None:
+        return unknown("the reference has no line")
+    chosen = np.flatnonzero(mark_case(case, match.fixes) & match.is_scored)
+    along: FloatArray = match.matched.along_m[chosen]
+    arcs = np.diff(along)
+    # Fixes that scatter back along the line hold no way between them.
+    forward = (arcs > 0) & (np.diff(match.fixes.piece[chosen]) == 0)
+    if not forward.any():
+        return unknown("the test does not move along the reference line", n=int(chosen.size))
+    east, north = match.line.locate(along)
+    chords = np.hypot(np.diff(east), np.diff(north))
+    return float(arcs[forward].sum()), float(chords[forward].sum()), int(chosen.size)

@@ -1,0 +1,342 @@
+"""Quality of the fixes themselves: first fix, interval, gaps, jumps, stuck positions."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from tasks.core.registers import Example, Finding, Value, finding, metric, unknown
+from tasks.metrics.track.compared import EAST_WAY, POSITION, place_points
+from tasks.tables.arrow import read_floats, read_micros
+from tasks.tracks import explain_no_positions, get_fixes, get_jumps, get_speed_limit_mps, mark_case
+
+if TYPE_CHECKING:
+    from tasks.case import Case
+    from tasks.maths.arrays import BoolArray, FloatArray
+    from tasks.tracks import Fixes
+
+_MICROSECONDS: Final = 1e6
+_SOURCE: Final = "common practice, no source"
+_PERCENT: Final = 100.0
+#: Fixes nearer than this are one place [m]; formats cut positions at about a centimetre.
+_SAME_PLACE_M: Final = 0.05
+_FEWEST_FIXES: Final = 2
+_STILL: Final = Example({"test": {"heart_rate_bpm": [100.0]}}, None, "no positions")
+
+
+def _make_gappy(missing: range) -> dict[str, Any]:
+    places = place_points(EAST_WAY, [0.0] * 101)
+    return {
+        "test": {
+            channel: [None if second in missing else value for second, value in enumerate(values)]
+            for channel, values in places.items()
+        }
+    }
+
+
+_LATE: Final = _make_gappy(range(7))
+_GAPPY: Final = _make_gappy(range(40, 60))
+#: A hundred metres north and back again, within five seconds.
+_JUMPY: Final[dict[str, Any]] = {
+    "test": place_points(EAST_WAY, [0.0] * 50 + [100.0] * 5 + [0.0] * 46)
+}
+#: Twenty seconds at one place while the device's own speed is 2 m/s.
+_STUCK: Final[dict[str, Any]] = {
+    "test": {
+        **place_points(EAST_WAY[:40] + [EAST_WAY[40]] * 20 + EAST_WAY[60:], [0.0] * 101),
+        "speed_mps": [2.0] * 101,
+    }
+}
+
+
+@metric(
+    "track",
+    title="Time to first fix",
+    unit="s",
+    definition="Time from the start of the recording to its first position; a device that waits "
+    "for satellites before it lets one start shows 0",
+    formula="time of the first position - start of the recording",
+    better="lower",
+    source=_SOURCE,
+    examples=(Example(_LATE, 7.0, "by hand: seven seconds without"), _STILL),
+    needs=POSITION,
+    whole_only=True,
+)
+def track_first_fix_s(case: Case) -> Value:
+    """Give the time to the first fix [s]."""
+    found = _take_fixes(case)
+    if isinstance(found, Value):
+        return found
+    started = case.test.recording.start_utc.timestamp() + case.test.alignment.offset_s
+    return Value(max(0.0, float(found.seconds[0]) - started), n=found.n)
+
+
+@metric(
+    "track",
+    title="Fix interval, median",
+    unit="s",
+    definition="Median time between consecutive fixes; sparse fixes cut corners and shorten the "
+    "summed distance whatever the receiver's quality",
+    formula="median of the times between consecutive fixes of a piece",
+    better="none",
+    source=_SOURCE,
+    examples=(Example(_LATE, 1.0, "by hand: every second"), _STILL),
+    needs=POSITION,
+)
+def track_interval_median_s(case: Case) -> Value:
+    """Give the median interval [s]."""
+    return _summarise_intervals(case, 0.5)
+
+
+@metric(
+    "track",
+    title="Fix interval, 95th percentile",
+    unit="s",
+    definition="95 % of the intervals between fixes are shorter; counts intervals, not time",
+    formula="95th percentile of the times between consecutive fixes of a piece",
+    better="lower",
+    source=_SOURCE,
+    examples=(Example(_LATE, 1.0, "by hand: every second"), _STILL),
+    needs=POSITION,
+)
+def track_interval_p95_s(case: Case) -> Value:
+    """Give the 95th percentile of the interval [s]."""
+    return _summarise_intervals(case, 0.95)
+
+
+@metric(
+    "track",
+    title="Longest gap between fixes",
+    unit="s",
+    definition="Longest time from one fix to the next, or from the last fix to the end of the "
+    "recording, pauses apart; the wait for the first fix is not in it",
+    formula="max of the times between consecutive fixes of a piece",
+    better="lower",
+    source=_SOURCE,
+    examples=(Example(_GAPPY, 21.0, "by hand: from second 39 to second 60"), _STILL),
+    needs=POSITION,
+    whole_only=True,
+)
+def track_gap_max_s(case: Case) -> Value:
+    """Give the longest gap [s]."""
+    found = _take_fixes(case)
+    if isinstance(found, Value):
+        return found
+    starts, ends = _list_intervals(case, found)
+    if not starts.size:
+        return unknown("fewer than two fixes", n=found.n)
+    return Value(float((ends - starts).max()), n=starts.size)
+
+
+@metric(
+    "track",
+    title="Seconds with a position",
+    unit="%",
+    definition="Share of the recorded seconds, pauses apart, in which there is a position or one "
+    "can be bridged over a short gap; says nothing of how good it is",
+    formula="100 * seconds with a position on the grid / seconds recorded and not paused",
+    better="higher",
+    source=_SOURCE,
+    examples=(
+        Example(_GAPPY, 100 * 81 / 101, "by hand: 20 of 101 s without", 1e-6),
+        _STILL,
+    ),
+    needs=POSITION,
+)
+def track_coverage_pct(case: Case) -> Value:
+    """Give the share of seconds with a position [%]."""
+    reason = explain_no_positions(case)
+    if reason is not None:
+        return unknown(reason)
+    recorded = case.segment.mask & case.test.covered & ~case.test.paused
+    n = int(recorded.sum())
+    if not n:
+        return unknown("no second was recorded")
+    held = recorded & np.isfinite(case.test.values("latitude_deg"))
+    return Value(_PERCENT * float(held.sum()) / n, n=n)
+
+
+@metric(
+    "track",
+    title="Jumps",
+    unit="1",
+    definition="Number of steps that nobody can have moved, a step and the way back within two "
+    "minutes counted once; slow drifts away from the true way do not show",
+    formula="steps longer than the activity's speed limit * interval + 15 m",
+    better="lower",
+    source=_SOURCE,
+    examples=(
+        Example(_JUMPY, 1.0, "by hand: out and back is one jump"),
+        Example(_LATE, 0.0, "by hand: none"),
+        _STILL,
+    ),
+    needs=POSITION,
+)
+def track_jumps(case: Case) -> Value:
+    """Give the number of jumps."""
+    found = _take_fixes(case)
+    if isinstance(found, Value):
+        return found
+    inside = mark_case(case, found)
+    count = sum(bool(inside[jump.after]) for jump in get_jumps(case.workout, case.test))
+    return Value(float(count), n=int(inside.sum()))
+
+
+@metric(
+    "track",
+    title="Time with a stuck position",
+    unit="s",
+    definition="Time in which the position stands still although the device's own speed or "
+    "distance says that it moves; without these nothing tells a stuck fix from a rest",
+    formula="summed stretches of at least 10 s at one place while the own speed is over 0.5 m/s",
+    better="lower",
+    source=_SOURCE,
+    examples=(
+        Example(_STUCK, 20.0, "by hand: from second 40 to the first fix elsewhere at 60"),
+        Example(_LATE, None, "neither speed nor distance"),
+        _STILL,
+    ),
+    needs=POSITION,
+)
+def track_stuck_s(case: Case) -> Value:
+    """Give the time with a stuck position [s]."""
+    found = _take_fixes(case)
+    if isinstance(found, Value):
+        return found
+    moving = _mark_moving(case)
+    if moving is None:
+        return unknown("neither speed nor distance was recorded to tell a rest from a stuck fix")
+    limits = case.settings.position
+    inside = mark_case(case, found)
+    step = np.hypot(np.diff(found.east_m), np.diff(found.north_m))
+    same = (step < _SAME_PLACE_M) & (np.diff(found.piece) == 0) & inside[1:]
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], same.astype(np.int8), [0]])))
+    total = 0.0
+    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        # The fix after the last one at this place ends the stretch.
+        end = min(last + 1, found.n - 1)
+        lasted = float(found.seconds[end] - found.seconds[first])
+        stretch = moving[found.second[first] : found.second[last] + 1]
+        if lasted >= limits.stuck_s and stretch.size and stretch.mean() > 0.5:  # noqa: PLR2004 - most of it
+            total += lasted
+    return Value(total, n=int(inside.sum()))
+
+
+@finding(
+    "position_jump",
+    domain="track",
+    title="Position jump",
+    unit="m",
+    definition="A step longer than anybody moves in the activity plus 15 m, with the way back "
+    "within two minutes; the size is the length of the step",
+    source=_SOURCE,
+    needs=POSITION,
+)
+def find_position_jumps(case: Case) -> list[Finding]:
+    """Give the jumps of the test recording."""
+    if explain_no_positions(case) is not None:
+        return []
+    fixes = get_fixes(case.workout, case.test)
+    limit = get_speed_limit_mps(case.workout)
+    found = []
+    for jump in get_jumps(case.workout, case.test):
+        took = float(fixes.seconds[jump.before + 1] - fixes.seconds[jump.before])
+        back = "comes back" if jump.returned else "does not come back within two minutes"
+        note = f"{jump.size_m:.0f} m in {took:.0f} s (limit {limit:g} m/s); {back}"
+        at = jump.before + 1
+        found.append(
+            Finding(
+                float(fixes.seconds[jump.before]),
+                float(fixes.seconds[jump.after]),
+                jump.size_m,
+                note,
+                float(fixes.latitude_deg[at]),
+                float(fixes.longitude_deg[at]),
+            )
+        )
+    return found
+
+
+@finding(
+    "position_gap",
+    domain="track",
+    title="Position gap",
+    unit="s",
+    definition="Time from one fix to the next, or to the end of the recording, that is longer "
+    "than what is bridged, pauses apart; the size is its length",
+    source=_SOURCE,
+    needs=POSITION,
+)
+def find_position_gaps(case: Case) -> list[Finding]:
+    """Give the gaps of the test recording."""
+    if explain_no_positions(case) is not None:
+        return []
+    fixes = get_fixes(case.workout, case.test)
+    if not fixes.n:
+        return []
+    starts, ends = _list_intervals(case, fixes)
+    long = np.flatnonzero(ends - starts > case.settings.align.max_gap_position_s)
+    found = []
+    for index in long.tolist():
+        at = int(np.searchsorted(fixes.seconds, starts[index]))
+        found.append(
+            Finding(
+                float(starts[index]),
+                float(ends[index]),
+                float(ends[index] - starts[index]),
+                "no position until the end" if at == fixes.n - 1 else "no position",
+                float(fixes.latitude_deg[at]),
+                float(fixes.longitude_deg[at]),
+            )
+        )
+    return found
+
+
+def _take_fixes(case: Case) -> Fixes | Value:
+    reason = explain_no_positions(case)
+    if reason is not None:
+        return unknown(reason)
+    fixes = get_fixes(case.workout, case.test)
+    return fixes if fixes.n else unknown("this recording holds no positions")
+
+
+def _list_intervals(case: Case, fixes: Fixes) -> tuple[FloatArray, FloatArray]:
+    """Give starts and ends of the times between fixes of a piece, and of a lost end."""
+    same = np.diff(fixes.piece) == 0
+    starts, ends = fixes.seconds[:-1][same], fixes.seconds[1:][same]
+    samples = case.test.recording.samples
+    micros = read_micros(samples)
+    if micros.size:
+        last = float(micros[-1]) / _MICROSECONDS + case.test.alignment.offset_s
+        last_piece = float(np.nan_to_num(read_floats(samples, "piece"))[-1])
+        if last > fixes.seconds[-1] and last_piece == fixes.piece[-1]:
+            starts, ends = np.append(starts, fixes.seconds[-1]), np.append(ends, last)
+    return starts, ends
+
+
+def _summarise_intervals(case: Case, share: float) -> Value:
+    found = _take_fixes(case)
+    if isinstance(found, Value):
+        return found
+    inside = mark_case(case, found)
+    both = inside[:-1] & inside[1:] & (np.diff(found.piece) == 0)
+    steps = np.diff(found.seconds)[both]
+    if not steps.size:
+        return unknown("fewer than two fixes", n=int(inside.sum()))
+    return Value(float(np.quantile(steps, share)), n=steps.size)
+
+
+def _mark_moving(case: Case) -> BoolArray | None:
+    """Mark the seconds in which the device's own speed, else its own distance, says it moves."""
+    if case.test.has("speed_mps"):
+        speed = case.test.values("speed_mps")
+    elif case.test.has("distance_m"):
+        distance = case.test.values("distance_m")
+        speed = np.full(distance.size, np.nan)
+        if distance.size > _FEWEST_FIXES:
+            speed[1:-1] = (distance[2:] - distance[:-2]) / 2
+    else:
+        return None
+    moving: BoolArray = np.nan_to_num(speed) >= case.settings.position.moving_mps
+    return moving

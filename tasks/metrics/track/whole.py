@@ -1,0 +1,137 @@
+"""How far test and reference are apart as whole curves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from tasks.core.registers import Example, Value, metric, unknown
+from tasks.maths.curves import compute_frechet_m, compute_hausdorff_m, compute_warping_mean_m
+from tasks.maths.lines import resample_evenly
+from tasks.metrics.track.compared import ASIDE, NOWHERE, POSITION, compare_tracks
+
+if TYPE_CHECKING:
+    from tasks.case import Case
+    from tasks.maths.arrays import FloatArray
+
+_MISSING: Final = Example(NOWHERE, None, "no positions")
+_FEWEST_FIXES: Final = 2
+_ASIDE: Final[dict[str, Any]] = ASIDE
+
+
+@dataclass(frozen=True)
+class Curves:
+    """Both tracks as points ``(n_points, 2)`` of one spacing, and the seconds compared."""
+
+    test: FloatArray
+    reference: FloatArray
+    n: int
+    coverage: float | None
+
+    def give(self, value: float) -> Value:
+        """Wrap a value with n and coverage."""
+        return Value(value, n=self.n, coverage=self.coverage)
+
+
+@metric(
+    "track",
+    title="Discrete Frechet distance",
+    unit="m",
+    definition="Length of the shortest leash with which both tracks can be walked from end to end; "
+    "one place decides, and points as far apart as they are resampled add up to that to it",
+    formula="min over monotone pairings of the max distance, both tracks resampled every 2 m, or "
+    "more for tracks of more than 16 km",
+    better="lower",
+    source="Eiter and Mannila 1994, Computing discrete Frechet distance, TU Wien CD-TR 94/64",
+    examples=(Example(_ASIDE, 3.0, "by hand: parallel, 3 m apart", 1e-3), _MISSING),
+    against="position",
+    needs=POSITION,
+    whole_only=True,
+)
+def track_frechet_m(case: Case) -> Value:
+    """Give the discrete Frechet distance [m]."""
+    curves = get_curves(case)
+    if isinstance(curves, Value):
+        return curves
+    return curves.give(compute_frechet_m(curves.test, curves.reference))
+
+
+@metric(
+    "track",
+    title="Hausdorff distance",
+    unit="m",
+    definition="Distance of the point of either track that is farthest from the other track; blind "
+    "to order and direction, and one place decides",
+    formula="max of both directed distances, both tracks resampled as for the Frechet distance",
+    better="lower",
+    source="Rockafellar and Wets 1998, Variational Analysis, 4C",
+    examples=(Example(_ASIDE, 3.0, "by hand: parallel, 3 m apart", 1e-3), _MISSING),
+    against="position",
+    needs=POSITION,
+    whole_only=True,
+)
+def track_hausdorff_m(case: Case) -> Value:
+    """Give the Hausdorff distance [m]."""
+    curves = get_curves(case)
+    if isinstance(curves, Value):
+        return curves
+    return curves.give(compute_hausdorff_m(curves.test, curves.reference))
+
+
+@metric(
+    "track",
+    title="Mean distance by time warping",
+    unit="m",
+    definition="Mean distance of the best monotone pairing of both tracks; fits errors along the "
+    "way away, and holds up to half the spacing of the points",
+    formula="least sum of distances over monotone pairings / points of the track with more points",
+    better="lower",
+    source="Sakoe and Chiba 1978, IEEE Trans. ASSP 26:43",
+    examples=(Example(_ASIDE, 3.0, "by hand: parallel, 3 m apart", 1e-3), _MISSING),
+    against="position",
+    needs=POSITION,
+    whole_only=True,
+)
+def track_dtw_mean_m(case: Case) -> Value:
+    """Give the mean distance by dynamic time warping [m]."""
+    curves = get_curves(case)
+    if isinstance(curves, Value):
+        return curves
+    return curves.give(compute_warping_mean_m(curves.test, curves.reference))
+
+
+def get_curves(case: Case) -> Curves | Value:
+    """Give both tracks resampled alike, found once, or why there are none."""
+    return case.once("track:curves", lambda: _resample(case))
+
+
+def _resample(case: Case) -> Curves | Value:
+    """Take the test from its first to its last fix on the line, and the line between these."""
+    found = compare_tracks(case)
+    if isinstance(found, Value):
+        return found
+    match = found.match
+    chosen = np.flatnonzero(found.chosen)
+    if chosen.size < _FEWEST_FIXES:
+        return unknown("fewer than two fixes on the reference line", n=found.n)
+    inside = slice(int(chosen[0]), int(chosen[-1]) + 1)
+    on = match.matched.is_on[inside]
+    east, north = match.fixes.east_m[inside][on], match.fixes.north_m[inside][on]
+    along = match.matched.along_m[inside][on]
+    low, high = sorted((float(along[0]), float(along[-1])))
+    if high - low < 1e-3:  # noqa: PLR2004 - no way at all
+        return unknown("the test stays at one place of the reference line", n=found.n)
+    limits = case.settings.position
+    length = max(high - low, float(np.hypot(np.diff(east), np.diff(north)).sum()))
+    spacing = max(limits.curve_spacing_m, length / limits.curve_points)
+    # The line's own points, so that no corner between two samples is lost.
+    own = match.line.along_m
+    if match.line.cycle_m is not None:
+        turns = np.arange(np.floor(low / own[-1]), np.floor(high / own[-1]) + 1)
+        own = (own[None, :-1] + turns[:, None] * own[-1]).ravel()
+    places = np.concatenate([[low], own[(own > low) & (own < high)], [high]])
+    reference = resample_evenly(*match.line.locate(places), spacing_m=spacing)
+    test = resample_evenly(east, north, spacing_m=spacing)
+    return Curves(np.column_stack(test), np.column_stack(reference), found.n, found.coverage)
