@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import Example, Finding, Value, finding, metric
-from tasks.maths.arrays import NO_INTERVAL, Interval
+from tasks.maths.intervals import compute_median_interval, compute_share_interval
 from tasks.maths.rises import Following, find_rises, follow_rise
 from tasks.maths.runs import find_first_lasting
 from tasks.maths.smoothing import compute_running_mean
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from tasks.case import Case
+    from tasks.maths.arrays import Interval
 
 _PATIENCE_S: Final = 60
 _LONGEST_MISS_S: Final = 600
@@ -177,7 +178,7 @@ def hr_rise_shortfall_bpm(case: Case) -> Value:
     lacking = lacking[np.isfinite(lacking)]
     if not lacking.size:
         return compared.decline(_NOT_SEEN)
-    interval = _bound_median(lacking)
+    interval = compute_median_interval(lacking)
     return Value(
         float(np.median(lacking)),
         *_open(interval),
@@ -213,11 +214,11 @@ def hr_missed_rises_pct(case: Case) -> Value:
     if not seen:
         return compared.decline(_NOT_SEEN)
     missed = sum(_is_missed(case, each) for each in seen)
-    low, high = _bound_share(missed, len(seen))
+    share = compute_share_interval(missed, len(seen))
     return Value(
         _PERCENT * missed / len(seen),
-        _PERCENT * low,
-        _PERCENT * high,
+        _PERCENT * share.low,
+        _PERCENT * share.high,
         n=len(seen),
         coverage=compared.coverage,
     )
@@ -315,28 +316,8 @@ def _give_delay(case: Case, delays: list[float], nothing: str) -> Value:
     known = np.array([delay for delay in delays if np.isfinite(delay)])
     if not known.size:
         return compared.decline(_NOT_SEEN)
-    low, high = _open(_bound_median(known))
+    low, high = _open(compute_median_interval(known))
     return Value(float(np.median(known)), low, high, n=int(known.size), coverage=compared.coverage)
-
-
-def _bound_median(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> Interval:
-    """Give the exact interval of a median from order statistics; needs six values for 95 %."""
-    from scipy.stats import binom  # noqa: PLC0415 - scipy is slow to import
-
-    ordered = np.sort(values)
-    rank = int(binom.ppf(0.025, ordered.size, 0.5))
-    if rank < 1:
-        return NO_INTERVAL
-    return Interval(float(ordered[rank - 1]), float(ordered[ordered.size - rank]))
-
-
-def _bound_share(count: int, n: int) -> tuple[float, float]:
-    """Give the exact binomial interval of a share (Clopper and Pearson 1934)."""
-    from scipy.special import betaincinv  # noqa: PLC0415 - scipy is slow to import
-
-    low = float(betaincinv(count, n - count + 1, 0.025)) if count else 0.0
-    high = float(betaincinv(count + 1, n - count, 0.975)) if count < n else 1.0
-    return low, high
 
 
 def _open(interval: Interval) -> tuple[float | None, float | None]:

@@ -8,7 +8,8 @@ import numpy as np
 
 from tasks.core.registers import Example, Value, metric
 from tasks.maths import agreement
-from tasks.maths.arrays import NO_INTERVAL, Interval
+from tasks.maths.arrays import Interval
+from tasks.maths.intervals import compute_share_interval
 from tasks.metrics.heart_rate.compared import Compared, compare_heart_rates
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 
 _NOTHING: Final = "there is no second in which both have a heart rate"
 _PERCENT: Final = 100.0
-_CONFIDENCE: Final = 0.95
 _FEWEST_EXPECTED: Final = 5
 _ALONE: Final = Example(
     {"test": {HEART_RATE: [120, None]}, "reference": {HEART_RATE: [None, 120]}},
@@ -117,8 +117,6 @@ def _give_share(compared: Compared, inside: BoolArray) -> Value:
 
     Where fewer than five of the effective seconds are on one side, blocks say nothing of how rare
     that side is; the interval then is the exact binomial one over the effective number of seconds.
-    *Source*: Clopper and Pearson 1934, Biometrika 26:404; with an effective number Korn and
-    Graubard 1998, Survey Methodology 24:193.
     """
     if not compared.n:
         return compared.decline(_NOTHING)
@@ -127,22 +125,10 @@ def _give_share(compared: Compared, inside: BoolArray) -> Value:
     if not np.isfinite(trials):
         return compared.give(_PERCENT * share)
     if trials * min(share, 1 - share) < _FEWEST_EXPECTED:
-        found = _bound_share(share * trials, trials)
+        found = compute_share_interval(share * trials, trials)
     else:
         found = compared.estimate_interval(inside.astype(np.float64))
     if not np.isfinite(found.low):
         return compared.give(_PERCENT * share)
     low, high = max(0.0, found.low), min(1.0, found.high)
     return compared.give(_PERCENT * share, Interval(_PERCENT * low, _PERCENT * high))
-
-
-def _bound_share(count: float, trials: float) -> Interval:
-    """Give the exact binomial interval, by the beta distribution also for broken numbers."""
-    from scipy.special import betaincinv  # noqa: PLC0415 - scipy is slow to import
-
-    if trials <= 1:
-        return NO_INTERVAL
-    tail = (1 - _CONFIDENCE) / 2
-    low = float(betaincinv(count, trials - count + 1, tail)) if count > 0 else 0.0
-    high = float(betaincinv(count + 1, trials - count, 1 - tail)) if count < trials else 1.0
-    return Interval(low, high)

@@ -4,8 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import quantile_test
-from statsmodels.stats.proportion import proportion_confint
 
 from tasks.case import Alignment, Case, make_example
 from tasks.maths.lag import respond_first_order
@@ -19,7 +17,6 @@ from tasks.metrics.heart_rate import (
     own_error,
     quality,
     response,
-    shares,
     spikes,
 )
 
@@ -277,23 +274,3 @@ def test_a_recording_of_beats_alone_has_a_first_value_and_a_mean() -> None:
     case = make_case(values, steady(), samples=bare)
     assert continuity.hr_first_value_s(case).value == 5
     assert quality.hr_mean_bpm(case).value == pytest.approx(140, abs=0.2)
-
-
-@pytest.mark.parametrize(("count", "n"), [(0, 7), (3, 7), (7, 7), (1, 40)])
-def test_intervals_of_shares_equal_statsmodels(count: int, n: int) -> None:
-    low, high = proportion_confint(count, n, method="beta")
-    assert response._bound_share(count, n) == (pytest.approx(low), pytest.approx(high))
-    found = shares._bound_share(float(count), float(n))
-    assert (found.low, found.high) == (pytest.approx(low), pytest.approx(high))
-
-
-@pytest.mark.parametrize("n", [6, 11, 40])
-def test_interval_of_a_median_equals_scipy(n: int) -> None:
-    values = np.random.default_rng(n).normal(8, 2, n)
-    expected = quantile_test(values, p=0.5).confidence_interval(0.95)
-    found = response._bound_median(values)
-    assert (found.low, found.high) == (pytest.approx(expected.low), pytest.approx(expected.high))
-
-
-def test_five_rises_are_too_few_for_an_interval_of_their_median() -> None:
-    assert np.isnan(response._bound_median(np.arange(5.0)).low)
