@@ -1,0 +1,269 @@
+"""Ascent and descent, against the reference and beside the device's own totals."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from tasks.core.registers import Example, Value, metric, unknown
+from tasks.maths.elevation import Climb, accumulate_climb
+from tasks.metrics.elevation.heights import (
+    ALTITUDE,
+    FEWEST,
+    NO_HEIGHT,
+    PERCENT,
+    SOURCE,
+    count_heights,
+    give_compared,
+)
+from tasks.tables.arrow import read_floats
+from tasks.tracks import mark_case_samples
+
+if TYPE_CHECKING:
+    from tasks.case import Case, Subject
+
+_HILL: Final = [100.0 + 2.0 * step for step in range(11)] + [120.0 - 2.0 * s for s in range(1, 11)]
+_HILLY: Final[dict[str, Any]] = {
+    "test": {ALTITUDE: _HILL},
+    "header": {"altitude_kind": "barometric"},
+}
+
+
+@metric(
+    "elevation",
+    title="Ascent",
+    unit="m",
+    definition="Rises of the recorded profile of at least a threshold (3 m barometric, 10 m from "
+    "satellites, 5 m where the export does not tell, configurable); the threshold decides much of "
+    "it, and what is left before each turn is not counted",
+    formula="sum of (e - ref) whenever e - ref >= h, ref then moving to e, and likewise downwards",
+    better="none",
+    source=SOURCE,
+    examples=(
+        Example(_HILLY, 20.0, "by hand: steps of 4 m, the last 120 m"),
+        Example(
+            {**_HILLY, "header": {"altitude_kind": "gnss"}},
+            20.0,
+            "by hand: two steps of 10 m",
+        ),
+        NO_HEIGHT,
+    ),
+    needs=(ALTITUDE,),
+)
+def ascent_m(case: Case) -> Value:
+    """Give the ascent of the profile [m]."""
+    climb = _climb(case, case.test)
+    return climb if isinstance(climb, Value) else Value(climb.ascent_m, n=count_heights(case))
+
+
+@metric(
+    "elevation",
+    title="Descent",
+    unit="m",
+    definition="Falls of the recorded profile of at least the threshold of the ascent; the "
+    "threshold decides much of it",
+    formula="as the ascent, downwards",
+    better="none",
+    source=SOURCE,
+    examples=(Example(_HILLY, 20.0, "by hand: steps of 4 m from 120 m"), NO_HEIGHT),
+    needs=(ALTITUDE,),
+)
+def descent_m(case: Case) -> Value:
+    """Give the descent of the profile [m]."""
+    climb = _climb(case, case.test)
+    return climb if isinstance(climb, Value) else Value(climb.descent_m, n=count_heights(case))
+
+
+@metric(
+    "elevation",
+    title="Own ascent",
+    unit="m",
+    definition="Total ascent as the device itself gives it; its threshold and smoothing are not "
+    "known, so that two devices' totals differ without either being wrong",
+    formula="total ascent of the export",
+    better="none",
+    source=SOURCE,
+    examples=(
+        Example({**_HILLY, "header": {"device_ascent_m": 18.0}}, 18.0, "by hand"),
+        NO_HEIGHT,
+    ),
+    whole_only=True,
+)
+def ascent_own_m(case: Case) -> Value:
+    """Give the device's own ascent [m]."""
+    total = case.test.recording.header.device_ascent_m
+    return unknown("the export gives no ascent") if total is None else Value(total, n=1)
+
+
+@metric(
+    "elevation",
+    title="Own descent",
+    unit="m",
+    definition="Total descent as the device itself gives it; its threshold and smoothing are not "
+    "known",
+    formula="total descent of the export",
+    better="none",
+    source=SOURCE,
+    examples=(
+        Example({**_HILLY, "header": {"device_descent_m": 18.0}}, 18.0, "by hand"),
+        NO_HEIGHT,
+    ),
+    whole_only=True,
+)
+def descent_own_m(case: Case) -> Value:
+    """Give the device's own descent [m]."""
+    total = case.test.recording.header.device_descent_m
+    return unknown("the export gives no descent") if total is None else Value(total, n=1)
+
+
+@metric(
+    "elevation",
+    title="Threshold of the ascent",
+    unit="m",
+    definition="Threshold with which ascent and descent of this recording were summed; without it "
+    "an ascent cannot be compared",
+    formula="by where the export says that its heights come from",
+    better="none",
+    source=SOURCE,
+    examples=(
+        Example(_HILLY, 3.0, "methods: 3 m barometric"),
+        Example({**_HILLY, "header": {"altitude_kind": "gnss"}}, 10.0, "methods: 10 m GNSS"),
+        NO_HEIGHT,
+    ),
+    needs=(ALTITUDE,),
+    whole_only=True,
+)
+def ascent_threshold_m(case: Case) -> Value:
+    """Give the threshold [m]."""
+    if not case.test.has(ALTITUDE):
+        return unknown("this recording holds no heights")
+    return Value(_choose_threshold(case, case.test), n=1)
+
+
+@metric(
+    "elevation",
+    title="Ascent error",
+    unit="m",
+    definition="Ascent of the profile minus the reference's, both with the threshold of the "
+    "coarser of the two over the seconds that both recorded; errors that cancel do not show",
+    formula="ascent of the test - ascent of the reference, larger threshold of the two",
+    better="zero",
+    source=SOURCE,
+    examples=(
+        Example(
+            {
+                "test": {ALTITUDE: [0.0, 12.0, 0.0, 12.0]},
+                "reference": {ALTITUDE: [0.0, 10.0, 0.0, 12.0]},
+            },
+            2.0,
+            "by hand: 24 - 22",
+        ),
+        NO_HEIGHT,
+    ),
+    against="altitude",
+    needs=(ALTITUDE,),
+)
+def ascent_error_m(case: Case) -> Value:
+    """Give the ascent error [m]."""
+    found = _compare_climbs(case)
+    if isinstance(found, Value):
+        return found
+    own, other = found
+    return give_compared(case, own.ascent_m - other.ascent_m)
+
+
+@metric(
+    "elevation",
+    title="Ascent error in percent",
+    unit="%",
+    definition="Ascent error in percent of the reference's ascent; of little meaning where that is "
+    "only a few thresholds high",
+    formula="100 * (ascent of the test - ascent of the reference) / ascent of the reference",
+    better="zero",
+    source=SOURCE,
+    examples=(
+        Example(
+            {
+                "test": {ALTITUDE: [0.0, 12.0, 0.0, 12.0]},
+                "reference": {ALTITUDE: [0.0, 10.0, 0.0, 10.0]},
+            },
+            20.0,
+            "by hand: 4 of 20",
+        ),
+        Example(
+            {"test": {ALTITUDE: [0.0, 12.0]}, "reference": {ALTITUDE: [0.0, 0.0]}},
+            None,
+            "a flat reference",
+        ),
+        NO_HEIGHT,
+    ),
+    against="altitude",
+    needs=(ALTITUDE,),
+)
+def ascent_error_pct(case: Case) -> Value:
+    """Give the ascent error [%]."""
+    found = _compare_climbs(case)
+    if isinstance(found, Value):
+        return found
+    own, other = found
+    if other.ascent_m <= 0:
+        return unknown("the reference does not climb", n=count_heights(case))
+    return give_compared(case, PERCENT * (own.ascent_m - other.ascent_m) / other.ascent_m)
+
+
+@metric(
+    "elevation",
+    title="Own ascent against the true one",
+    unit="m",
+    definition="Ascent that the device itself gives minus the true ascent of the notes; how the "
+    "true one was found, and with what threshold, is the tester's knowledge",
+    formula="own ascent - ascent of the notes",
+    better="zero",
+    source=SOURCE,
+    examples=(NO_HEIGHT,),
+    against="truth",
+    whole_only=True,
+)
+def ascent_own_error_m(case: Case) -> Value:
+    """Give the error of the device's own ascent [m]."""
+    notes = case.workout.notes
+    true_ascent = None if notes is None else notes.truth.ascent_m
+    if true_ascent is None:
+        return unknown("the notes give no true ascent")
+    total = case.test.recording.header.device_ascent_m
+    if total is None:
+        return unknown("the export gives no ascent")
+    return Value(total - true_ascent, n=1)
+
+
+# --- parts ------------------------------------------------------------------------------------
+def _choose_threshold(case: Case, subject: Subject) -> float:
+    limits = case.settings.elevation
+    kind = subject.recording.header.altitude_kind
+    if kind == "barometric":
+        return limits.barometric_m
+    return limits.gnss_m if kind == "gnss" else limits.unknown_m
+
+
+def _climb(case: Case, subject: Subject) -> Climb | Value:
+    """Sum the climb of the native samples of a recording inside the case."""
+    heights = read_floats(subject.recording.samples, ALTITUDE)
+    heights = heights[mark_case_samples(case, subject)]
+    if not np.isfinite(heights).any():
+        return unknown("this recording holds no heights there")
+    return accumulate_climb(heights, threshold_m=_choose_threshold(case, subject))
+
+
+def _compare_climbs(case: Case) -> tuple[Climb, Climb] | Value:
+    """Give the climbs of both sides over the seconds that both have, with one threshold."""
+    paired = case.paired(ALTITUDE)
+    if paired.n < FEWEST:
+        return unknown("fewer than two seconds in which both have a height", n=paired.n)
+    threshold = _choose_threshold(case, case.test)
+    if case.reference is not None and case.reference.subject is not None:
+        threshold = max(threshold, _choose_threshold(case, case.reference.subject))
+    return (
+        accumulate_climb(paired.test, threshold_m=threshold),
+        accumulate_climb(paired.reference, threshold_m=threshold),
+    )
