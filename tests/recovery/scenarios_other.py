@@ -278,20 +278,22 @@ def prepare_clocks(seed: int) -> Prepared:
     draw = np.random.default_rng([seed, 9])
     sheet.wear(Worn(_make("reference", 91, channels=WATCH), "reference"))
     why = "whole seconds in the files; a tenth in the estimate"
-    for name, serial, channels in (
+    by_signal: tuple[tuple[str, int, tuple[str, ...]], ...] = (
         ("by-position", 92, OUTDOORS),
         ("by-speed", 93, ("speed_mps", "distance_m", "heart_rate_bpm")),
         ("by-pulse", 94, ("heart_rate_bpm",)),
-    ):
+    )
+    for name, serial, channels in by_signal:
         ahead = float(draw.choice([-1.0, 1.0]) * draw.integers(4, 25))
         watch = replace(_make(name, serial, channels=channels), clock=Clock(ahead))
         sheet.wear(Worn(watch))
         room = 2.0 if name == "by-pulse" else 0.6
         sheet.expect(name, "offset_s", -ahead, room, why, effect="clock_offset")
-    for name, serial, longest_s, channels in (
+    sparse: tuple[tuple[str, int, int, tuple[str, ...]], ...] = (
         ("sparse-track", 96, 9, OUTDOORS),
         ("sparse-speed", 97, 5, ("speed_mps", "distance_m")),
-    ):
+    )
+    for name, serial, longest_s, channels in sparse:
         ahead = float(draw.choice([-1.0, 1.0]) * draw.integers(4, 25))
         watch = _make(name, serial, SmartSampling(longest_s), channels=channels)
         sheet.wear(Worn(replace(watch, clock=Clock(ahead))))

@@ -6,7 +6,7 @@ import numpy as np
 
 from tests.recovery.expect import Prepared, Worksheet, Worn, find_entries
 from tests.simulate.demo import write_course
-from tests.simulate.devices import Device
+from tests.simulate.devices import Device, Recorded
 from tests.simulate.effects_other import (
     ScaledDistance,
     SmartSampling,
@@ -16,10 +16,12 @@ from tests.simulate.effects_other import (
 from tests.simulate.effects_position import (
     CornerCutting,
     LateFirstFix,
+    PositionDelay,
     PositionGap,
     PositionJump,
     PositionNoise,
     SideOffset,
+    StuckFix,
 )
 from tests.simulate.places import Place, build_track, build_winding_loop
 from tests.simulate.script import Effort, Workout, perform
@@ -30,6 +32,7 @@ CHANNELS = ("position", "altitude_m", "speed_mps", "distance_m", "cadence_per_mi
 LOOP = "loop"
 CUT_FROM_M = 5.0
 # Fixes every 3 m on corners of 4 m radius stand up to 0.3 m inside the arc between them.
+RESAMPLED = "both resampled every 2 m: up to half of that"
 SAMPLED = "fixes once a second, course points every 2 m"
 
 
@@ -66,7 +69,7 @@ def prepare_trail(seed: int) -> Prepared:
     _expect_true_track(sheet)
     _expect_side(sheet, float(draw.choice([-1.0, 1.0]) * draw.uniform(1.0, 2.5)))
     _expect_white_noise(sheet, float(draw.uniform(1.5, 3.5)))
-    _expect_cut_corners(sheet, int(draw.choice([13, 15, 17])))
+    _expect_cut_corners(sheet, int(draw.choice([19, 21, 23])))
     _expect_jump(sheet, float(draw.integers(200, 600)))
     _expect_gap(sheet, float(draw.integers(200, 600)), float(draw.integers(20, 60)))
     _expect_late_fix(sheet, float(draw.integers(5, 40)))
@@ -84,15 +87,21 @@ def _expect_true_track(sheet: Worksheet) -> None:
     for quantity, room in (
         ("track_cross_median_m", 0.05), ("track_cross_mean_m", 0.05), ("track_cross_rms_m", 0.1),
         ("track_cross_p95_m", 0.2), ("track_cross_max_m", 0.5), ("track_side_bias_m", 0.05),
-        ("track_frechet_m", 2.5), ("track_hausdorff_m", 2.0), ("track_dtw_mean_m", 1.5),
     ):  # fmt: skip
         sheet.expect(name, quantity, 0.0, room, SAMPLED)
+    for quantity in ("track_frechet_m", "track_hausdorff_m", "track_dtw_mean_m"):
+        sheet.expect(name, quantity, 0.0, 1.1, RESAMPLED)
     sheet.expect(name, "track_corners_cut_per_km", 0.0, 0.0, "no corner is cut")
-    sheet.expect(name, "track_turn_retention", 1.0, 0.05, SAMPLED)
+    sheet.expect(name, "track_corner_lost_m", 0.0, 3.0, SAMPLED)
+    sheet.expect(name, "track_turn_retention", 1.0, 0.02, SAMPLED)
+    sheet.expect(name, "track_turning_ratio", 1.0, 0.05, "resampled every 10 m")
+    sheet.expect(name, "track_off_line_s", 0.0, 1.0, "starts and ends on the line")
     sheet.expect(name, "track_first_fix_s", 0.0, 0.0, "a fix with the first sample")
     sheet.expect(name, "track_interval_median_s", 1.0, 0.0, "every second")
+    sheet.expect(name, "track_interval_p95_s", 1.0, 0.0, "every second")
     sheet.expect(name, "track_gap_max_s", 1.0, 0.0, "every second")
     sheet.expect(name, "track_jumps", 0.0, 0.0, "none was put in")
+    sheet.expect(name, "track_stuck_s", 0.0, 0.0, "none was put in")
     sheet.expect(name, "track_coverage_pct", 100.0, 1e-6, "every second")
     for kind in ("cut_corner", "position_jump", "position_gap"):
         sheet.expect(name, f"false:{kind}", 0.0, 0.0, "none was put in")
@@ -103,8 +112,10 @@ def _expect_side(sheet: Worksheet, left_m: float) -> None:
     sheet.wear(Worn(_make(name, 22, SideOffset(left_m))))
     sheet.expect(name, "track_side_bias_m", -left_m, 0.1, SAMPLED)
     sheet.expect(name, "track_cross_median_m", abs(left_m), 0.05, SAMPLED)
+    sheet.expect(name, "track_cross_mean_m", abs(left_m), 0.05, SAMPLED)
     sheet.expect(name, "track_cross_rms_m", abs(left_m), 0.1, SAMPLED)
-    sheet.expect(name, "track_hausdorff_m", abs(left_m), 2.0, SAMPLED)
+    sheet.expect(name, "track_hausdorff_m", abs(left_m), 1.1, RESAMPLED)
+    sheet.expect(name, "track_frechet_m", abs(left_m), 1.6, RESAMPLED)
 
 
 def _expect_white_noise(sheet: Worksheet, sd_m: float) -> None:
@@ -126,23 +137,69 @@ def _expect_cut_corners(sheet: Worksheet, window_s: int) -> None:
     held = sheet.wear(Worn(_make(name, 24, CornerCutting(window_s))))
     cuts = [entry.size for entry in find_entries(held, "cut_corner")]
     softened = [entry.size for entry in find_entries(held, "softened_corner")]
-    close = sum(abs(size - CUT_FROM_M) < 0.6 for size in [*cuts, *softened])
-    kilometres = float(held.workout.distance_m[-1]) / 1000.0
-    why = f"the {close} corners within 0.6 m of the limit may fall on either side of it"
-    sheet.expect(
-        name, "track_corners_cut_per_km", len(cuts) / kilometres, close / kilometres + 0.05, why
-    )
+    close = sum(abs(size - CUT_FROM_M) < 0.5 for size in [*cuts, *softened])
+    whole_m = float(held.workout.distance_m[-1])
+    why = f"the {close} corners within 0.5 m of the limit may fall on either side of it"
+    per_km = len(cuts) / (whole_m / 1000.0)
+    sheet.expect(name, "track_corners_cut_per_km", per_km, close / (whole_m / 1000.0) + 0.1, why)
     sheet.expect(name, "found:cut_corner", len(cuts), float(close), why)
     sheet.expect(name, "false:cut_corner", 0.0, float(close), why)
     median = float(np.median([*cuts, *softened]))
-    sheet.expect(name, "track_corner_cut_median_m", median, 0.6, SAMPLED)
+    sheet.expect(name, "track_corner_cut_median_m", median, 0.4, SAMPLED)
+    lost_m, doubt_m, kept, doubt = _follow_corners(held)
+    sheet.expect(
+        name,
+        "track_corner_lost_m",
+        lost_m,
+        0.05 * lost_m + doubt_m,
+        "fixes are matched to the nearest place of the line; corners near 45 degrees",
+    )
+    sheet.expect(name, "track_turn_retention", kept, 0.03 + doubt,
+                 "directions of chords of 5 m; corners near 45 degrees")  # fmt: skip
+
+
+def _follow_corners(held: Recorded) -> tuple[float, float, float, float]:
+    """Give the way lost within 40 m of the corners and the share of turn kept within 10 m.
+
+    Beside each stands what the corners between 40 and 50 degrees make of it: whether they count
+    depends on how a turn is measured.
+    """
+    path = held.workout.place.path
+    if path is None:
+        raise ValueError("a track has a path")
+    east, north = held.channels["east_m"], held.channels["north_m"]
+    along = held.workout.sample(held.true_s)["distance_m"]
+    own = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(east), np.diff(north)))])
+    rows = []
+    for corner in path.corners:
+        low, high = corner.apex_m - 40.0, corner.apex_m + 40.0
+        if abs(corner.turn_deg) < 40.0 or low < along[0] or high > along[-1]:
+            continue
+        lost = high - low - float(np.diff(np.interp([low, high], along, own))[0])
+        at = float(np.interp(corner.apex_m, along, own)) + np.array([-12.5, -7.5, 7.5, 12.5])
+        x, y = np.interp(at, own, east), np.interp(at, own, north)
+        before = np.arctan2(y[1] - y[0], x[1] - x[0])
+        after = np.arctan2(y[3] - y[2], x[3] - x[2])
+        turn = np.degrees((after - before + np.pi) % (2 * np.pi) - np.pi)
+        rows.append((abs(corner.turn_deg), lost, float(turn * np.sign(corner.turn_deg))))
+    table = np.array(rows)
+    sure = table[:, 0] >= 45.0
+    unsure = np.abs(table[:, 0] - 45.0) < 5.0
+    shares = [
+        float(table[chosen, 2].sum() / table[chosen, 0].sum())
+        for chosen in (sure, sure & ~unsure, sure | unsure)
+    ]
+    doubt_m = float(table[unsure, 1].sum())
+    return float(table[sure, 1].sum()), doubt_m, shares[0], float(np.ptp(shares))
 
 
 def _expect_jump(sheet: Worksheet, at_s: float) -> None:
     name = "jumpy"
     sheet.wear(Worn(_make(name, 25, PositionJump(at_s, at_s + 8.0, 90.0, 60.0))))
-    sheet.expect(name, "track_jumps", 1.0, 1.0, "out and back may count as one or as two")
+    sheet.expect(name, "track_jumps", 1.0, 0.0, "108 m in a second; the way back is not counted")
     sheet.expect(name, "found:position_jump", 1.0, 0.0, "108 m in a second")
+    sheet.wear(Worn(_make("stuck", 29, StuckFix(at_s, at_s + 40.0))))
+    sheet.expect("stuck", "track_stuck_s", 40.0, 2.0, "whole seconds, a second at either end")
 
 
 def _expect_gap(sheet: Worksheet, at_s: float, length_s: float) -> None:
@@ -165,6 +222,8 @@ def _expect_smart(sheet: Worksheet) -> None:
     held = sheet.wear(Worn(_make(name, 28, SmartSampling(9))))
     steps = np.diff(held.true_s)
     sheet.expect(name, "track_interval_median_s", float(np.median(steps)), 0.0, "whole seconds")
+    p95_s = float(np.quantile(steps, 0.95))
+    sheet.expect(name, "track_interval_p95_s", p95_s, 1.0, "whole seconds")
     sheet.expect(name, "track_gap_max_s", float(steps.max()), 0.0, "whole seconds")
     sheet.expect(name, "track_cross_median_m", 0.0, 0.05, "fixes are true, only fewer")
 
@@ -193,12 +252,15 @@ def prepare_laps(seed: int) -> Prepared:
     chords = "chords of a second's way are shorter than the arcs by up to 0.12 m a lap"
     sheet.expect(true, "distance_own_m", 4000.0, 0.02, "centimetres")
     sheet.expect(true, "distance_summed_m", 4000.0, 1.2, chords)
-    # The fixes that a track reads 400.00 m a lap from.
-    sheet.expect(true, "track_lap_spread_m", 0.0, 0.5, chords)
+    sheet.expect(true, "track_laps", 9.5, 0.5, "whether the start counts as passing the gate")
+    sheet.expect(true, "track_lap_mean_m", 400.0, 0.13, chords)
+    sheet.expect(true, "track_lap_spread_m", 0.0, 0.1, chords)
+    sheet.expect(true, "track_lap_lateral_m", 0.0, 0.1, chords)
     name = "no-effect"
     sheet.wear(Worn(_make(name, 32)))
     for quantity in ("distance_error_m", "distance_error_pct", "speed_bias_mps", "speed_mae_mps",
-                     "speed_lag_s", "track_cep50_m", "track_cep95_m"):  # fmt: skip
+                     "speed_lag_s", "track_cep50_m", "track_cep95_m", "track_2drms_m",
+                     "track_along_bias_m", "track_along_rms_m"):  # fmt: skip
         sheet.expect(name, quantity, 0.0, 0.02, "same truth, same clock")
     _expect_scaled(sheet, float(draw.uniform(0.96, 1.04)))
     _expect_circular_error(sheet, float(draw.uniform(1.0, 4.0)))
@@ -225,6 +287,11 @@ def _expect_circular_error(sheet: Worksheet, sd_m: float) -> None:
     luck = sd_m / np.sqrt(len(held.true_s))
     sheet.expect(name, "track_cep50_m", 1.1774 * sd_m, 4.0 * luck, "four standard errors")
     sheet.expect(name, "track_cep95_m", 2.4477 * sd_m, 8.0 * luck, "four standard errors")
+    sheet.expect(name, "track_2drms_m", 2 * 2**0.5 * sd_m, 6.0 * luck, "four standard errors")
+    sheet.expect(name, "track_along_rms_m", sd_m, 4.0 * luck, "four standard errors")
+    sheet.wear(Worn(_make("late-position", 37, PositionDelay(1.0))))
+    sheet.expect("late-position", "track_along_bias_m", -4000.0 / held.workout.duration_s, 0.05,
+                 "a second's way; in the bends it is a chord")  # fmt: skip
 
 
 def _expect_speed(sheet: Worksheet, bias_mps: float, delay_s: float) -> None:

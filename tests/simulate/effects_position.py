@@ -281,6 +281,25 @@ class LateFirstFix:
 
 
 @dataclass(frozen=True)
+class PositionDelay:
+    """The position is that of some seconds ago."""
+
+    delay_s: float
+
+    def apply(self, trace: Trace, workout: Workout, rng: np.random.Generator) -> Changed:
+        del rng
+        east, north = _place(trace)
+        earlier = trace.time_s - self.delay_s
+        entry = Entry("position_delay", POSITION, 0.0, workout.duration_s, self.delay_s, "s")
+        late = _put(
+            trace,
+            np.interp(earlier, trace.time_s, east),
+            np.interp(earlier, trace.time_s, north),
+        )
+        return late, (entry,)
+
+
+@dataclass(frozen=True)
 class StuckFix:
     """Between two instants the position does not move although the athlete does."""
 

@@ -9,6 +9,7 @@ from tests.simulate.effects_position import (
     CornerCutting,
     FilteredPosition,
     LateFirstFix,
+    PositionDelay,
     PositionGap,
     PositionJump,
     PositionNoise,
@@ -58,6 +59,12 @@ def test_canopy_adds_noise_only_between_its_ends(square: Workout) -> None:
     assert error[:200].max() == 0.0
     assert error[401:].max() == 0.0
     assert error[240:360].mean() > 2.0
+
+
+def test_a_late_position_is_that_of_some_seconds_ago(square: Workout) -> None:
+    held = wear(square, PositionDelay(3.0))
+    truth = square.sample(held.true_s)
+    np.testing.assert_allclose(held.channels["east_m"][3:], truth["east_m"][:-3])
 
 
 def test_a_jump_a_gap_and_a_stuck_fix_last_as_long_as_they_say(square: Workout) -> None:
