@@ -7,18 +7,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.core.registers import Example, Finding, Value, finding, metric, unknown
-from tasks.maths.resample import round_to_seconds
 from tasks.maths.runs import Run, find_frozen_runs, find_runs, mark_runs
 from tasks.maths.smoothing import compute_running_mean
 from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
-from tasks.metrics.heart_rate.reference import HEART_RATE
-from tasks.tables.arrow import read_floats, read_micros
+from tasks.metrics.heart_rate.reference import HEART_RATE, mark_silent_samples
 
 if TYPE_CHECKING:
     from tasks.case import Case
-    from tasks.maths.arrays import BoolArray
 
-_MICROSECONDS: Final = 1e6
 _SMOOTH_S: Final = 5
 _LATE_S: Final = 15
 _NO_VALUE: Final = "this recording holds no heart rate"
@@ -145,23 +141,12 @@ def _find_missing_runs(case: Case) -> tuple[Run, ...]:
     expected = case.test.covered & ~case.test.paused
     expected[: present[0]] = False
     limit = case.settings.heart_rate.dropout_s
-    silent = _mark_samples_without_rate(case)
+    silent = mark_silent_samples(case, case.test)
     return tuple(
         run
         for run in find_runs(expected & np.isnan(values))
         if run.length >= limit or (run.length >= limit / 2 and silent[run.start : run.end].any())
     )
-
-
-def _mark_samples_without_rate(case: Case) -> BoolArray:
-    """Mark the grid seconds that hold a native sample without heart rate."""
-    samples = case.test.recording.samples
-    silent = np.isnan(read_floats(samples, HEART_RATE))
-    micros = read_micros(samples)[silent] + case.test.alignment.offset_s * _MICROSECONDS
-    seconds = round_to_seconds(micros.astype(np.int64)) - case.workout.grid.start_s
-    marked = np.zeros(case.segment.mask.size, dtype=np.bool_)
-    marked[seconds[(seconds >= 0) & (seconds < marked.size)]] = True
-    return marked
 
 
 def find_frozen_stretches(case: Case) -> tuple[Run, ...]:

@@ -37,6 +37,7 @@ _SHORTEST_EXAMINED_S: Final = 120
 #: A heart does not change by so much from one second to the next (common practice, no source).
 _IMPLAUSIBLE_STEP_BPM: Final = 8.0
 _DRY_GAP_S: Final = 3
+_CLEAR_GAP_S: Final = 10
 _DRY_CHAIN_S: Final = 60
 _DRY_LONGEST_S: Final = 900
 _DRY_FEWEST: Final = 4
@@ -113,7 +114,8 @@ def _examine(case: Case, reference: Reference) -> ReferenceRate:
         if other.recording_id != subject.recording_id and other.has(HEART_RATE)
     ]
     frozen = mark_runs(_find_frozen(recorded, others, settings), recorded.size)
-    dry = mark_runs(_find_dry_start(recorded, covered), recorded.size)
+    silent = mark_silent_samples(case, subject)
+    dry = mark_runs(_find_dry_start(recorded, covered, silent), recorded.size)
     spikes = mark_runs(_find_own_spikes(recorded, others, settings), recorded.size)
     clean = np.where(frozen | dry | spikes, NAN, recorded)
     second = _choose_second(case, subject)
@@ -203,11 +205,23 @@ def _find_own_spikes(
     return tuple(found)
 
 
-def _find_dry_start(values: FloatArray, covered: BoolArray) -> tuple[Run, ...]:
+def mark_silent_samples(case: Case, subject: Subject) -> BoolArray:
+    """Mark the grid seconds that hold a native sample of a recording without heart rate."""
+    samples = subject.recording.samples
+    silent = np.isnan(read_floats(samples, HEART_RATE))
+    at = read_seconds(samples)[silent] + subject.alignment.offset_s - case.workout.grid.start_s
+    seconds = np.floor(at + 0.5).astype(np.int64)
+    marked = np.zeros(case.segment.mask.size, dtype=np.bool_)
+    marked[seconds[(seconds >= 0) & (seconds < marked.size)]] = True
+    return marked
+
+
+def _find_dry_start(values: FloatArray, covered: BoolArray, silent: BoolArray) -> tuple[Run, ...]:
     """Find the stretch at the start in which a strap that is not yet wet loses and jumps.
 
     Events are gaps and implausible steps that follow each other within a minute, the first within
-    a minute of the start; at least four, within a quarter of an hour.
+    a minute of the start; at least four, within a quarter of an hour. A short gap counts only
+    where samples went on without heart rate: a device that records as it sees fit leaves some.
     """
     at = np.flatnonzero(covered)
     if not at.size:
@@ -215,7 +229,12 @@ def _find_dry_start(values: FloatArray, covered: BoolArray) -> tuple[Run, ...]:
     first = int(at[0])
     part = values[first : first + _DRY_LONGEST_S]
     here = covered[first : first + _DRY_LONGEST_S]
-    gaps = find_runs(here & ~np.isfinite(part), shortest=_DRY_GAP_S)
+    quiet = silent[first : first + _DRY_LONGEST_S]
+    gaps = [
+        run
+        for run in find_runs(here & ~np.isfinite(part), shortest=_DRY_GAP_S)
+        if run.length >= _CLEAR_GAP_S or quiet[run.start : run.end].any()
+    ]
     with np.errstate(invalid="ignore"):
         steps = np.flatnonzero(np.abs(np.diff(part)) >= _IMPLAUSIBLE_STEP_BPM) + 1
     events = sorted([(run.start, run.end) for run in gaps] + [(int(s), int(s)) for s in steps])

@@ -12,7 +12,7 @@ from tasks.maths.smoothing import compute_running_mean
 from tasks.metrics.heart_rate import agreement, continuity, own_error, parts, quality
 from tasks.metrics.heart_rate.reference import get_reference_rate
 from tasks.tables.arrow import make_table
-from tasks.tables.tables import BEATS
+from tasks.tables.tables import BEATS, SAMPLES
 from tests.simulate.athlete import Athlete, draw_beats
 
 HEART_RATE = "heart_rate_bpm"
@@ -199,3 +199,19 @@ def test_coverage_counts_only_what_is_compared_with() -> None:
     stuck[600:760] = round(stuck[600])
     case = make_case(stuck, wave() + noise(1800, 2), wave() + noise(1800, 3))
     assert continuity.hr_coverage_pct(case).value == 100
+
+
+def test_a_reference_that_records_every_few_seconds_is_not_taken_for_dry() -> None:
+    kept = np.cumsum(np.random.default_rng(3).integers(1, 10, 330))
+    sparse = np.full(1800, np.nan)
+    sparse[kept[kept < 1800]] = np.round(wave())[kept[kept < 1800]]
+    case = make_case(sparse, wave())
+    subjects = list(case.workout.subjects)
+    times = ((case.workout.grid.start_s + np.flatnonzero(np.isfinite(sparse))) * 1e6).astype(int)
+    samples = make_table(SAMPLES, {"time_utc": times, HEART_RATE: sparse[np.isfinite(sparse)]})
+    strap = subjects[1]
+    subjects[1] = replace(strap, recording=replace(strap.recording, samples=samples))
+    workout = replace(case.workout, subjects=tuple(subjects), memo={})
+    case = replace(case, workout=workout, reference=refer_to(subjects[1], why="test"), memo={})
+    assert quality.hr_reference_dry_s(case).value == 0
+    assert quality.hr_reference_masked_s(case).value == 0
