@@ -44,6 +44,7 @@ def explain_thing(what: str, folder: Path | None, *, quiet: bool = False) -> int
         try:
             teller = _Teller(connection, console)
             for file in files:
+                teller.tell_use_of_notes(file.file_id)
                 for recording_id in file.recording_ids:
                     teller.tell_recording(recording_id)
             told = teller.tell_id(what) or told
@@ -126,6 +127,12 @@ class _Teller:
             )
         return told
 
+    def tell_use_of_notes(self, file_id: str) -> None:
+        """Tell which workouts' results rest on the notes of a file, if it holds notes."""
+        rows = self._select("workouts", "notes_file_id", file_id)
+        if rows:
+            self._tell_rows("workouts that use these notes", rows, without="notes_file_id")
+
     def tell_recording(self, recording_id: str) -> None:
         """Tell of one recording, its alignment, its findings and its newest results."""
         for row in self._select("recordings", "recording_id", recording_id):
@@ -138,6 +145,8 @@ class _Teller:
     def _tell_workout(self, workout: Mapping[str, Any]) -> None:
         workout_id = workout["workout_id"]
         _tell(self._console, f"workout {workout_id}", workout)
+        for notes in self._select("notes", "file_id", workout["notes_file_id"] or ""):
+            _tell(self._console, f"notes {notes['name']}", notes)
         for table in _OF_WORKOUT:
             rows = self._select(table, "workout_id", workout_id)
             if rows:

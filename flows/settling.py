@@ -64,7 +64,7 @@ def settle_locked(
         summary=summary,
         unchanged=len(prepared.plan.unchanged),
         failed=tuple(failed),
-        complaints=(*prepared.complaints, *summary.complaints),
+        complaints=summary.complaints,
     )
 
 
