@@ -1,0 +1,140 @@
+"""The plain line of one home, from the inbox to the backup, in processes that may be killed.
+
+Run as `python -m tests.faults.line`, this is a starter: it imports everything once and then forks
+a child for each line of its input, `HOME KILL_AT`, so that hundreds of kills do not cost hundreds
+of starts. A child prints the name of each stage as it begins, with the time and the number of
+changes made to files inside the home so far. With a KILL_AT above zero it kills itself right before
+the change of that number; Python tells of changes through its audit hook, so that no part of the
+product knows.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+# Loaded once, so that no child loads them again.
+import charset_normalizer  # noqa: F401
+import pandas as pd  # noqa: F401
+import pyproj  # noqa: F401
+import scipy.interpolate
+import scipy.ndimage
+import scipy.optimize
+import scipy.signal
+import scipy.spatial
+import scipy.stats  # noqa: F401
+
+from config.home import Home
+from config.settings import Settings, load_settings
+from tasks import ingest, intake, lake, settle, store
+from tasks.core.discovery import load_metrics, load_readers
+from tasks.core.provenance import begin_run
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+#: Audit events of Python that change files.
+CHANGES: Final = frozenset(
+    {"os.chmod", "os.link", "os.mkdir", "os.remove", "os.rename", "os.rmdir", "os.symlink"}
+)
+
+
+def run_line(home: Home, settings: Settings, tell: Callable[[str], None]) -> None:
+    """Do what a drop and a night do, stage by stage; `tell` each stage's name as it begins."""
+    tell("finish")
+    for known in ingest.list_unfinished(home):
+        ingest.finish_file(known, home=home, settings=settings)
+    tell("ingest")
+    for path in sorted(home.inbox.rglob("*")):
+        if path.is_file():
+            file = ingest.Dropped(path, path.name)
+            ingest.ingest_file(file, home=home, settings=settings, move=True)
+    tell("pair")
+    run = begin_run("kills", settings_hash=settings.hash_of_values)
+    prepared = settle.prepare(home, settings)
+    tell("measure")
+    outcomes = [
+        settle.measure_planned(one, home=home, settings=settings) for one in prepared.plan.workouts
+    ]
+    tell("append")
+    settle.commit(prepared, outcomes, run=run, home=home, wait_s=20.0)
+    tell("ledger")
+    settle.finish(prepared, outcomes, home=home)
+    tell("publish")
+    store.publish(home, settings)
+    tell("backup")
+    store.backup(home, settings, now=datetime.now(UTC))
+    tell("sweep")
+    lake.sweep(home.lake, dead_after_s=0.0)
+    intake.sweep(home)
+
+
+class Changes:
+    """Counts the changes of files below `root`; kills this process right before number `kill_at`.
+
+    Renames, removals, links, new folders and files opened for writing count, whoever asks for
+    them in Python; what a library does by itself in native code does not.
+    """
+
+    def __init__(self, root: str, kill_at: int) -> None:
+        self.number = 0
+        self._root = root
+        self._kill_at = kill_at
+        sys.addaudithook(self._hear)
+
+    def _hear(self, event: str, arguments: tuple[object, ...]) -> None:
+        if event == "open":
+            flags = arguments[2]
+            is_change = isinstance(flags, int) and bool(flags & (os.O_WRONLY | os.O_RDWR))
+            words = arguments[:1]
+        else:
+            is_change = event in CHANGES
+            words = arguments
+        if is_change and any(str(word).startswith(self._root) for word in words):
+            self.number += 1
+            if self.number == self._kill_at:
+                os.kill(os.getpid(), signal.SIGKILL)
+
+
+def live(root: str, kill_at: int) -> None:
+    """Be the child: run the line and tell its stages."""
+    begun = time.monotonic()
+    changes = Changes(root, kill_at)
+
+    def tell(stage: str) -> None:
+        told = f"stage {stage} {time.monotonic() - begun:.4f} {changes.number}\n"
+        os.write(1, told.encode())
+
+    home = Home(Path(root))
+    run_line(home, load_settings(home.settings), tell)
+    tell("end")
+
+
+def main() -> None:
+    """Fork a child for each line of the input and say how it ended."""
+    load_readers()
+    load_metrics()
+    os.write(1, b"ready\n")
+    for line in sys.stdin:
+        root, _, kill_at = line.rstrip("\n").rpartition(" ")
+        child = os.fork()
+        if child == 0:
+            code = 1
+            try:
+                live(root, int(kill_at))
+                code = 0
+            except BaseException as error:  # noqa: BLE001 - told to whoever asked
+                os.write(2, f"{type(error).__name__}: {error}\n".encode())
+            os._exit(code)
+        os.write(1, f"child {child}\n".encode())
+        _, status = os.waitpid(child, 0)
+        os.write(1, f"over {os.waitstatus_to_exitcode(status)}\n".encode())
+
+
+if __name__ == "__main__":
+    main()
