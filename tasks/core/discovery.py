@@ -19,6 +19,12 @@ def load_metrics() -> None:
     _import_all("tasks.metrics")
 
 
+@cache
+def load_charts() -> None:
+    """Import every module of `tasks.report.charts`."""
+    _import_all("tasks.report.charts")
+
+
 def _import_all(package_name: str) -> None:
     package = importlib.import_module(package_name)
     for module in pkgutil.iter_modules(package.__path__):

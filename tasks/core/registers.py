@@ -1,11 +1,11 @@
-"""The registers: readers, metrics and findings. Adding one is adding a decorated function.
+"""The registers: readers, metrics, findings and charts. Adding one is adding a decorated function.
 
 Nothing here lists its members; `core.discovery` imports the files that hold them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
 
@@ -101,7 +101,8 @@ class Value:
     """What a metric gives: a value, or None with the reason.
 
     `n` is what the value rests on (seconds compared, or things counted); `coverage` is compared
-    seconds / seconds in which the reference had a value.
+    seconds / seconds in which the reference had a value. `reason` says why there is no value;
+    beside a value it says what a reader must know about it, and is stored as `note`.
     """
 
     value: float | None
@@ -309,6 +310,38 @@ def scope(domain: Domain) -> Callable[[ScopeFunction], ScopeFunction]:
     def register(function: ScopeFunction) -> ScopeFunction:
         _refuse_second(SCOPES, domain, "scope")
         SCOPES[domain] = function
+        return function
+
+    return register
+
+
+# --- charts -----------------------------------------------------------------------------------
+@dataclass(frozen=True)
+class Chart:
+    """One kind of chart: what it draws, where on the page it stands, and its function.
+
+    The function takes what its page knows and gives the drawings there are (none where the data
+    lack it); page, SVG and PNG are all made from the same drawing.
+    """
+
+    name: str
+    page: ChartPage
+    section: str
+    draw: Callable[[Any], Sequence[Any]]
+
+
+ChartPage = Literal["workout", "device"]
+CHARTS: Final[dict[str, Chart]] = {}
+DrawFunction = TypeVar("DrawFunction", bound=Callable[[Any], "Sequence[Any]"])
+
+
+def chart(page: ChartPage, *, section: str) -> Callable[[DrawFunction], DrawFunction]:
+    """Register the decorated function, `draw_<name>`, as the chart `name` of `section`."""
+
+    def register(function: DrawFunction) -> DrawFunction:
+        name = function.__name__.removeprefix("draw_")
+        _refuse_second(CHARTS, name, "chart")
+        CHARTS[name] = Chart(name, page, section, function)
         return function
 
     return register

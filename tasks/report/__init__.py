@@ -1,0 +1,7 @@
+"""Pages and figures: what the published tables and the lake hold, shown; nothing is computed."""
+
+from __future__ import annotations
+
+from tasks.report.write import Report, write_report
+
+__all__ = ["Report", "write_report"]

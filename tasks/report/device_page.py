@@ -1,0 +1,179 @@
+"""The page of one device: its results over time and by setup, its findings by kind."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from tasks.core.discovery import load_charts
+from tasks.core.registers import CHARTS
+from tasks.report.index import write_when
+from tasks.report.pages import make_page_data, pick_whole, render
+from tasks.report.sections import PageSection
+from tasks.report.words import (
+    ROLES,
+    describe_event,
+    is_signed,
+    name_kind,
+    name_unit,
+    write_number,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from tasks.report.drawing import Drawing
+    from tasks.report.facts import DeviceData, DeviceFacts, FindingFacts, Result
+
+_COLUMNS: Final = (
+    "hr_mae_bpm",
+    "hr_bias_bpm",
+    "hr_within_5_bpm_pct",
+    "hr_lock_s",
+    "distance_error_pct",
+    "track_cross_median_m",
+    "ascent_error_pct",
+    "battery_rate_pct_per_h",
+)
+_TITLES: Final = {
+    "over_time": "Results by activity over time",
+    "by_setup": "Results by setup and firmware",
+}
+
+
+@dataclass(frozen=True)
+class WorkoutRow:
+    """One workout of the device."""
+
+    workout_id: str
+    when: str
+    activity: str
+    cells: tuple[Result | None, ...]
+
+
+@dataclass(frozen=True)
+class KindRow:
+    """One kind of finding of the device, with its latest one in words."""
+
+    kind: str
+    count: int
+    workouts: int
+    words: str
+    workout_id: str
+    when: str
+
+
+def render_device(data: DeviceData, *, devices: Mapping[str, DeviceFacts]) -> str:
+    """Give the page of one device."""
+    load_charts()
+    drawings: dict[str, tuple[Drawing, ...]] = defaultdict(tuple)
+    for one in CHARTS.values():
+        if one.page == "device":
+            drawings[one.section] += tuple(one.draw(data))
+    used = {metric: pick_whole(data.results, metric) for metric in _COLUMNS}
+    columns = [
+        metric
+        for metric in _COLUMNS
+        if any(result.value is not None for result in used[metric].values())
+    ]
+    definitions = [data.definitions[metric] for metric in columns if metric in data.definitions]
+    return render(
+        "device.html.j2",
+        units=data.settings.units,
+        root="../",
+        data=data,
+        lead=_lead(data),
+        sections=[
+            PageSection(name, title, drawings[name])
+            for name, title in _TITLES.items()
+            if drawings[name]
+        ],
+        verdicts=[_word_verdict(row, data, devices) for row in data.verdicts],
+        kinds=_list_kinds(data),
+        headings=[data.definitions[metric].title for metric in columns],
+        rows=_list_workouts(data, columns, used),
+        definitions=definitions,
+        page_data={
+            **make_page_data([data.device]),
+            "begin_s": 0,
+            "begin_local_s": 0,
+            "n_seconds": 0,
+        },
+    )
+
+
+def _lead(data: DeviceData) -> str:
+    device = data.device
+    role = ROLES.get(device.role, device.role)
+    worn = sum(device.device_id in facts.device_ids for facts in data.workouts.values())
+    sensor = {
+        "ecg": "heart rate from the heart's electricity",
+        "optical": "optical heart rate",
+        "none": "no heart rate of its own",
+    }.get(device.heart_rate, device.heart_rate)
+    return f"Role: {role}; worn at the {device.site}; {sensor}; {worn} workouts."
+
+
+def _list_kinds(data: DeviceData) -> list[KindRow]:
+    by_kind: dict[str, list[FindingFacts]] = defaultdict(list)
+    for one in data.findings:
+        if one.workout_id in data.workouts:
+            by_kind[one.kind].append(one)
+    rows = []
+    for kind, found in sorted(by_kind.items(), key=lambda item: (-len(item[1]), item[0])):
+        latest = max(found, key=lambda one: one.start_s)
+        facts = data.workouts[latest.workout_id]
+        said = describe_event(
+            latest, local_offset_s=facts.local_offset_s or 0, units=data.settings.units
+        )
+        workouts = len({one.workout_id for one in found})
+        rows.append(
+            KindRow(
+                name_kind(kind), len(found), workouts, said, latest.workout_id, write_when(facts)
+            )
+        )
+    return rows
+
+
+def _list_workouts(
+    data: DeviceData, columns: list[str], used: Mapping[str, Mapping[tuple[str, str], Result]]
+) -> list[WorkoutRow]:
+    name = data.device.device_id
+    own = [facts for facts in data.workouts.values() if name in facts.device_ids]
+    return [
+        WorkoutRow(
+            facts.workout_id,
+            write_when(facts),
+            facts.activity,
+            tuple(used[metric].get((facts.workout_id, name)) for metric in columns),
+        )
+        for facts in sorted(own, key=lambda one: -one.start_s)
+    ]
+
+
+def _word_verdict(
+    row: Mapping[str, Any], data: DeviceData, devices: Mapping[str, DeviceFacts]
+) -> dict[str, Any]:
+    metric = str(row["metric"])
+    definition = data.definitions.get(metric)
+    unit = definition.unit if definition else None
+    units = data.settings.units
+
+    def show(value: float | None) -> str:
+        return write_number(value, unit, units=units, metric=metric, signed=is_signed(metric))
+
+    against = str(row["against"])
+    name = name_unit(unit, units=units)
+    return {
+        "title": definition.title if definition else metric,
+        "activity": name_kind(str(row["activity"] or "all")),
+        "against": devices[against].label if against in devices else against,
+        "n_workouts": row["n_workouts"],
+        "estimate": f"{show(row['estimate'])} {name}".strip(),
+        "interval": ""
+        if row["ci_low"] is None or row["ci_high"] is None
+        else f"{show(row['ci_low'])} to {show(row['ci_high'])}",
+        "verdict": row["verdict"],
+        "needed": row["workouts_needed"],
+    }

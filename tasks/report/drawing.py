@@ -1,0 +1,195 @@
+"""A drawing: one chart specification without size and colours, and the tables that it shows.
+
+The page, the SVG and the PNG are all made from it: the page's script and `dress_drawing` do the
+same three things, which are to fill in the tables, the size and the theme.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from tasks.report.looks import colour_in, find_scale, make_config
+
+if TYPE_CHECKING:
+    from tasks.report.facts import DeviceFacts, WorkoutData
+    from tasks.report.looks import Theme
+
+#: What pointing at it means: an instant, a place, or nothing.
+Kind = Literal["time", "plan", "still"]
+SCHEMA: Final = "https://vega.github.io/schema/vega-lite/v6.json"
+VEGA_LITE: Final = "6.4"
+#: Left and right of a plot: the axis with its title, and a margin [px at scale 1].
+LEFT_PX: Final = 58
+RIGHT_PX: Final = 18
+
+#: Times between two ticks of a time axis [s].
+_TICK_STEPS_S: Final = (60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200)
+_MOST_TICKS: Final = 9
+
+Columns = Mapping[str, Sequence[Any]]
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """One chart.
+
+    `spec` is Vega-Lite with data by name; each panel has a `height` in shares of the plot's
+    width. `alternative` says in words what the chart shows. `devices` are those of the colour
+    scale, in its order.
+    """
+
+    name: str
+    title: str
+    alternative: str
+    spec: Mapping[str, Any]
+    tables: Mapping[str, Columns]
+    devices: tuple[DeviceFacts, ...]
+    kind: Kind = "still"
+    note: str = ""
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+    def as_page_data(self) -> dict[str, Any]:
+        """Give what the page's script needs to draw it."""
+        return {
+            "kind": self.kind,
+            "spec": self.spec,
+            "tables": self.tables,
+            "devices": [device.label for device in self.devices],
+            **self.facts,
+        }
+
+
+def list_panels(spec: Mapping[str, Any]) -> list[Any]:
+    """Give the panels of a specification: those stacked in it, or itself."""
+    return list(spec["vconcat"]) if "vconcat" in spec else [spec]
+
+
+def dress_drawing(
+    drawing: Drawing,
+    *,
+    theme: Theme,
+    width_px: int,
+    height_px: int,
+    subtitle: Sequence[str] = (),
+) -> dict[str, Any]:
+    """Give the whole Vega-Lite specification of a figure of that size with title and caption."""
+    spec = copy.deepcopy(dict(drawing.spec))
+    scale = find_scale(min(width_px, height_px * 16 / 9))
+    panels = list_panels(spec)
+    room = height_px - (112 + 16 * len(subtitle) + 22 * (len(panels) - 1)) * scale
+    shares = [panel["height"] for panel in panels]
+    width = width_px - (LEFT_PX + RIGHT_PX + 12) * scale
+    plan = drawing.facts.get("shape")
+    for panel, share in zip(panels, shares, strict=True):
+        panel["width"] = width
+        panel["height"] = room * share / sum(shares)
+        _enlarge(panel, scale)
+        if plan:
+            _keep_shape(panel, plan)
+    config = make_config(theme, scale=scale)
+    looks = [device.look for device in drawing.devices]
+    if len(panels) > 1:
+        spec["spacing"] = 14 * scale
+    return {
+        "$schema": SCHEMA,
+        **spec,
+        "datasets": {name: list_rows(columns) for name, columns in drawing.tables.items()},
+        "title": {"text": drawing.title, "subtitle": list(subtitle)},
+        "config": colour_in(config, looks, theme=theme),
+        "autosize": {"type": "pad", "contains": "padding"},
+    }
+
+
+def _enlarge(panel: dict[str, Any], scale: float) -> None:
+    """Lengthen dashes and enlarge points, as lines and type are by the theme."""
+    for layer in panel["layer"]:
+        dashes = layer.get("encoding", {}).get("strokeDash", {}).get("scale")
+        if dashes:
+            dashes["range"] = [[length * scale for length in dash] for dash in dashes["range"]]
+        if isinstance(layer["mark"], dict) and "size" in layer["mark"]:
+            layer["mark"]["size"] *= scale**2
+
+
+def _keep_shape(panel: dict[str, Any], plan: Mapping[str, float]) -> None:
+    """Widen the narrower side of a plan's span, so that a metre is as long both ways."""
+    width, height = float(panel["width"]), float(panel["height"])
+    metres = max(plan["wide"] / width, plan["high"] / height)
+    for axis, pixels in (("x", width), ("y", height)):
+        middle, half = plan[axis], metres * pixels / 2
+        for layer in panel["layer"]:
+            channel = layer.get("encoding", {}).get(axis)
+            if channel and "scale" in channel:
+                channel["scale"]["domain"] = [middle - half, middle + half]
+
+
+def list_rows(columns: Columns) -> list[dict[str, Any]]:
+    """Give a table of columns as rows."""
+    names = list(columns)
+    return [
+        dict(zip(names, values, strict=True))
+        for values in zip(*(columns[name] for name in names), strict=True)
+    ]
+
+
+# --- what most charts share ---------------------------------------------------------------------
+def encode_time(data: WorkoutData, *, titled: bool = True) -> dict[str, Any]:
+    """Give the horizontal axis: seconds since the start, shown as time of day in the zone."""
+    begin = data.local(data.facts.start_s)
+    lasts = data.facts.end_s - data.facts.start_s
+    step = next((one for one in _TICK_STEPS_S if lasts / one <= _MOST_TICKS), _TICK_STEPS_S[-1])
+    first = -begin % step
+    return {
+        "field": "s",
+        "type": "quantitative",
+        "scale": {"domain": [0, lasts], "nice": False, "zero": False},
+        "axis": {
+            "values": [first + step * number for number in range(int((lasts - first) // step) + 1)],
+            "labelExpr": f"utcFormat(1000 * ({begin:.0f} + datum.value), '%H:%M')",
+            "title": f"time of day ({data.facts.zone})" if titled else None,
+            "labels": titled,
+            "labelOverlap": True,
+        },
+    }
+
+
+def encode_device(
+    devices: Sequence[DeviceFacts], *, line: bool = True, legend: bool = True
+) -> dict[str, Any]:
+    """Give colour and line style (or point shape) of the devices, by the field `device`."""
+    domain = [device.label for device in devices]
+    shown: dict[str, Any] = {} if legend else {"legend": None}
+    colour = {
+        "field": "device",
+        "type": "nominal",
+        "scale": {"domain": domain, "range": "category"},
+        **shown,
+    }
+    if line:
+        dashes = [list(device.look.dash) or [1, 0] for device in devices]
+        style = {"strokeDash": _encode_style(domain, dashes, shown)}
+    else:
+        style = {"shape": _encode_style(domain, [one.look.shape for one in devices], shown)}
+    return {"color": colour, **style}
+
+
+def _encode_style(domain: list[str], values: list[Any], shown: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "field": "device",
+        "type": "nominal",
+        "scale": {"domain": domain, "range": values},
+        **shown,
+    }
+
+
+def colour_marks(devices: Sequence[DeviceFacts]) -> dict[str, Any]:
+    """Give the fill of marks that belong to a device; the lines have the legend."""
+    domain = [device.label for device in devices]
+    return {
+        "field": "device",
+        "type": "nominal",
+        "scale": {"domain": domain, "range": "category"},
+        "legend": None,
+    }

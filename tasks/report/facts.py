@@ -1,0 +1,244 @@
+"""What pages are made from: rows of the published tables, as frozen records.
+
+Instants are seconds since 1970-01-01T00:00:00Z on the workout's clock; `Series.seconds` count from
+the start of the workout.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from config.report import ReportSettings
+    from tasks.report.looks import Look
+
+    Floats = NDArray[np.float64]
+
+ALL = "all"
+
+
+@dataclass(frozen=True)
+class DeviceFacts:
+    """One device, its label (its name, with the id where two share a name) and its look."""
+
+    device_id: str
+    name: str
+    label: str
+    role: str
+    site: str
+    heart_rate: str
+    look: Look
+    claimed_gnss_hours: float | None = None
+
+
+@dataclass(frozen=True)
+class WorkoutFacts:
+    """One workout. `key` changes whenever anything of it in the tables does."""
+
+    workout_id: str
+    start_s: float
+    end_s: float
+    activity: str
+    activity_from: str | None
+    place: str | None
+    course: str | None
+    local_offset_s: int | None
+    device_ids: tuple[str, ...]
+    key: str
+
+    @property
+    def zone(self) -> str:
+        """The zone of the times on its page, e.g. UTC+01:00."""
+        if not self.local_offset_s:
+            return "UTC" if self.local_offset_s is None else "UTC+00:00"
+        minutes = abs(self.local_offset_s) // 60
+        sign = "+" if self.local_offset_s > 0 else "-"
+        return f"UTC{sign}{minutes // 60:02d}:{minutes % 60:02d}"
+
+
+@dataclass(frozen=True)
+class RecordingFacts:
+    """One recording that was measured, and how its clock was set.
+
+    `parts` are the recordings that it is made of: itself and the pieces that continue it, each
+    with what is added to its times [s].
+    """
+
+    recording_id: str
+    device: DeviceFacts
+    firmware: str | None
+    clock_shift_s: float
+    offset_s: float
+    method: str
+    confidence: float | None
+    is_timeline: bool
+    note: str | None
+    position_kind: str | None
+    remarks: str | None
+    parts: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class Result:
+    """One value of one metric; None with a reason where it could not be computed."""
+
+    workout_id: str
+    recording_id: str
+    device_id: str
+    reference: str | None
+    segment: str
+    metric: str
+    value: float | None
+    ci_low: float | None
+    ci_high: float | None
+    n: int | None
+    coverage: float | None
+    unit: str
+    reason: str | None
+
+
+@dataclass(frozen=True)
+class FindingFacts:
+    """One thing that happened."""
+
+    workout_id: str
+    recording_id: str
+    device_id: str
+    reference: str | None
+    kind: str
+    start_s: float
+    end_s: float
+    size: float | None
+    unit: str | None
+    latitude_deg: float | None
+    longitude_deg: float | None
+    note: str | None
+
+
+@dataclass(frozen=True)
+class PartFacts:
+    """A named part of a workout."""
+
+    name: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
+class Definition:
+    """What a metric is. `domain` names the view that it is a column of."""
+
+    metric: str
+    title: str
+    unit: str
+    definition: str
+    formula: str
+    better: str
+    source: str
+    version: int
+    domain: str
+
+
+@dataclass(frozen=True)
+class Series:
+    """The samples of one recording on the workout's clock; arrays have the shape (n_samples,)."""
+
+    seconds: Floats
+    channels: Mapping[str, Floats]
+
+    def values(self, channel: str) -> Floats:
+        """Give one channel; all missing where it was not recorded."""
+        found = self.channels.get(channel)
+        return np.full(self.seconds.shape, np.nan) if found is None else found
+
+    def has(self, channel: str) -> bool:
+        """Say whether the channel holds at least one value."""
+        return bool(np.isfinite(self.values(channel)).any())
+
+
+@dataclass(frozen=True)
+class PairSeries:
+    """Both sides of one pair, second by second; shape (n_seconds,)."""
+
+    seconds: Floats
+    test_bpm: Floats
+    reference_bpm: Floats
+
+
+@dataclass(frozen=True)
+class Length:
+    """One pool length, or a rest at the wall."""
+
+    number: int
+    start_s: float
+    elapsed_s: float | None
+    kind: str | None
+    stroke: str | None
+    strokes: int | None
+
+
+@dataclass(frozen=True)
+class WorkoutData:
+    """Everything that the page of one workout shows."""
+
+    facts: WorkoutFacts
+    recordings: tuple[RecordingFacts, ...]
+    results: tuple[Result, ...]
+    findings: tuple[FindingFacts, ...]
+    parts: tuple[PartFacts, ...]
+    setups: Mapping[str, Mapping[str, str]]
+    definitions: Mapping[str, Definition]
+    settings: ReportSettings
+    series: Mapping[str, Series] = field(default_factory=dict)
+    pairs: Mapping[str, PairSeries] = field(default_factory=dict)
+    battery: Mapping[str, Series] = field(default_factory=dict)
+    lengths: Mapping[str, tuple[Length, ...]] = field(default_factory=dict)
+    course: Series | None = None
+
+    @property
+    def devices(self) -> tuple[DeviceFacts, ...]:
+        """The devices of the measured recordings, each once."""
+        return tuple({one.device.device_id: one.device for one in self.recordings}.values())
+
+    def find(
+        self, recording_id: str, metric: str, *, segment: str = ALL, reference: str | None = None
+    ) -> Result | None:
+        """Give one result: against `reference`, or the first one with a value, or the first."""
+        found = [
+            one
+            for one in self.results
+            if one.recording_id == recording_id
+            and one.metric == metric
+            and one.segment == segment
+            and (reference is None or one.reference == reference)
+        ]
+        with_value = [one for one in found if one.value is not None]
+        return next(iter(with_value or found), None)
+
+    def recording(self, recording_id: str) -> RecordingFacts:
+        """Give the recording of that id."""
+        return next(one for one in self.recordings if one.recording_id == recording_id)
+
+    def local(self, instant_s: float) -> float:
+        """Give an instant on the wall clock of the workout's zone [s since 1970]."""
+        return instant_s + (self.facts.local_offset_s or 0)
+
+
+@dataclass(frozen=True)
+class DeviceData:
+    """Everything that the page of one device shows."""
+
+    device: DeviceFacts
+    workouts: Mapping[str, WorkoutFacts]
+    results: tuple[Result, ...]
+    findings: tuple[FindingFacts, ...]
+    verdicts: tuple[Mapping[str, object], ...]
+    setups: Mapping[str, Mapping[str, str]]
+    definitions: Mapping[str, Definition]
+    settings: ReportSettings

@@ -1,0 +1,83 @@
+"""Figures to publish: the page's drawings as SVG and PNG, 16:9 and square, light and dark.
+
+Made without a browser and the same every time: the same drawing gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+from tasks.report.drawing import VEGA_LITE, dress_drawing
+from tasks.report.files import write_if_changed
+from tasks.report.looks import THEMES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from config.report import ReportSettings
+    from tasks.report.drawing import Drawing
+    from tasks.report.looks import Theme
+
+_WIDE: Final = 9 / 16
+
+
+def list_forms(settings: ReportSettings) -> dict[str, tuple[int, int]]:
+    """Give width and height of the forms [px]."""
+    wide, square = settings.figure_wide_px, settings.figure_square_px
+    return {"wide": (wide, round(wide * _WIDE)), "square": (square, square)}
+
+
+def write_figures(
+    drawing: Drawing, folder: Path, *, settings: ReportSettings, caption: Sequence[str]
+) -> dict[str, Path]:
+    """Write a drawing in every form; give the paths by form, e.g. wide-light.svg."""
+    import vl_convert  # noqa: PLC0415 - starts a script engine
+
+    paths: dict[str, Path] = {}
+    for form, (width, height) in list_forms(settings).items():
+        for theme in THEMES:
+            svg = make_svg(drawing, theme=theme, width=width, height=height, caption=caption)
+            for suffix, content in (("svg", svg), ("png", vl_convert.svg_to_png(svg, scale=1.0))):
+                path = folder / f"{drawing.name}-{form}-{theme}.{suffix}"
+                write_if_changed(path, content)
+                paths[f"{form}-{theme}.{suffix}"] = path
+    return paths
+
+
+def make_svg(
+    drawing: Drawing, *, theme: Theme, width: int, height: int, caption: Sequence[str]
+) -> str:
+    """Give a drawing as an SVG of exactly that size [px], title and caption included."""
+    import vl_convert  # noqa: PLC0415 - as above
+
+    spec = dress_drawing(drawing, theme=theme, width_px=width, height_px=height, subtitle=caption)
+    return frame(vl_convert.vegalite_to_svg(spec, vl_version=VEGA_LITE), width=width, height=height)
+
+
+_SIZE: Final = re.compile(r'(<svg[^>]*?) width="([\d.]+)" height="([\d.]+)" viewBox="[^"]*"')
+_PAPER: Final = re.compile(r'<rect width="[\d.]+" height="[\d.]+" fill="([^"]+)"')
+
+
+def frame(svg: str, *, width: int, height: int) -> str:
+    """Give an SVG the wanted size: what was drawn stays whole, its background fills the rest."""
+    found = _SIZE.search(svg)
+    if found is None:
+        return svg
+    drawn_width, drawn_height = float(found[2]), float(found[3])
+    zoom = max(drawn_width / width, drawn_height / height)
+    whole_width, whole_height = width * zoom, height * zoom
+    left, top = (drawn_width - whole_width) / 2, (drawn_height - whole_height) / 2
+    box = f"{left:.2f} {top:.2f} {whole_width:.2f} {whole_height:.2f}"
+    svg = _SIZE.sub(
+        lambda match: f'{match[1]} width="{width}" height="{height}" viewBox="{box}"', svg, count=1
+    )
+    return _PAPER.sub(
+        lambda match: (
+            f'<rect x="{left:.2f}" y="{top:.2f}" width="{whole_width:.2f}" '
+            f'height="{whole_height:.2f}" fill="{match[1]}"'
+        ),
+        svg,
+        count=1,
+    )

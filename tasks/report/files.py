@@ -1,0 +1,40 @@
+"""Writes report files whole or not at all, and only where they differ."""
+
+from __future__ import annotations
+
+import re
+import secrets
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_KEY: Final = re.compile(r'<meta name="coworn-key" content="([^"]*)">')
+_HEAD_BYTES: Final = 2048
+
+
+def write_if_changed(path: Path, content: str | bytes) -> bool:
+    """Write `content` unless the file holds it already; say whether it was written."""
+    new = content.encode() if isinstance(content, str) else content
+    if path.exists() and path.read_bytes() == new:
+        return False
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    building = path.parent / f".{path.name}.{secrets.token_hex(4)}.building"
+    try:
+        building.write_bytes(new)
+        building.replace(path)
+    except BaseException:
+        building.unlink(missing_ok=True)
+        raise
+    return True
+
+
+def read_key(path: Path) -> str | None:
+    """Give the key of what a page was made from, None when there is no such page."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEAD_BYTES).decode(errors="replace")
+    except FileNotFoundError:
+        return None
+    found = _KEY.search(head)
+    return found[1] if found else None

@@ -1,0 +1,120 @@
+"""How things look: one colour, line style and point shape per device, and the two themes.
+
+The colours were chosen here: hues far apart for the common kinds of colour blindness, lightness
+staggered for grey print; the line style carries the same message once more. Contrast against the
+background is at least 3:1 (graphics) and 4.5:1 (text), as WCAG 2.2 asks (1.4.11, 1.4.3).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+Theme = Literal["light", "dark"]
+THEMES: Final[tuple[Theme, ...]] = ("light", "dark")
+
+#: Light theme, dark theme, dash pattern [px], point shape.
+_LOOKS: Final = (
+    ("#16316f", "#9db8ff", (), "circle"),
+    ("#c0410a", "#ff9a5c", (9, 3), "square"),
+    ("#00726b", "#4fd0c0", (3, 2), "triangle-up"),
+    ("#8d2a86", "#ee9de6", (10, 3, 2, 3), "diamond"),
+    ("#6b5600", "#e3c94e", (14, 4), "cross"),
+    ("#3a3f47", "#c9ced6", (5, 2, 1, 2, 1, 2), "triangle-down"),
+    ("#a3123a", "#ff8fa6", (2, 4), "triangle-right"),
+    ("#2f6b12", "#9fd872", (6, 6), "triangle-left"),
+)
+FONT: Final = "DejaVu Sans, Verdana, sans-serif"
+_INK: Final[Mapping[Theme, Mapping[str, str]]] = {
+    "light": {"paper": "#fdfcf8", "ink": "#1d2326", "soft": "#525c61", "line": "#d9d8cf"},
+    "dark": {"paper": "#14191c", "ink": "#eef1ee", "soft": "#aab4b4", "line": "#343d41"},
+}
+#: Width of a page's text, for which font size 12 is right [px].
+_PAGE_WIDTH_PX: Final = 760.0
+
+
+@dataclass(frozen=True)
+class Look:
+    """Colours by theme, dash pattern [px] and point shape of one device."""
+
+    light: str
+    dark: str
+    dash: tuple[int, ...]
+    shape: str
+
+    def colour(self, theme: Theme) -> str:
+        """Give its colour on that theme's background."""
+        return self.light if theme == "light" else self.dark
+
+
+def give_look(number: int) -> Look:
+    """Give the look of the device seen as the `number`-th, from 0; after all are used, again."""
+    light, dark, dash, shape = _LOOKS[number % len(_LOOKS)]
+    return Look(light, dark, dash, shape)
+
+
+def make_config(theme: Theme, *, scale: float = 1.0) -> dict[str, Any]:
+    """Give the Vega-Lite config of a theme; `scale` enlarges type and lines."""
+    ink = _INK[theme]
+    size = 12 * scale
+    return {
+        "background": ink["paper"],
+        "font": FONT,
+        "view": {"stroke": ink["line"]},
+        "padding": 6 * scale,
+        "axis": {
+            "labelColor": ink["soft"],
+            "titleColor": ink["ink"],
+            "gridColor": ink["line"],
+            "domainColor": ink["soft"],
+            "tickColor": ink["soft"],
+            "labelFontSize": size,
+            "titleFontSize": size,
+            "titleFontWeight": "normal",
+            "titlePadding": 6 * scale,
+            "labelFlush": False,
+            "labelPadding": 4 * scale,
+        },
+        # The plots of all charts begin and end at the same place, so that instants line up.
+        "axisY": {"minExtent": 46 * scale, "maxExtent": 46 * scale},
+        "legend": {
+            "labelColor": ink["ink"],
+            "titleColor": ink["ink"],
+            "labelFontSize": size,
+            "titleFontSize": size,
+            "orient": "top",
+            "direction": "horizontal",
+            "symbolSize": 260 * scale,
+            "symbolStrokeWidth": 2.2 * scale,
+            "title": None,
+            "labelLimit": 260 * scale,
+        },
+        "header": {"labelColor": ink["ink"], "labelFontSize": size, "titleColor": ink["ink"]},
+        "title": {
+            "color": ink["ink"],
+            "subtitleColor": ink["soft"],
+            "fontSize": 17 * scale,
+            "subtitleFontSize": size,
+            "anchor": "start",
+            "offset": 10 * scale,
+            "subtitlePadding": 5 * scale,
+        },
+        "line": {"strokeWidth": 1.7 * scale},
+        "rule": {"color": ink["soft"], "strokeWidth": scale},
+        "text": {"color": ink["ink"], "fontSize": size},
+        "style": {
+            "quiet": {"color": ink["soft"], "fill": ink["soft"]},
+            "course": {"stroke": ink["soft"]},
+        },
+    }
+
+
+def colour_in(config: Mapping[str, Any], looks: Sequence[Look], *, theme: Theme) -> dict[str, Any]:
+    """Give `config` with the colours of a drawing's devices, in the order of its scale."""
+    return {**config, "range": {"category": [look.colour(theme) for look in looks]}}
+
+
+def find_scale(width_px: float) -> float:
+    """Give how much larger than on a page type is in a figure of that width."""
+    return max(1.0, width_px / _PAGE_WIDTH_PX)

@@ -1,0 +1,211 @@
+"""Renders the pages: templates filled with facts, every text escaped."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
+
+import jinja2
+import numpy as np
+
+from tasks.report import words
+from tasks.report.drawing import LEFT_PX, RIGHT_PX
+from tasks.report.facts import ALL, Definition, Result
+from tasks.report.looks import THEMES, make_config
+from tasks.report.sections import build_sections, list_every
+from tasks.report.summary import lead_workout, summarise_devices, title_workout
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from tasks.report.drawing import Drawing
+    from tasks.report.facts import DeviceFacts, WorkoutData
+
+#: How far from the drawn line a left-out fix may lie [m].
+TRACK_TOLERANCE_M: Final = 0.5
+
+
+@cache
+def load_environment() -> jinja2.Environment:
+    """Give the templates; everything is escaped and an unknown name is an error."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("tasks.report", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["kind"] = words.name_kind
+    environment.filters["role"] = lambda role: words.ROLES.get(role, role)
+    environment.filters["sql_of"] = write_definition_sql
+    return environment
+
+
+def render(template: str, *, units: str, root: str, key: str = "", **context: Any) -> str:  # noqa: ANN401
+    """Fill one template; `root` is the way from the page to the report's folder."""
+    environment = load_environment().overlay()
+    environment.filters["shown"] = lambda result: show_result(result, units=units)
+    environment.filters["unit_of"] = lambda result: show_unit(result, units=units)
+    environment.filters["interval_of"] = lambda result: show_interval(result, units=units)
+    tolerance = words.write_number(TRACK_TOLERANCE_M, "m", units="metric")
+    return environment.get_template(template).render(
+        units=units, root=root, key=key, track_tolerance=f"{tolerance} m", **context
+    )
+
+
+def show_result(result: Result, *, units: str) -> str:
+    """Give a result's value as it stands on a page."""
+    return words.write_number(
+        result.value,
+        result.unit,
+        units=units,
+        metric=result.metric,
+        signed=words.is_signed(result.metric),
+    )
+
+
+def show_unit(result: Result, *, units: str) -> str:
+    """Give a result's unit with the space in front, nothing for a bare number."""
+    name = words.name_unit(result.unit, units=units)
+    return f"\N{NO-BREAK SPACE}{name}" if name else ""
+
+
+def show_interval(result: Result, *, units: str) -> str:
+    """Give a result's interval, e.g. 2.1 to 4.7."""
+    low, high = (
+        words.write_number(
+            end,
+            result.unit,
+            units=units,
+            metric=result.metric,
+            signed=words.is_signed(result.metric),
+        )
+        for end in (result.ci_low, result.ci_high)
+    )
+    return f"{low} to {high}"
+
+
+def write_definition_sql(definition: Definition) -> str:
+    """Give the SQL that lists all newest values of a metric."""
+    metric = definition.metric.replace("'", "''")
+    return (
+        "SELECT workout_id, device_id, reference, segment, value, ci_low, ci_high, n, coverage\n"
+        f"FROM latest_results WHERE metric = '{metric}'"
+    )
+
+
+def render_workout(
+    data: WorkoutData,
+    drawings: dict[str, tuple[Drawing, ...]],
+    *,
+    figures: Mapping[str, Mapping[str, str]],
+    key: str,
+) -> str:
+    """Give the page of one workout.
+
+    `figures` are the paths of published figures by drawing and form, e.g. wide-light.svg.
+    """
+    shown = {one.metric for one in data.results}
+    facts = data.facts
+    seconds = round(facts.end_s - facts.start_s)
+    return render(
+        "workout.html.j2",
+        units=data.settings.units,
+        root="../",
+        key=key,
+        data=data,
+        title=title_workout(data),
+        lead=lead_workout(data),
+        summaries=summarise_devices(data),
+        sections=build_sections(data, drawings),
+        every=list_every(data),
+        figures=figures,
+        seconds=seconds,
+        definitions=[one for one in data.definitions.values() if one.metric in shown],
+        page_data={
+            **make_page_data(data.devices),
+            "workout_id": facts.workout_id,
+            "begin_s": facts.start_s,
+            "begin_local_s": data.local(facts.start_s),
+            "zone": facts.zone,
+            "n_seconds": seconds,
+            "seconds": list_seconds(data),
+        },
+    )
+
+
+def make_page_data(devices: Iterable[DeviceFacts]) -> dict[str, Any]:
+    """Give what the script needs on every page with charts: themes and colours."""
+    return {
+        "left_px": LEFT_PX,
+        "right_px": RIGHT_PX,
+        "themes": {theme: make_config(theme) for theme in THEMES},
+        "colours": {
+            device.label: {theme: device.look.colour(theme) for theme in THEMES}
+            for device in devices
+        },
+    }
+
+
+def list_seconds(data: WorkoutData) -> dict[str, Any]:
+    """Give every compared second of heart rate, for the numbers of a stretch; nothing is thinned.
+
+    Values are rounded to a hundredth of a beat; a reference is given once for all its devices.
+    """
+    if not data.pairs:
+        return {"first": 0, "devices": [], "references": {}}
+    first = round(min(float(pair.seconds[0]) for pair in data.pairs.values()))
+    last = round(max(float(pair.seconds[-1]) for pair in data.pairs.values()))
+    chosen = find_reference_ids(data)
+    references: dict[str, list[float | int | None]] = {}
+    devices = []
+    for recording_id, pair in data.pairs.items():
+        reference = chosen[recording_id]
+        at = np.round(pair.seconds).astype(int) - first
+        spread = np.full(last - first + 1, np.nan)
+        spread[at] = pair.test_bpm
+        devices.append(
+            {
+                "label": data.recording(recording_id).device.label,
+                "recording_id": recording_id,
+                "reference": reference,
+                "reference_label": data.recording(reference).device.label,
+                "test": _shorten(spread),
+            }
+        )
+        held = np.full(last - first + 1, np.nan)
+        if reference in references:
+            held = np.array([np.nan if v is None else v for v in references[reference]])
+        held[at] = pair.reference_bpm
+        references[reference] = _shorten(held)
+    return {"first": first, "devices": devices, "references": references}
+
+
+def find_reference_ids(data: WorkoutData) -> dict[str, str]:
+    """Give the reference's recording by test recording."""
+    from tasks.report.gather import find_references  # noqa: PLC0415 - gather knows no pages
+
+    return find_references(data)
+
+
+def _shorten(values: Any) -> list[float | int | None]:  # noqa: ANN401 - an array of floats
+    short: list[float | int | None] = []
+    for value in np.round(values, 2).tolist():
+        if value != value:  # noqa: PLR0124 - NaN alone differs from itself
+            short.append(None)
+        else:
+            short.append(int(value) if value == int(value) else value)
+    return short
+
+
+def pick_whole(results: Iterable[Result], metric: str) -> dict[tuple[str, str], Result]:
+    """Give the whole-workout result of one metric by workout and device, one with a value first."""
+    found: dict[tuple[str, str], Result] = {}
+    for one in results:
+        if one.metric != metric or one.segment != ALL:
+            continue
+        key = (one.workout_id, one.device_id)
+        if key not in found or (found[key].value is None and one.value is not None):
+            found[key] = one
+    return found

@@ -1,0 +1,301 @@
+"""Reads the published tables for the pages; only selects, never computes.
+
+`connection` is one that `tasks.store.connect_for_reading` gives: the tables, the views and the
+lake as views.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from tasks.report.facts import (
+    Definition,
+    DeviceFacts,
+    FindingFacts,
+    PartFacts,
+    RecordingFacts,
+    Result,
+    WorkoutFacts,
+)
+from tasks.report.looks import give_look
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    import duckdb
+
+_RESULT_COLUMNS: Final = (
+    "workout_id, recording_id, device_id, reference, segment, metric, value, ci_low, ci_high, n, "
+    "coverage, unit, reason"
+)
+_FINDING_COLUMNS: Final = (
+    "workout_id, recording_id, device_id, reference, kind, epoch(start_utc) AS start_s, "
+    "epoch(end_utc) AS end_s, size, unit, latitude_deg, longitude_deg, note"
+)
+_DOMAINS: Final = (
+    "heart_rate",
+    "track",
+    "distance",
+    "indoor",
+    "elevation",
+    "detection",
+    "swimming",
+    "battery",
+)
+_WORKOUTS: Final = """
+SELECT workouts.workout_id, epoch(start_utc) AS start_s, epoch(end_utc) AS end_s,
+  coalesce(activity, 'other') AS activity, activity_from, place, course, local_offset_s,
+  concat_ws('/', fingerprint, newest.run_id, notes_file_id) AS key, used.device_ids
+FROM workouts
+LEFT JOIN (
+  SELECT workout_id, arg_max(run_id, generation) AS run_id FROM measurements GROUP BY workout_id
+) AS newest USING (workout_id)
+LEFT JOIN (
+  SELECT workout_id, list(DISTINCT device_id ORDER BY device_id) AS device_ids FROM recordings
+  WHERE duplicate_of IS NULL GROUP BY workout_id
+) AS used USING (workout_id)
+ORDER BY start_utc, workout_id
+"""
+_RECORDINGS: Final = """
+SELECT recordings.recording_id, recordings.device_id, coalesce(setups.value, firmware) AS firmware,
+  coalesce(clock_shift_s, 0) AS clock_shift_s, coalesce(offset_s, 0) AS offset_s,
+  coalesce(method, 'none') AS method, confidence, reference_timeline, alignments.note,
+  position_kind, remarks, continues
+FROM recordings
+LEFT JOIN alignments ON alignments.workout_id = recordings.workout_id
+  AND alignments.recording_id = recordings.recording_id
+LEFT JOIN setups ON setups.workout_id = recordings.workout_id
+  AND setups.device_id = recordings.device_id AND setups.key = 'firmware'
+WHERE recordings.workout_id = ? AND duplicate_of IS NULL
+ORDER BY recordings.start_utc, recordings.recording_id
+"""
+#: Order of the roles on every page.
+_ROLE_ORDER: Final = ("test", "predecessor", "peer", "reference")
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """One export that was refused or is incomplete."""
+
+    name: str
+    status: str
+    reason: str
+
+
+def fetch(
+    connection: duckdb.DuckDBPyConnection, sql: str, parameters: Sequence[Any] = ()
+) -> list[dict[str, Any]]:
+    """Give the rows of an answer as dictionaries."""
+    cursor = connection.execute(sql, list(parameters))
+    names = [column[0] for column in cursor.description or ()]
+    return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+
+
+def read_devices(connection: duckdb.DuckDBPyConnection) -> dict[str, DeviceFacts]:
+    """Give every device; looks are dealt in the order in which devices were first used.
+
+    A device that comes later so never changes the look of an earlier one.
+    """
+    rows = fetch(
+        connection,
+        "SELECT devices.* FROM devices LEFT JOIN (SELECT device_id, min(start_utc) AS first "
+        "FROM recordings GROUP BY device_id) AS used USING (device_id) "
+        "ORDER BY first NULLS LAST, device_id",
+    )
+    names = Counter(row["name"] for row in rows)
+    return {
+        row["device_id"]: DeviceFacts(
+            device_id=row["device_id"],
+            name=row["name"],
+            label=row["name"] if names[row["name"]] == 1 else f"{row['name']} ({row['device_id']})",
+            role=row["role"] or "peer",
+            site=row["site"] or "other",
+            heart_rate=row["heart_rate"] or "none",
+            look=give_look(number),
+            claimed_gnss_hours=row["claimed_gnss_hours"],
+        )
+        for number, row in enumerate(rows)
+    }
+
+
+def read_workouts(connection: duckdb.DuckDBPyConnection) -> dict[str, WorkoutFacts]:
+    """Give every workout, oldest first."""
+    return {
+        row["workout_id"]: WorkoutFacts(
+            **{**row, "device_ids": tuple(row["device_ids"] or ()), "key": row["key"] or ""}
+        )
+        for row in fetch(connection, _WORKOUTS)
+    }
+
+
+def read_definitions(connection: duckdb.DuckDBPyConnection) -> dict[str, Definition]:
+    """Give every metric's newest definition, with the view that it is a column of."""
+    columns = fetch(
+        connection,
+        "SELECT table_name AS domain, column_name AS metric FROM duckdb_columns() "
+        "WHERE list_contains(?, table_name)",
+        [list(_DOMAINS)],
+    )
+    domains = {row["metric"]: row["domain"] for row in columns}
+    rows = fetch(
+        connection,
+        "SELECT metric, title, unit, definition, formula, better, source, version "
+        "FROM metric_definitions QUALIFY row_number() OVER "
+        "(PARTITION BY metric ORDER BY version DESC) = 1 ORDER BY metric",
+    )
+    return {
+        row["metric"]: Definition(**row, domain=domains.get(row["metric"], "other")) for row in rows
+    }
+
+
+def read_recordings(
+    connection: duckdb.DuckDBPyConnection, workout_id: str, *, devices: Mapping[str, DeviceFacts]
+) -> tuple[RecordingFacts, ...]:
+    """Give the measured recordings of a workout, test devices first; pieces go with the first."""
+    rows = fetch(connection, _RECORDINGS, [workout_id])
+    pieces: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in rows:
+        pieces[row["continues"] or row["recording_id"]].append(row)
+    found = []
+    for row in rows:
+        if row["continues"]:
+            continue
+        parts = tuple(
+            (part["recording_id"], part["clock_shift_s"] + row["offset_s"])
+            for part in pieces[row["recording_id"]]
+        )
+        found.append(
+            RecordingFacts(
+                recording_id=row["recording_id"],
+                device=devices[row["device_id"]],
+                firmware=row["firmware"],
+                clock_shift_s=row["clock_shift_s"],
+                offset_s=row["offset_s"],
+                method=row["method"],
+                confidence=row["confidence"],
+                is_timeline=row["reference_timeline"] == row["recording_id"],
+                note=row["note"],
+                position_kind=row["position_kind"],
+                remarks=row["remarks"],
+                parts=parts,
+            )
+        )
+    return tuple(sorted(found, key=lambda one: (order_role(one.device.role), one.device.device_id)))
+
+
+def order_role(role: str) -> int:
+    """Give the place of a role on a page."""
+    return _ROLE_ORDER.index(role) if role in _ROLE_ORDER else len(_ROLE_ORDER)
+
+
+def read_results(
+    connection: duckdb.DuckDBPyConnection,
+    *,
+    workout_id: str | None = None,
+    device_id: str | None = None,
+    metrics: Iterable[str] | None = None,
+    segment: str | None = None,
+) -> tuple[Result, ...]:
+    """Give newest results, of one workout, one device, some metrics or one segment."""
+    where, parameters = _filter(workout_id=workout_id, device_id=device_id, segment=segment)
+    if metrics is not None:
+        where.append("list_contains(?, metric)")
+        parameters.append(list(metrics))
+    rows = fetch(
+        connection,
+        # Only declared names are put into the text; what comes from people are parameters.
+        f"SELECT {_RESULT_COLUMNS} FROM latest_results "  # noqa: S608
+        f"WHERE {' AND '.join(where) or 'true'} "
+        "ORDER BY workout_id, device_id, recording_id, metric, segment, reference NULLS FIRST",
+        parameters,
+    )
+    return tuple(Result(**row) for row in rows)
+
+
+def read_findings(
+    connection: duckdb.DuckDBPyConnection,
+    *,
+    workout_id: str | None = None,
+    device_id: str | None = None,
+    newest: int | None = None,
+) -> tuple[FindingFacts, ...]:
+    """Give newest findings by time, of one workout or device; or the `newest`, newest first."""
+    where, parameters = _filter(workout_id=workout_id, device_id=device_id)
+    order = "start_utc, device_id, kind, end_utc"
+    if newest is not None:
+        order = f"start_utc DESC, device_id, kind LIMIT {int(newest)}"
+    rows = fetch(
+        connection,
+        f"SELECT {_FINDING_COLUMNS} FROM latest_findings "  # noqa: S608 - as above
+        f"WHERE {' AND '.join(where) or 'true'} ORDER BY {order}",
+        parameters,
+    )
+    return tuple(FindingFacts(**row) for row in rows)
+
+
+def _filter(**wanted: str | None) -> tuple[list[str], list[Any]]:
+    given = {name: value for name, value in wanted.items() if value is not None}
+    return [f"{name} = ?" for name in given], list(given.values())
+
+
+def read_parts(connection: duckdb.DuckDBPyConnection, workout_id: str) -> tuple[PartFacts, ...]:
+    """Give the named parts of a workout by their start."""
+    rows = fetch(
+        connection,
+        "SELECT segment AS name, epoch(start_utc) AS start_s, epoch(end_utc) AS end_s "
+        "FROM segments WHERE workout_id = ? ORDER BY start_utc, segment",
+        [workout_id],
+    )
+    return tuple(PartFacts(**row) for row in rows)
+
+
+def read_setups(
+    connection: duckdb.DuckDBPyConnection, *, column: str, value: str
+) -> dict[str, dict[str, str]]:
+    """Give setups of one workout by device, or of one device by workout.
+
+    `column` is workout_id or device_id and names what `value` is.
+    """
+    by = "device_id" if column == "workout_id" else "workout_id"
+    rows = fetch(
+        connection,
+        f"SELECT {by} AS owner, key, value FROM setups WHERE {column} = ? ORDER BY key",  # noqa: S608
+        [value],
+    )
+    setups: dict[str, dict[str, str]] = defaultdict(dict)
+    for row in rows:
+        setups[row["owner"]][row["key"]] = row["value"]
+    return dict(setups)
+
+
+def read_verdicts(
+    connection: duckdb.DuckDBPyConnection, device_id: str
+) -> tuple[dict[str, object], ...]:
+    """Give the newest answers across workouts about one device."""
+    rows = fetch(
+        connection,
+        "SELECT * FROM latest_verdicts WHERE device_id = ? ORDER BY activity, metric, against",
+        [device_id],
+    )
+    return tuple(rows)
+
+
+def read_refused(connection: duckdb.DuckDBPyConnection) -> tuple[Waiting, ...]:
+    """Give exports that were refused or are incomplete, newest first."""
+    rows = fetch(
+        connection,
+        "SELECT name, status, coalesce(reason, '') AS reason FROM files "
+        "WHERE status IN ('refused', 'partial') ORDER BY received_at DESC, name",
+    )
+    return tuple(Waiting(**row) for row in rows)
+
+
+def count_findings(connection: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], int]:
+    """Give the number of newest findings by workout and device."""
+    rows = fetch(
+        connection,
+        "SELECT workout_id, device_id, count(*) AS n FROM latest_findings GROUP BY ALL",
+    )
+    return {(row["workout_id"], row["device_id"]): row["n"] for row in rows}

@@ -1,0 +1,57 @@
+"""The one shared copy of scripts and styles in a report's folder.
+
+The drawing library is taken out of the installed package `vl-convert-python`, which carries Vega,
+Vega-Lite and Vega-Embed (BSD-3-Clause); nothing is downloaded.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from functools import cache
+from importlib import metadata, resources
+from typing import TYPE_CHECKING, Final
+
+from tasks.report.drawing import VEGA_LITE
+from tasks.report.files import write_if_changed
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_ASSETS: Final = ("report.css", "report.js", "charts.js")
+#: Exposes what the pages' scripts use.
+_SNIPPET: Final = "window.vegaEmbed = vegaEmbed;"
+
+
+def write_shared(folder: Path) -> None:
+    """Write the shared files where they are missing or of another version."""
+    for name in _ASSETS:
+        write_if_changed(folder / "shared" / name, _read_asset(name))
+    _write_library(folder / "shared" / "vega.js")
+
+
+@cache
+def hash_of_looks() -> str:
+    """Give twelve hex digits that change when templates, scripts or styles do."""
+    digest = hashlib.sha256()
+    for part in ("assets", "templates"):
+        entries = resources.files("tasks.report").joinpath(part).iterdir()
+        for entry in sorted(entries, key=lambda one: one.name):
+            digest.update(entry.name.encode() + entry.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def _read_asset(name: str) -> str:
+    return resources.files("tasks.report").joinpath("assets", name).read_text(encoding="utf-8")
+
+
+def _write_library(path: Path) -> None:
+    # Bundling takes seconds, so the first line says what the file was made from.
+    version = metadata.version("vl-convert-python")
+    first = f"/* Vega, Vega-Lite {VEGA_LITE}, Vega-Embed (BSD-3-Clause), vl-convert {version} */\n"
+    if path.exists():
+        with path.open(encoding="utf-8") as file:
+            if file.readline() == first:
+                return
+    import vl_convert  # noqa: PLC0415 - starts a script engine
+
+    write_if_changed(path, first + vl_convert.javascript_bundle(_SNIPPET, vl_version=VEGA_LITE))

@@ -1,0 +1,185 @@
+"""The summary of a workout in words: what was compared with what, aligned how, what stands out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from tasks.report.words import (
+    ROLES,
+    describe_finding,
+    join_words,
+    name_kind,
+    write_clock,
+    write_date,
+    write_duration,
+    write_number,
+)
+
+if TYPE_CHECKING:
+    from tasks.report.facts import DeviceFacts, FindingFacts, RecordingFacts, Result, WorkoutData
+
+#: What is said first of every device, in this order.
+_HEADLINES: Final = (
+    ("mean error", "hr_bias_bpm"),
+    ("mean size of the error", "hr_mae_bpm"),
+    ("within 5 bpm", "hr_within_5_bpm_pct"),
+    ("locked after", "hr_lock_s"),
+    ("distance error", "distance_error_pct"),
+    ("off the line, median", "track_cross_median_m"),
+    ("ascent error", "ascent_error_pct"),
+    ("lengths miscounted", "swim_lengths_error"),
+    ("battery use", "battery_rate_pct_per_h"),
+)
+#: How grave a kind of finding is beside its size and length.
+_GRAVITY: Final = {
+    "biased_stretch": 3.0,
+    "cadence_lock": 4.0,
+    "late_lock": 2.0,
+    "missed_rise": 2.0,
+    "cut_corner": 2.0,
+    "position_jump": 2.0,
+    "frozen": 2.0,
+}
+_MOST_OUTSTANDING: Final = 3
+_METHODS: Final = {
+    "gnss": "both clocks are set by satellites",
+    "position": "the tracks",
+    "speed": "speed",
+    "altitude": "altitude",
+    "cadence": "cadence",
+    "power": "power",
+    "heart_rate": "heart rate",
+}
+
+
+@dataclass(frozen=True)
+class Headline:
+    """One of the numbers that are said first."""
+
+    what: str
+    result: Result
+
+
+@dataclass(frozen=True)
+class DeviceSummary:
+    """What is said first of one device in one workout."""
+
+    device: DeviceFacts
+    compared: str
+    heart_rate: tuple[Headline, ...]
+    outstanding: tuple[str, ...]
+
+
+def title_workout(data: WorkoutData) -> str:
+    """Give the title of a workout's page: activity, place and local start."""
+    facts = data.facts
+    start = data.local(facts.start_s)
+    place = f", {facts.place}" if facts.place else ""
+    activity = name_kind(facts.activity).capitalize()
+    return f"{activity}{place}, {write_date(start)} {write_clock(start, seconds=False)}"
+
+
+def lead_workout(data: WorkoutData) -> str:
+    """Give the first paragraph: how long, with what, how the activity is known."""
+    facts = data.facts
+    lasted = write_duration(facts.end_s - facts.start_s)
+    names = join_words([device.label for device in data.devices])
+    known = {
+        "notes": "The activity is from the notes.",
+        "file": "The activity is from the exports.",
+        "inferred": "The activity was inferred from speed and position.",
+    }.get(facts.activity_from or "", "")
+    return f"{lasted} recorded by {names}. {known}".strip()
+
+
+def summarise_devices(data: WorkoutData) -> tuple[DeviceSummary, ...]:
+    """Give the summary of every device, devices under test first."""
+    return tuple(_summarise(data, recording) for recording in data.recordings)
+
+
+def _summarise(data: WorkoutData, recording: RecordingFacts) -> DeviceSummary:
+    headlines = []
+    for what, metric in _HEADLINES:
+        result = data.find(recording.recording_id, metric)
+        if result is not None and result.value is not None:
+            headlines.append(Headline(what, result))
+    return DeviceSummary(
+        device=recording.device,
+        compared=f"{_say_against(data, recording)} {_say_clock(recording)}",
+        heart_rate=tuple(headlines),
+        outstanding=tuple(
+            describe_finding(one, data) for one in find_outstanding(data, recording.recording_id)
+        ),
+    )
+
+
+def _say_against(data: WorkoutData, recording: RecordingFacts) -> str:
+    references: dict[str, list[str]] = {}
+    topics = (
+        ("heart rate", "hr_mae_bpm"),
+        ("distance", "distance_error_pct"),
+        ("the track", "track_cross_median_m"),
+        ("ascent", "ascent_error_m"),
+        ("pool lengths", "swim_lengths_error"),
+    )
+    for topic, metric in topics:
+        result = data.find(recording.recording_id, metric)
+        if result is not None and result.value is not None and result.reference:
+            references.setdefault(name_reference(data, result.reference), []).append(topic)
+    device = recording.device
+    role = ROLES.get(device.role, device.role)
+    if not references:
+        return f"Its role is {role}; nothing of it was held against anything else here."
+    said = [f"{join_words(topics)} against {name}" for name, topics in references.items()]
+    return f"Its role is {role}; compared here: {join_words(said)}."
+
+
+def name_reference(data: WorkoutData, reference: str) -> str:
+    """Give the name of what something is held against."""
+    for device in data.devices:
+        if device.device_id == reference:
+            return device.label
+    if reference == "truth":
+        return "the truth in the notes"
+    if reference == "consensus":
+        return "what the other devices agree on"
+    if reference.startswith("course:"):
+        return f"the course {reference.removeprefix('course:')}"
+    return reference
+
+
+def _say_clock(recording: RecordingFacts) -> str:
+    shift = ""
+    if recording.clock_shift_s:
+        side = "slow" if recording.clock_shift_s > 0 else "fast"
+        wrong = write_duration(abs(recording.clock_shift_s))
+        shift = f" Its clock was {wrong} {side}; that is put right here."
+    if recording.is_timeline:
+        return f"Its clock is the clock of this page.{shift}"
+    if recording.method == "none":
+        why = f" ({recording.note})" if recording.note else ""
+        return f"Its clock could not be compared and was taken as it is{why}.{shift}"
+    source = _METHODS.get(recording.method, recording.method)
+    if recording.method == "gnss":
+        return f"Its clock needs no setting: {source}.{shift}"
+    added = write_number(recording.offset_s, None, units="metric", signed=True)
+    sure = "" if recording.confidence is None else f", confidence {recording.confidence:.2f}"
+    hidden = (
+        " Lags cannot be seen where heart rate set the clock."
+        if recording.method == "heart_rate"
+        else ""
+    )
+    return f"Its clock was set by {source}: {added} s{sure}.{hidden}{shift}"
+
+
+def find_outstanding(data: WorkoutData, recording_id: str) -> tuple[FindingFacts, ...]:
+    """Give the gravest findings of one recording, by time."""
+    own = [one for one in data.findings if one.recording_id == recording_id]
+    own.sort(key=_weigh, reverse=True)
+    return tuple(sorted(own[:_MOST_OUTSTANDING], key=lambda one: one.start_s))
+
+
+def _weigh(finding: FindingFacts) -> float:
+    size = min(abs(finding.size or 1.0), 60.0)
+    return _GRAVITY.get(finding.kind, 1.0) * size * max(finding.end_s - finding.start_s, 5.0)

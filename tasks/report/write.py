@@ -1,0 +1,150 @@
+"""Writes the report: index, pages of workouts and devices, figures; only what changed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Final
+
+from tasks.core.provenance import find_version
+from tasks.report import read
+from tasks.report.device_page import render_device
+from tasks.report.figures import write_figures
+from tasks.report.files import read_key, write_if_changed
+from tasks.report.gather import gather_device, gather_workout
+from tasks.report.index import render_index
+from tasks.report.pages import render_workout
+from tasks.report.sections import draw_workout
+from tasks.report.shared import hash_of_looks, write_shared
+from tasks.report.summary import title_workout
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    import duckdb
+
+    from config.report import ReportSettings
+    from tasks.report.drawing import Drawing
+    from tasks.report.facts import Definition, DeviceFacts, WorkoutData, WorkoutFacts
+
+_SOURCE: Final = "Source: coworn; exports of devices worn together."
+
+
+@dataclass(frozen=True)
+class Report:
+    """What was written: `written` pages, of `pages` in all."""
+
+    index: Path
+    pages: int
+    written: int
+
+
+def write_report(
+    connection: duckdb.DuckDBPyConnection,
+    folder: Path,
+    *,
+    settings: ReportSettings,
+    waiting: Sequence[str] = (),
+    only: str | None = None,
+) -> Report:
+    """Write what changed into `folder`; with `only`, the page of that workout in any case.
+
+    `connection` reads the published tables; `waiting` are the names in the inbox.
+    Raises: LookupError when there is no workout `only`.
+    """
+    workouts = read.read_workouts(connection)
+    if only is not None and only not in workouts:
+        raise LookupError(only)
+    devices = read.read_devices(connection)
+    definitions = read.read_definitions(connection)
+    write_shared(folder)
+    written = 0
+    for facts in workouts.values():
+        path = folder / "workouts" / f"{facts.workout_id}.html"
+        key = make_key(facts, devices=devices, definitions=definitions, settings=settings)
+        if read_key(path) == key and facts.workout_id != only:
+            continue
+        data = gather_workout(
+            connection, facts, devices=devices, definitions=definitions, settings=settings
+        )
+        written += write_workout(data, folder, key=key)
+    for device in devices.values():
+        device_data = gather_device(
+            connection, device, workouts=workouts, definitions=definitions, settings=settings
+        )
+        path = folder / "devices" / f"{device.device_id}.html"
+        written += write_if_changed(path, render_device(device_data, devices=devices))
+    index = folder / "index.html"
+    text = render_index(
+        connection,
+        workouts=workouts,
+        devices=devices,
+        definitions=definitions,
+        settings=settings,
+        waiting=waiting,
+    )
+    written += write_if_changed(index, text)
+    _remove_vanished(folder, workouts=workouts, devices=devices)
+    return Report(index, len(workouts) + len(devices) + 1, written)
+
+
+def write_workout(data: WorkoutData, folder: Path, *, key: str) -> bool:
+    """Write page and figures of one workout; say whether the page differed."""
+    drawings = draw_workout(data)
+    figures = write_workout_figures(data, drawings, folder)
+    path = folder / "workouts" / f"{data.facts.workout_id}.html"
+    return write_if_changed(path, render_workout(data, drawings, figures=figures, key=key))
+
+
+def write_workout_figures(
+    data: WorkoutData, drawings: Mapping[str, Sequence[Drawing]], folder: Path
+) -> dict[str, dict[str, str]]:
+    """Write the figures that the settings name; give their paths inside `folder`."""
+    place = folder / "figures" / data.facts.workout_id
+    found: dict[str, dict[str, str]] = {}
+    for drawing in (one for several in drawings.values() for one in several):
+        if drawing.name in data.settings.figures:
+            paths = write_figures(
+                drawing, place, settings=data.settings, caption=(title_workout(data), _SOURCE)
+            )
+            found[drawing.name] = {
+                form: path.relative_to(folder).as_posix() for form, path in paths.items()
+            }
+    return found
+
+
+def make_key(
+    facts: WorkoutFacts,
+    *,
+    devices: Mapping[str, DeviceFacts],
+    definitions: Mapping[str, Definition],
+    settings: ReportSettings,
+) -> str:
+    """Give twelve hex digits that change when anything on the workout's page would."""
+    parts = {
+        "workout": asdict(facts),
+        "devices": [asdict(devices[name]) for name in facts.device_ids if name in devices],
+        "definitions": sorted((one.metric, one.version) for one in definitions.values()),
+        "settings": settings.model_dump(mode="json"),
+        "version": find_version(),
+        "looks": hash_of_looks(),
+    }
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
+
+
+def _remove_vanished(
+    folder: Path, *, workouts: Mapping[str, WorkoutFacts], devices: Mapping[str, DeviceFacts]
+) -> None:
+    """Take away pages and figures of workouts and devices that are no more."""
+    for part, known in (("workouts", workouts), ("devices", devices)):
+        for path in (folder / part).glob("*.html"):
+            if path.stem not in known:
+                path.unlink(missing_ok=True)
+    figures = folder / "figures"
+    if figures.is_dir():
+        for path in figures.iterdir():
+            if path.name not in workouts:
+                shutil.rmtree(path, ignore_errors=True)
