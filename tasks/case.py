@@ -16,7 +16,7 @@ import numpy as np
 
 from config.devices import Device
 from config.settings import Settings, load_settings
-from tasks.core.notes import Notes
+from tasks.core.notes import Notes  # noqa: TC001 - dataclasses are read at run time
 from tasks.core.recording import Header, Recording
 from tasks.tables.arrow import make_empty, make_table
 from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES
@@ -107,7 +107,8 @@ class Reference:
     """What values are compared with.
 
     `name` is a device id, "truth", "course:<name>" or "consensus"; `why` says in words why this
-    one. `subject` is None unless it is one device.
+    one. `subject` is None unless it is one device. `uncertainty` is what the reference itself may
+    be off by, in the unit of the channel compared (bpm, m, m/s); None where nobody knows.
     """
 
     name: str
@@ -116,6 +117,7 @@ class Reference:
     covered: Booleans | None = None
     paused: Booleans | None = None
     subject: Subject | None = None
+    uncertainty: float | None = None
 
     def values(self, channel: str) -> Floats | None:
         """Give `channel` on the grid, None where this reference has none."""
@@ -304,7 +306,7 @@ def make_example(
     return Case(workout, own, held_against, Segment("all", np.ones(n_seconds, dtype=np.bool_)))
 
 
-def refer_to(subject: Subject, *, why: str) -> Reference:
+def refer_to(subject: Subject, *, why: str, uncertainty: float | None = None) -> Reference:
     """Make one device's recording the reference."""
     return Reference(
         name=subject.device.id,
@@ -313,6 +315,7 @@ def refer_to(subject: Subject, *, why: str) -> Reference:
         covered=subject.covered,
         paused=subject.paused,
         subject=subject,
+        uncertainty=uncertainty,
     )
 
 

@@ -1,7 +1,7 @@
 """From a workout on its grid to results, findings and pairs.
 
-Which reference each channel is held against is decided here and nowhere else; the numbers come
-from the registered metrics.
+Which reference each channel is held against is decided in `references`; the numbers come from the
+registered metrics.
 """
 
 from __future__ import annotations
@@ -13,44 +13,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tasks.case import Case, Reference, Segment, refer_to
+from tasks.case import Case, Segment
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS, SCOPES, SEGMENTERS, Value, unknown
-from tasks.levels import list_levels
 from tasks.named_parts import find_seconds
 from tasks.pair_rows import make_pair_rows
-from tasks.swum import has_lengths
+from tasks.references import CHANNELS, Choice, choose_references
 from tasks.tables.arrow import concatenate, make_rows
 from tasks.tables.tables import FINDINGS, PAIRS, RESULTS
 
 if TYPE_CHECKING:
     import pyarrow as pa
-    from numpy.typing import NDArray
 
-    from config.devices import ReferenceChannel
-    from tasks.case import Subject, Workout
+    from tasks.case import Reference, Subject, Workout
     from tasks.core.registers import Against, Finding, FindingKind, Metric
 
 logger = logging.getLogger(__name__)
-
-#: Grid channels that a reference of this kind must hold.
-_CHANNELS: dict[Against, tuple[str, ...]] = {
-    "heart_rate": ("heart_rate_bpm",),
-    "position": ("latitude_deg", "longitude_deg"),
-    "speed": ("speed_mps",),
-    "distance": ("distance_m",),
-    "altitude": ("altitude_m",),
-}
-#: Channel of `reference_for` that decides for each kind.
-_DECIDING: dict[Against, ReferenceChannel] = {
-    "heart_rate": "heart_rate",
-    "position": "position",
-    "speed": "distance",
-    "distance": "distance",
-    "altitude": "altitude",
-}
-#: A consensus needs at least two devices beside the one judged.
-_CONSENSUS_DEVICES = 2
 
 
 @dataclass(frozen=True)
@@ -62,14 +40,6 @@ class Measured:
     pairs: pa.Table
 
 
-@dataclass(frozen=True)
-class Choice:
-    """The references that a device is held against for one channel, or why there is none."""
-
-    references: tuple[Reference, ...]
-    reason: str | None = None
-
-
 def measure_workout(workout: Workout) -> Measured:
     """Compute every registered metric and finding of every recording of `workout`."""
     load_metrics()
@@ -77,11 +47,11 @@ def measure_workout(workout: Workout) -> Measured:
     findings: list[dict[str, Any]] = []
     pairs: dict[tuple[str, str], pa.Table] = {}
     for subject in workout.subjects:
-        kinds: tuple[Against, ...] = (*_CHANNELS, "truth", "lengths", "battery")
+        kinds: tuple[Against, ...] = (*CHANNELS, "truth", "lengths", "battery")
         choices = {kind: choose_references(workout, subject, kind) for kind in kinds}
         results += _measure_metrics(workout, subject, choices)
         findings += _look_for_findings(workout, subject, choices)
-        for kind in _CHANNELS:
+        for kind in CHANNELS:
             for reference in choices[kind].references:
                 other = reference.subject
                 if other is None:
@@ -94,108 +64,6 @@ def measure_workout(workout: Workout) -> Measured:
         findings=make_rows(FINDINGS, findings),
         pairs=concatenate(PAIRS, pairs.values()),
     )
-
-
-# --- against what -----------------------------------------------------------------------------
-def choose_references(workout: Workout, test: Subject, kind: Against) -> Choice:
-    """Choose what `test` is held against for `kind`.
-
-    In this order: truth from the notes (distance only; the device reference is given beside it),
-    a course (position only), the reference device of the channel, a leave-one-out consensus of at
-    least two other devices, the only other device.
-    """
-    if kind == "truth":
-        return _choose_truth(workout)
-    if kind in {"lengths", "battery"}:
-        return _choose_holders(workout, test, kind)
-    references: list[Reference] = []
-    if kind == "distance":
-        references += _choose_truth(workout).references
-    if kind == "position" and workout.course is not None:
-        return Choice(
-            (Reference(f"course:{workout.course_name}", why="course named in the notes"),)
-        )
-    device = _choose_device(workout, test, kind)
-    return Choice((*references, *device.references), None if references else device.reason)
-
-
-def _choose_truth(workout: Workout) -> Choice:
-    if workout.notes is None:
-        return Choice((), "the notes give no true value: there are no notes for this workout")
-    return Choice((Reference("truth", why="the notes state it"),))
-
-
-def _choose_holders(workout: Workout, test: Subject, kind: Against) -> Choice:
-    """Give the truth about lengths, then every other device that knows lengths or levels."""
-    references: list[Reference] = []
-    notes = workout.notes
-    if kind == "lengths" and notes is not None and (notes.truth.lengths or notes.truth.strokes):
-        references += _choose_truth(workout).references
-    references += [
-        refer_to(subject, why=f"another device that knows its {kind}")
-        for subject in workout.subjects
-        if subject.recording_id != test.recording_id
-        and (has_lengths(subject) if kind == "lengths" else list_levels(workout, subject).is_known)
-    ]
-    reason = f"neither the notes nor another device of this workout know {kind}"
-    return Choice(tuple(references), None if references else reason)
-
-
-def _choose_device(workout: Workout, test: Subject, kind: Against) -> Choice:
-    holders = [
-        subject
-        for subject in workout.subjects
-        if all(subject.has(channel) for channel in _CHANNELS[kind])
-        and not (kind != "heart_rate" and subject.recording.header.position_kind == "virtual")
-    ]
-    if kind != "heart_rate" and test.recording.header.position_kind == "virtual":
-        return Choice((), "a virtual ride is not compared by position, speed or distance")
-    others = [subject for subject in holders if subject.recording_id != test.recording_id]
-    if not others:
-        return Choice((), f"no other device of this workout recorded {kind.replace('_', ' ')}")
-    ranked = _rank_references(holders, kind)
-    if ranked and ranked[0].recording_id == test.recording_id:
-        return Choice((), "this device is the reference")
-    if ranked:
-        return Choice((refer_to(ranked[0], why=f"reference for {kind.replace('_', ' ')}"),))
-    if len(others) >= _CONSENSUS_DEVICES:
-        return Choice((_build_consensus(others, kind),))
-    why = "the only other device; which of the two is right is not known"
-    return Choice((refer_to(others[0], why=why),))
-
-
-def _rank_references(holders: list[Subject], kind: Against) -> list[Subject]:
-    """Give the reference devices of `kind`, best first: ecg before optical, then by name."""
-    channel = _DECIDING[kind]
-    references = [subject for subject in holders if subject.device.is_reference_for(channel)]
-    return sorted(
-        references,
-        key=lambda subject: (
-            kind == "heart_rate" and subject.device.heart_rate != "ecg",
-            subject.device.id,
-            subject.recording_id,
-        ),
-    )
-
-
-def _build_consensus(others: list[Subject], kind: Against) -> Reference:
-    """Take the median of the other devices, second by second, where at least two have a value."""
-    on_grid = {
-        channel: _take_median([subject.values(channel) for subject in others])
-        for channel in _CHANNELS[kind]
-    }
-    known = np.isfinite(next(iter(on_grid.values())))
-    names = ", ".join(sorted(subject.device.id for subject in others))
-    return Reference("consensus", why=f"median of {names}", on_grid=on_grid, covered=known)
-
-
-def _take_median(series: list[NDArray[np.float64]]) -> NDArray[np.float64]:
-    stacked = np.vstack(series)
-    enough = np.isfinite(stacked).sum(axis=0) >= _CONSENSUS_DEVICES
-    median = np.full(stacked.shape[1], np.nan)
-    if enough.any():
-        median[enough] = np.nanmedian(stacked[:, enough], axis=0)
-    return median
 
 
 # --- segments ---------------------------------------------------------------------------------
@@ -269,7 +137,7 @@ def _compute(metric: Metric, case: Case) -> Value:
     lacking = [channel for channel in metric.needs if not case.test.has(channel)]
     if lacking:
         return unknown(f"this recording holds no {', '.join(lacking)}")
-    channels = _CHANNELS.get(metric.against, ())
+    channels = CHANNELS.get(metric.against, ())
     if len(channels) == 1 and metric.against != "distance":
         paired = case.paired(channels[0])
         if paired.n < metric.minimum_n:
@@ -314,6 +182,8 @@ def _make_row(
         "ci_high": _or_none(value.ci_high),
         "n": value.n,
         "coverage": _or_none(value.coverage),
+        "reference_why": None if reference is None else reference.why,
+        "reference_uncertainty": None if reference is None else _or_none(reference.uncertainty),
         "unit": metric.unit,
         "reason": value.reason if value.value is None else None,
         "note": None if value.value is None else value.reason,

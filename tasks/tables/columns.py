@@ -181,6 +181,14 @@ _ALL: Final = (
     _text("source", "Where the definition comes from"),
     _instant("computed_at", "When the value was computed"),
     _text("reference", "Device id, truth, course:<name>, consensus, or null where none is needed"),
+    _text("reference_why", "Why this reference, in words"),
+    _float(
+        "reference_uncertainty",
+        "bpm, m or m/s",
+        "What the reference itself may be off by, in the unit of the channel compared; null where "
+        "nobody knows",
+        0.0,
+    ),
     _float("value", "see unit", "The value; null where reason says why"),
     _float("ci_low", "see unit", "Lower end of the 95 % interval"),
     _float("ci_high", "see unit", "Upper end of the 95 % interval"),
