@@ -113,16 +113,16 @@ def _look_at_disk(home: Home) -> Verdict:
 
 
 def _look_at_links(home: Home) -> Verdict:
-    with tempfile.TemporaryDirectory(dir=home.state) as scratch:
-        try:
+    try:
+        with tempfile.TemporaryDirectory(dir=home.state) as scratch:
             (Path(scratch) / "link").symlink_to("target")
-        except OSError as error:
-            return Verdict(
-                "links",
-                f"none can be made in {home.state} ({error.strerror})",
-                is_fit=False,
-                remedy="put the home on a disk that knows symbolic links",
-            )
+    except OSError as error:
+        return Verdict(
+            "links",
+            f"none can be made in {home.state} ({error.strerror})",
+            is_fit=False,
+            remedy="put the home on a disk that can be written and knows symbolic links",
+        )
     return Verdict("links", "can be made", is_fit=True)
 
 

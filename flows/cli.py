@@ -46,7 +46,11 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one 
     except CowornError as error:
         return _tell(error, debug=debug, code=EXIT_REFUSED)
     except Exception as error:  # noqa: BLE001 - the last place where a person can be told in one line
-        told = f"unexpected {type(error).__name__}: {error}; run it again with --debug to see where"
+        from flows.trouble import explain_trouble
+
+        told = explain_trouble(error) or (
+            f"unexpected {type(error).__name__}: {error}; run it again with --debug to see where"
+        )
         return _tell(error, debug=debug, code=EXIT_REFUSED, told=told)
 
 

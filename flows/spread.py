@@ -34,10 +34,9 @@ def run_all(
             yield _run_here(step, call)
         return
     with make_runner(settings) as runner:
-        futures = [runner.submit(step, parameters=dict(call)) for call in calls]
+        futures = [_submit(runner, step, call) for call in calls]
         for call, future in zip(calls, futures, strict=True):
-            future.wait()
-            result = future.state.result(raise_on_failure=False)
+            result = future if isinstance(future, BaseException) else _await(future)
             if is_worker_death(result):
                 LOG.warning("a worker died; what it had to do is done again here: %s", result)
                 result = _run_here(step, call)
@@ -85,6 +84,23 @@ def make_runner(settings: Settings) -> Any:  # noqa: ANN401 - one of several cla
 def ignore_interrupt() -> None:
     """Leave Ctrl-C to the process that has the workers, which lets them finish."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _submit(runner: Any, step: Any, call: Mapping[str, Any]) -> Any:  # noqa: ANN401 - see above
+    """Give the future of a call, or the error of a pool that is broken already."""
+    try:
+        return runner.submit(step, parameters=dict(call))
+    except BrokenProcessPool as error:
+        return error
+
+
+def _await(future: Any) -> Any:  # noqa: ANN401 - see above
+    """Give what a call gave or raised; a dead worker raises from the waiting itself."""
+    try:
+        future.wait()
+        return future.state.result(raise_on_failure=False)
+    except Exception as error:  # noqa: BLE001 - it is handed on as the call's result
+        return error
 
 
 def _run_here(step: Any, call: Mapping[str, Any]) -> Any:  # noqa: ANN401 - any task, any result

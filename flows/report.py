@@ -1,0 +1,79 @@
+"""`coworn report`: writes pages and figures again, or the set to be published."""
+
+from __future__ import annotations
+
+import logging
+from typing import TYPE_CHECKING, Final
+
+from flows import terminal
+from flows.configuration import look_into_home, start_log
+from tasks.core.errors import UsageError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from config.home import Home
+    from config.settings import Settings
+
+LOG: Final = logging.getLogger(__name__)
+
+
+def run_report(
+    folder: Path | None, *, workout: str | None = None, target: Path | None = None, quiet: bool
+) -> int:
+    """Write what changed into the home's report, or what may be published into `target`.
+
+    Raises: UsageError for a workout that is not there or a target inside the home;
+    CowornError when nothing was published yet.
+    """
+    from tasks.report import write_report
+    from tasks.report.waiting import list_waiting
+    from tasks.store import connect_for_reading
+
+    opened = look_into_home(folder)
+    home = opened.home
+    start_log(home)
+    if target is not None and target.absolute().is_relative_to(home.root):
+        raise UsageError(
+            f"{target}: the set to be published does not go into the home folder; name another one"
+        )
+    connection = connect_for_reading(home)
+    try:
+        report = write_report(
+            connection,
+            home.report if target is None else target,
+            settings=opened.settings,
+            waiting=list_waiting(home.inbox),
+            only=workout,
+            public=target is not None,
+        )
+    except LookupError as error:
+        raise UsageError(
+            f"there is no workout {workout!r}; see coworn sql \"SELECT workout_id FROM workouts\""
+        ) from error
+    finally:
+        connection.close()
+    console = terminal.make_console(quiet=quiet)
+    console.print(
+        f"{report.written} of {report.pages} pages written\n"
+        f"report: {terminal.clean(report.index)}"
+    )
+    return 0
+
+
+def refresh_report(home: Home, settings: Settings) -> tuple[str, ...]:
+    """Bring the report up to date at the end of a flow; give complaints, one line each.
+
+    What was measured is stored already: a page that cannot be written fails nothing.
+    """
+    from tasks import steps
+
+    try:
+        steps.write_report(home, settings)
+    except Exception as error:  # the results are safe
+        LOG.warning("the report could not be written", exc_info=True)
+        return (
+            f"the report could not be written ({type(error).__name__}: {error}); the results are "
+            "stored, and coworn report tries it again",
+        )
+    return ()

@@ -1,0 +1,29 @@
+"""Troubles of the machine in one line with a remedy: a full disk, missing rights, too many files."""
+
+from __future__ import annotations
+
+import errno
+import os
+from typing import Final
+
+_REMEDIES: Final = {
+    errno.ENOSPC: "the disk is full; make room and run it again",
+    errno.EDQUOT: "your share of the disk is used up; make room and run it again",
+    errno.EROFS: "the disk is read-only; mount it for writing, or choose another --home",
+    errno.EACCES: "you have no right to do that; give it to yourself, or choose another --home",
+    errno.EPERM: "you have no right to do that; give it to yourself, or choose another --home",
+    errno.EMFILE: "this program may open no more files; raise the limit (ulimit -n)",
+    errno.ENFILE: "the machine may open no more files; close other programs and run it again",
+    errno.EIO: "the disk or drive does not answer; check it and run it again",
+}
+
+
+def explain_trouble(error: BaseException) -> str | None:
+    """Say in one line what the machine lacks and what to do; None for an error of another kind.
+
+    Whatever was dropped stays where it is: the files are taken when the trouble is over.
+    """
+    if not isinstance(error, OSError) or error.errno not in _REMEDIES:
+        return None
+    where = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
+    return f"{where}{_REMEDIES[error.errno]}"

@@ -1,0 +1,61 @@
+"""A worker that is killed in the middle of a backfill: what it had to do is done again."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from typing import TYPE_CHECKING
+
+from tests.pipeline.conftest import ROOT, clean_environment
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+PROGRAM = """
+import os, signal, sys
+from pathlib import Path
+from config.settings import load_settings
+from flows.spread import run_all
+from prefect import flow, task
+
+mark = Path(sys.argv[1])
+
+@task
+def double(number, mark):
+    if number == 2 and not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    if number == 3:
+        raise ValueError("three is refused")
+    return 2 * number
+
+@flow
+def spread():
+    calls = [{"number": number, "mark": mark} for number in range(6)]
+    return list(run_all(double, calls, settings=load_settings(), spread=True))
+
+if __name__ == "__main__":
+    print([type(one).__name__ if isinstance(one, Exception) else one for one in spread()])
+"""
+
+
+def test_a_killed_worker_loses_nothing(prefect_server: str, tmp_path: Path) -> None:
+    program = tmp_path / "program.py"
+    program.write_text(PROGRAM)
+    done = subprocess.run(
+        [sys.executable, str(program), str(tmp_path / "killed")],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=ROOT,
+        env=clean_environment(
+            PREFECT_API_URL=prefect_server,
+            PREFECT_HOME=str(tmp_path / "prefect"),
+            PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL="CRITICAL",
+            DO_NOT_TRACK="1",
+        ),
+        timeout=120,
+    )
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "killed").exists()
+    assert done.stdout.splitlines()[-1] == "[0, 2, 4, 'ValueError', 8, 10]", done.stderr
