@@ -34,6 +34,10 @@ class ReportSettings(Section):
     figures: Names = Field(
         description="Charts of a workout that are also written as SVG and PNG, by their names"
     )
+    figures_per_run: Annotated[int, Field(ge=0)] = Field(
+        description="Workouts whose figures a flow writes at the most, newest first; coworn report "
+        "writes all"
+    )
     figure_wide_px: Pixels = Field(description="Width of a 16:9 figure [px]")
     figure_square_px: Pixels = Field(description="Side of a square figure [px]")
     chart_points: Annotated[int, Field(ge=100)] = Field(

@@ -142,6 +142,30 @@ def sql(
 
 
 @app.command()
+def report(
+    workout: Annotated[
+        str | None, typer.Option("--workout", help="Write this one again.", show_default=False)
+    ] = None,
+    publish: Annotated[
+        Path | None,
+        typer.Option(
+            "--publish",
+            help="Write the set to be published here; positions in private places are hidden.",
+            show_default=False,
+        ),
+    ] = None,
+    home: HomeOption = None,
+    debug: DebugOption = False,
+    quiet: QuietOption = False,
+) -> int:
+    """Write pages and figures again, where anything changed."""
+    from flows.report import run_report
+
+    del debug
+    return run_report(home, workout=workout, target=publish, quiet=quiet)
+
+
+@app.command()
 def status(home: HomeOption = None, debug: DebugOption = False, quiet: QuietOption = False) -> int:
     """Say what waits, what was refused and why, what ran last, what is outdated."""
     from flows.show import show_status

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path  # noqa: TC003 - Prefect resolves the annotations at run time
 from typing import TYPE_CHECKING, Final
@@ -14,6 +14,7 @@ from config.home import Home
 from flows import terminal
 from flows.configuration import open_home
 from flows.locks import hold_run_lock
+from flows.report import refresh_report
 from flows.settling import Settled, settle_locked
 from flows.spread import run_all
 from tasks import steps
@@ -83,6 +84,8 @@ def rebuild(home: Path | None = None) -> RebuildReport:
         # What a watcher took in meanwhile went into the lake of before.
         outcomes += _read_again(list_unfinished(place), home=place, settings=settings)
         steps.publish_results(place, settings, wait_s=settings.run.lock_wait_s)
+        complaints = refresh_report(place, settings)
+    settled = replace(settled, complaints=(*settled.complaints, *complaints))
     return RebuildReport(tuple(outcomes), settled, backup.store)
 
 

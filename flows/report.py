@@ -26,8 +26,7 @@ def run_report(
     Raises: UsageError for a workout that is not there or a target inside the home;
     CowornError when nothing was published yet.
     """
-    from tasks.report import write_report
-    from tasks.report.waiting import list_waiting
+    from tasks.report import list_waiting, write_report
     from tasks.store import connect_for_reading
 
     opened = look_into_home(folder)
@@ -46,17 +45,17 @@ def run_report(
             waiting=list_waiting(home.inbox),
             only=workout,
             public=target is not None,
+            most_figures=None,
         )
     except LookupError as error:
         raise UsageError(
-            f"there is no workout {workout!r}; see coworn sql \"SELECT workout_id FROM workouts\""
+            f'there is no workout {workout!r}; see coworn sql "SELECT workout_id FROM workouts"'
         ) from error
     finally:
         connection.close()
     console = terminal.make_console(quiet=quiet)
     console.print(
-        f"{report.written} of {report.pages} pages written\n"
-        f"report: {terminal.clean(report.index)}"
+        f"{report.written} of {report.pages} pages written\nreport: {terminal.clean(report.index)}"
     )
     return 0
 
@@ -72,8 +71,9 @@ def refresh_report(home: Home, settings: Settings) -> tuple[str, ...]:
         steps.write_report(home, settings)
     except Exception as error:  # the results are safe
         LOG.warning("the report could not be written", exc_info=True)
-        return (
+        told = (
             f"the report could not be written ({type(error).__name__}: {error}); the results are "
-            "stored, and coworn report tries it again",
+            "stored, and coworn report tries it again"
         )
+        return (told,)
     return ()

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from flows import terminal
 from flows.locks import hold_run_lock
+from flows.report import refresh_report
 from flows.spread import run_all
 from tasks import steps
 from tasks.core.provenance import begin_run
@@ -39,14 +40,15 @@ class Settled:
 def settle_home(
     home: Home, settings: Settings, *, flow_name: str, everything: bool = False
 ) -> Settled:
-    """Pair, measure, append and publish what something has changed for.
+    """Pair, measure, append, publish and show what something has changed for.
 
     Call it inside a flow. Raises: StoreBusyError when another run holds the home for too long.
     """
     with hold_run_lock(home, wait_s=settings.run.lock_wait_s, purpose=f"coworn {flow_name}"):
         settled = settle_locked(home, settings, flow_name=flow_name, everything=everything)
         steps.publish_results(home, settings, wait_s=settings.run.lock_wait_s)
-    return settled
+        complaints = refresh_report(home, settings)
+    return replace(settled, complaints=(*settled.complaints, *complaints))
 
 
 def settle_locked(

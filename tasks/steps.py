@@ -17,13 +17,16 @@ from prefect.artifacts import create_table_artifact
 from prefect.cache_policies import NO_CACHE
 from prefect.tasks import exponential_backoff
 
-from tasks import ingest, intake, lake, settle, store
+from tasks import ingest, intake, lake, report, settle, store
 from tasks.core.errors import StoreBusyError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from prefect.client.schemas.objects import State, TaskRun
+
+    from config.home import Home
+    from config.settings import Settings
 
 #: Errors of a disk, a network drive or a lock that may be gone a moment later. A full disk is none.
 PASSING_ERRORS: Final = frozenset(
@@ -86,6 +89,24 @@ publish_results = _make("publish-results")(store.publish)
 back_up = _make("back-up")(store.backup)
 sweep_lake = _make("sweep-lake")(lake.sweep)
 sweep_intake = _make("sweep-intake")(intake.sweep)
+
+
+def _write_report(home: Home, settings: Settings) -> report.Report:
+    """Write what changed of the home's report, from the newest published copy."""
+    connection = store.connect_for_reading(home)
+    try:
+        return report.write_report(
+            connection,
+            home.report,
+            settings=settings,
+            waiting=report.list_waiting(home.inbox),
+            most_figures=settings.report.figures_per_run,
+        )
+    finally:
+        connection.close()
+
+
+write_report = _make("write-report")(_write_report)
 
 
 def show_table(key: str, rows: list[dict[str, Any]], *, description: str) -> None:

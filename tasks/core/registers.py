@@ -347,6 +347,6 @@ def chart(page: ChartPage, *, section: str) -> Callable[[DrawFunction], DrawFunc
     return register
 
 
-def _refuse_second(register: Mapping[str, object], name: str, what: str) -> None:
+def _refuse_second(register: Mapping[Any, object], name: str, what: str) -> None:
     if name in register:
         raise ValueError(f"{what} {name!r} is registered twice")

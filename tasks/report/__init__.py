@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from tasks.report.waiting import list_waiting
 from tasks.report.write import Report, write_report
 
-__all__ = ["Report", "write_report"]
+__all__ = ["Report", "list_waiting", "write_report"]

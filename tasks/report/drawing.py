@@ -23,11 +23,12 @@ SCHEMA: Final = "https://vega.github.io/schema/vega-lite/v6.json"
 VEGA_LITE: Final = "6.4"
 #: Left and right of a plot: the axis with its title, and a margin [px at scale 1].
 LEFT_PX: Final = 58
-RIGHT_PX: Final = 18
+RIGHT_PX: Final = 28
 
 #: Times between two ticks of a time axis [s].
 _TICK_STEPS_S: Final = (60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200)
 _MOST_TICKS: Final = 9
+_LENGTHS: Final = ("labelLimit", "minExtent", "maxExtent")
 
 Columns = Mapping[str, Sequence[Any]]
 
@@ -81,7 +82,7 @@ def dress_drawing(
     panels = list_panels(spec)
     room = height_px - (112 + 16 * len(subtitle) + 22 * (len(panels) - 1)) * scale
     shares = [panel["height"] for panel in panels]
-    width = width_px - (LEFT_PX + RIGHT_PX + 12) * scale
+    width = width_px - (drawing.facts.get("left", LEFT_PX) + RIGHT_PX + 12) * scale
     plan = drawing.facts.get("shape")
     for panel, share in zip(panels, shares, strict=True):
         panel["width"] = width
@@ -109,6 +110,11 @@ def _enlarge(panel: dict[str, Any], scale: float) -> None:
         dashes = layer.get("encoding", {}).get("strokeDash", {}).get("scale")
         if dashes:
             dashes["range"] = [[length * scale for length in dash] for dash in dashes["range"]]
+        for channel in layer.get("encoding", {}).values():
+            axis = channel.get("axis") or {}
+            for name in _LENGTHS:
+                if name in axis:
+                    axis[name] *= scale
         if isinstance(layer["mark"], dict) and "size" in layer["mark"]:
             layer["mark"]["size"] *= scale**2
 
@@ -160,7 +166,9 @@ def encode_device(
 ) -> dict[str, Any]:
     """Give colour and line style (or point shape) of the devices, by the field `device`."""
     domain = [device.label for device in devices]
-    shown: dict[str, Any] = {} if legend else {"legend": None}
+    shown: dict[str, Any] = {
+        "legend": {"symbolType": "stroke"} if legend and line else {} if legend else None
+    }
     colour = {
         "field": "device",
         "type": "nominal",
@@ -186,9 +194,10 @@ def _encode_style(domain: list[str], values: list[Any], shown: dict[str, Any]) -
 
 def colour_marks(devices: Sequence[DeviceFacts]) -> dict[str, Any]:
     """Give the fill of marks that belong to a device; the lines have the legend."""
-    domain = [device.label for device in devices]
+    # Legends of equal domains are merged, and one that is switched off would take all with it.
+    domain = [*(device.label for device in devices), ""]
     return {
-        "field": "device",
+        "field": "owner",
         "type": "nominal",
         "scale": {"domain": domain, "range": "category"},
         "legend": None,

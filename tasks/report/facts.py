@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.report import ReportSettings
+    from config.settings import HeartRateSettings
     from tasks.report.looks import Look
 
     Floats = NDArray[np.float64]
@@ -195,11 +196,11 @@ class WorkoutData:
     setups: Mapping[str, Mapping[str, str]]
     definitions: Mapping[str, Definition]
     settings: ReportSettings
+    heart_rate: HeartRateSettings
     series: Mapping[str, Series] = field(default_factory=dict)
     pairs: Mapping[str, PairSeries] = field(default_factory=dict)
     battery: Mapping[str, Series] = field(default_factory=dict)
     lengths: Mapping[str, tuple[Length, ...]] = field(default_factory=dict)
-    course: Series | None = None
 
     @property
     def devices(self) -> tuple[DeviceFacts, ...]:
@@ -209,7 +210,11 @@ class WorkoutData:
     def find(
         self, recording_id: str, metric: str, *, segment: str = ALL, reference: str | None = None
     ) -> Result | None:
-        """Give one result: against `reference`, or the first one with a value, or the first."""
+        """Give one result: against `reference`, or else against what stands highest.
+
+        One with a value goes before one without; truth before a course, a course before a
+        reference device, that before other devices.
+        """
         found = [
             one
             for one in self.results
@@ -218,8 +223,16 @@ class WorkoutData:
             and one.segment == segment
             and (reference is None or one.reference == reference)
         ]
-        with_value = [one for one in found if one.value is not None]
-        return next(iter(with_value or found), None)
+        found.sort(key=lambda one: (one.value is None, self._rank(one.reference)))
+        return next(iter(found), None)
+
+    def _rank(self, reference: str | None) -> int:
+        if reference is None or reference == "truth":
+            return 0
+        if reference.startswith("course:"):
+            return 1
+        roles = {one.device.device_id: one.device.role for one in self.recordings}
+        return 2 if roles.get(reference) == "reference" else 3
 
     def recording(self, recording_id: str) -> RecordingFacts:
         """Give the recording of that id."""

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     import duckdb
 
-    from config.report import ReportSettings
+    from config.settings import Settings
     from tasks.report.facts import Definition, DeviceFacts, WorkoutFacts
 
 
@@ -24,7 +24,7 @@ def gather_workout(
     *,
     devices: Mapping[str, DeviceFacts],
     definitions: Mapping[str, Definition],
-    settings: ReportSettings,
+    settings: Settings,
 ) -> WorkoutData:
     """Read all that the page of one workout shows."""
     workout_id = facts.workout_id
@@ -36,7 +36,8 @@ def gather_workout(
         parts=read.read_parts(connection, workout_id),
         setups=read.read_setups(connection, column="workout_id", value=workout_id),
         definitions=definitions,
-        settings=settings,
+        settings=settings.report,
+        heart_rate=settings.heart_rate,
     )
     return replace(
         data,
@@ -72,7 +73,7 @@ def gather_device(
     *,
     workouts: Mapping[str, WorkoutFacts],
     definitions: Mapping[str, Definition],
-    settings: ReportSettings,
+    settings: Settings,
 ) -> DeviceData:
     """Read all that the page of one device shows."""
     return DeviceData(
@@ -83,5 +84,5 @@ def gather_device(
         verdicts=read.read_verdicts(connection, device.device_id),
         setups=read.read_setups(connection, column="device_id", value=device.device_id),
         definitions=definitions,
-        settings=settings,
+        settings=settings.report,
     )

@@ -6,16 +6,16 @@ Vega-Lite and Vega-Embed (BSD-3-Clause); nothing is downloaded.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import os
 from functools import cache
 from importlib import metadata, resources
-from typing import TYPE_CHECKING, Final
+from pathlib import Path
+from typing import Final
 
 from tasks.report.drawing import VEGA_LITE
 from tasks.report.files import write_if_changed
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 _ASSETS: Final = ("report.css", "report.js", "charts.js")
 #: Exposes what the pages' scripts use.
@@ -45,13 +45,37 @@ def _read_asset(name: str) -> str:
 
 
 def _write_library(path: Path) -> None:
-    # Bundling takes seconds, so the first line says what the file was made from.
-    version = metadata.version("vl-convert-python")
-    first = f"/* Vega, Vega-Lite {VEGA_LITE}, Vega-Embed (BSD-3-Clause), vl-convert {version} */\n"
-    if path.exists():
-        with path.open(encoding="utf-8") as file:
-            if file.readline() == first:
-                return
-    import vl_convert  # noqa: PLC0415 - starts a script engine
+    first = _name_library()
+    if _begins_with(path, first):
+        return
+    cached = find_cache() / path.name
+    if not _begins_with(cached, first):
+        import vl_convert  # noqa: PLC0415 - starts a script engine
 
-    write_if_changed(path, first + vl_convert.javascript_bundle(_SNIPPET, vl_version=VEGA_LITE))
+        text = first + vl_convert.javascript_bundle(_SNIPPET, vl_version=VEGA_LITE)
+        write_if_changed(path, text)
+        # Bundling takes seconds; the next home of the same person need not wait for it.
+        with contextlib.suppress(OSError):
+            write_if_changed(cached, text)
+        return
+    write_if_changed(path, cached.read_text(encoding="utf-8"))
+
+
+def find_cache() -> Path:
+    """Give the folder for what can always be made again."""
+    named = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
+    return (Path(named) if named else Path.home() / ".cache") / "coworn"
+
+
+def _name_library() -> str:
+    """Give the first line of the library, which says what it was made from."""
+    version = metadata.version("vl-convert-python")
+    return f"/* Vega, Vega-Lite {VEGA_LITE}, Vega-Embed (BSD-3-Clause), vl-convert {version} */\n"
+
+
+def _begins_with(path: Path, first: str) -> bool:
+    try:
+        with path.open(encoding="utf-8") as file:
+            return file.readline() == first
+    except OSError:
+        return False

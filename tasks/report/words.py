@@ -168,7 +168,7 @@ def name_segment(segment: str) -> str:
     band = segment.removeprefix("band:")
     if band != segment:
         edges = band.replace("below-", "below ").replace("above-", "above ").replace("-", " to ")
-        return f"at {edges} % of maximum"
+        return f"{edges} % of max"
     return {
         "all": "whole workout",
         "after_lock": "after lock",

@@ -16,6 +16,7 @@ from tasks.report.files import read_key, write_if_changed
 from tasks.report.gather import gather_device, gather_workout
 from tasks.report.index import render_index
 from tasks.report.pages import render_workout
+from tasks.report.private import hide_private_places
 from tasks.report.sections import draw_workout
 from tasks.report.shared import hash_of_looks, write_shared
 from tasks.report.summary import title_workout
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 
     import duckdb
 
-    from config.report import ReportSettings
+    from config.settings import Settings
     from tasks.report.drawing import Drawing
     from tasks.report.facts import Definition, DeviceFacts, WorkoutData, WorkoutFacts
 
@@ -46,13 +47,18 @@ def write_report(
     connection: duckdb.DuckDBPyConnection,
     folder: Path,
     *,
-    settings: ReportSettings,
-    waiting: Sequence[str] = (),
+    settings: Settings,
+    waiting: Sequence[str] | None = (),
     only: str | None = None,
+    public: bool = False,
+    most_figures: int | None = None,
 ) -> Report:
     """Write what changed into `folder`; with `only`, the page of that workout in any case.
 
-    `connection` reads the published tables; `waiting` are the names in the inbox.
+    `connection` reads the published tables; `waiting` are the names in the inbox, None leaves
+    waiting and refused files out. A `public` report hides positions inside private places and
+    names no file. Figures are written of at most `most_figures` workouts, the newest ones, None:
+    of all.
     Raises: LookupError when there is no workout `only`.
     """
     workouts = read.read_workouts(connection)
@@ -62,15 +68,24 @@ def write_report(
     definitions = read.read_definitions(connection)
     write_shared(folder)
     written = 0
-    for facts in workouts.values():
+    figured = 0
+    for facts in reversed(workouts.values()):
         path = folder / "workouts" / f"{facts.workout_id}.html"
-        key = make_key(facts, devices=devices, definitions=definitions, settings=settings)
-        if read_key(path) == key and facts.workout_id != only:
+        key = make_key(
+            facts, devices=devices, definitions=definitions, settings=settings, public=public
+        )
+        with_figures = most_figures is None or figured < most_figures
+        known = read_key(path)
+        is_there = known == f"{key}+" or (known == key and not with_figures)
+        if is_there and facts.workout_id != only:
             continue
         data = gather_workout(
             connection, facts, devices=devices, definitions=definitions, settings=settings
         )
-        written += write_workout(data, folder, key=key)
+        if public:
+            data = hide_private_places(data)
+        figured += with_figures
+        written += write_workout(data, folder, key=key, with_figures=with_figures)
     for device in devices.values():
         device_data = gather_device(
             connection, device, workouts=workouts, definitions=definitions, settings=settings
@@ -83,20 +98,27 @@ def write_report(
         workouts=workouts,
         devices=devices,
         definitions=definitions,
-        settings=settings,
-        waiting=waiting,
+        settings=settings.report,
+        waiting=None if public else waiting,
     )
     written += write_if_changed(index, text)
     _remove_vanished(folder, workouts=workouts, devices=devices)
     return Report(index, len(workouts) + len(devices) + 1, written)
 
 
-def write_workout(data: WorkoutData, folder: Path, *, key: str) -> bool:
-    """Write page and figures of one workout; say whether the page differed."""
+def write_workout(data: WorkoutData, folder: Path, *, key: str, with_figures: bool) -> bool:
+    """Write page and figures of one workout; say whether the page differed.
+
+    The key on the page ends in a plus when its figures were written too.
+    """
     drawings = draw_workout(data)
-    figures = write_workout_figures(data, drawings, folder)
+    figures = write_workout_figures(data, drawings, folder) if with_figures else {}
+    if not with_figures:
+        # Figures of what the page no longer shows are worse than none.
+        shutil.rmtree(folder / "figures" / data.facts.workout_id, ignore_errors=True)
+    mark = f"{key}+" if with_figures else key
     path = folder / "workouts" / f"{data.facts.workout_id}.html"
-    return write_if_changed(path, render_workout(data, drawings, figures=figures, key=key))
+    return write_if_changed(path, render_workout(data, drawings, figures=figures, key=mark))
 
 
 def write_workout_figures(
@@ -106,7 +128,7 @@ def write_workout_figures(
     place = folder / "figures" / data.facts.workout_id
     found: dict[str, dict[str, str]] = {}
     for drawing in (one for several in drawings.values() for one in several):
-        if drawing.name in data.settings.figures:
+        if drawing.name.partition("--")[0] in data.settings.figures:
             paths = write_figures(
                 drawing, place, settings=data.settings, caption=(title_workout(data), _SOURCE)
             )
@@ -121,16 +143,18 @@ def make_key(
     *,
     devices: Mapping[str, DeviceFacts],
     definitions: Mapping[str, Definition],
-    settings: ReportSettings,
+    settings: Settings,
+    public: bool,
 ) -> str:
     """Give twelve hex digits that change when anything on the workout's page would."""
     parts = {
         "workout": asdict(facts),
         "devices": [asdict(devices[name]) for name in facts.device_ids if name in devices],
         "definitions": sorted((one.metric, one.version) for one in definitions.values()),
-        "settings": settings.model_dump(mode="json"),
+        "settings": settings.report.model_dump(mode="json"),
         "version": find_version(),
         "looks": hash_of_looks(),
+        "public": public,
     }
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
 

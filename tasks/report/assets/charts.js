@@ -40,16 +40,16 @@
       const colour = panel.layer.find((layer) => layer.encoding && layer.encoding.color).encoding.color;
       panel.layer.push({
         data: { name: "place" }, mark: { type: "point", filled: true, size: 130, opacity: 1, clip: true },
-        encoding: { x: { ...drawn.encoding.x, field: "x" }, y: { ...drawn.encoding.y, field: "y" }, color: { ...colour, legend: null } },
+        encoding: { x: { ...drawn.encoding.x, field: "x" }, y: { ...drawn.encoding.y, field: "y" }, color: colour },
       });
     }
   };
   const makeSpec = (chart) => {
     const spec = structuredClone(chart.data.spec);
-    const width = Math.max(160, chart.element.clientWidth - LEFT - RIGHT);
+    const width = Math.max(160, chart.element.clientWidth - (chart.data.left || LEFT) - RIGHT);
     for (const panel of listPanels(spec)) {
       panel.width = width;
-      panel.height = Math.max(LEAST_HEIGHT * (chart.kind === "plan" ? 1.6 : 1), Math.round(panel.height * width));
+      panel.height = Math.max(chart.data.least || LEAST_HEIGHT * (chart.kind === "plan" ? 1.6 : 1), Math.round(panel.height * width));
       if (chart.data.shape) keepShape(panel, chart.data.shape);
       addLinks(chart, panel);
     }

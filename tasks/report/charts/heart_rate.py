@@ -118,7 +118,7 @@ def collect_marks(data: WorkoutData, kinds: tuple[str, ...]) -> dict[str, list[A
     return {
         "s": [max(0.0, one.start_s - begin) for one in marked],
         "until": [_end_of(one) - begin for one in marked],
-        "device": [names.get(one.device_id, one.device_id) for one in marked],
+        "owner": [names.get(one.device_id, one.device_id) for one in marked],
         "words": [describe_finding(one, data) for one in marked],
     }
 

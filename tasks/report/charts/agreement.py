@@ -1,0 +1,137 @@
+"""Difference against mean, with the limits of agreement and their intervals."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from tasks.core.registers import chart
+from tasks.report.drawing import Drawing
+from tasks.report.words import write_number
+
+if TYPE_CHECKING:
+    from tasks.report.facts import PairSeries, Result, WorkoutData
+
+_LINES: Final = (
+    ("hr_loa_high_bpm", "upper limit"),
+    ("hr_bias_bpm", "mean"),
+    ("hr_loa_low_bpm", "lower limit"),
+)
+
+
+@chart("workout", section="agreement")
+def draw_agreement(data: WorkoutData) -> tuple[Drawing, ...]:
+    """Draw, for each device, the difference against the mean of both, second by second.
+
+    Seconds of the same whole numbers are one point whose size says how many they are.
+    """
+    drawings = []
+    for recording_id, pair in data.pairs.items():
+        lines = [
+            (result, words)
+            for metric, words in _LINES
+            if (result := data.find(recording_id, metric)) is not None and result.value is not None
+        ]
+        drawings.append(_draw(data, recording_id, pair, lines))
+    return tuple(drawings)
+
+
+def _draw(
+    data: WorkoutData, recording_id: str, pair: PairSeries, lines: list[tuple[Result, str]]
+) -> Drawing:
+    device = data.recording(recording_id).device
+    known = np.isfinite(pair.test_bpm) & np.isfinite(pair.reference_bpm)
+    difference = np.round(pair.test_bpm[known] - pair.reference_bpm[known])
+    mean = np.round((pair.test_bpm[known] + pair.reference_bpm[known]) / 2)
+    counted = Counter(zip(mean.tolist(), difference.tolist(), strict=True))
+    limits: dict[str, list[Any]] = {"value": [], "low": [], "high": [], "words": []}
+    for result, words in lines:
+        value = result.value
+        limits["value"].append(value)
+        limits["low"].append(value if result.ci_low is None else result.ci_low)
+        limits["high"].append(value if result.ci_high is None else result.ci_high)
+        limits["words"].append(f"{words} {write_number(value, 'bpm', units='metric', signed=True)}")
+    vertical = {
+        "type": "quantitative",
+        "axis": {"title": "test minus reference (bpm)", "tickCount": 6},
+    }
+    return Drawing(
+        name=f"agreement--{device.device_id}",
+        title=f"{device.label}: difference against mean",
+        alternative=_describe(device.label, lines),
+        spec={
+            "height": 0.62,
+            "layer": [
+                {
+                    "data": {"name": "limits"},
+                    "mark": {"type": "rect", "opacity": 0.2, "style": "quiet"},
+                    "encoding": {"y": {"field": "low", **vertical}, "y2": {"field": "high"}},
+                },
+                {
+                    "data": {"name": "points"},
+                    "mark": {
+                        "type": "point",
+                        "filled": True,
+                        "opacity": 0.75,
+                        "shape": device.look.shape,
+                    },
+                    "encoding": {
+                        "x": {
+                            "field": "mean",
+                            "type": "quantitative",
+                            "scale": {"zero": False},
+                            "axis": {"title": "mean of both (bpm)", "tickCount": 6},
+                        },
+                        "y": {"field": "difference", **vertical},
+                        "size": {
+                            "field": "n",
+                            "type": "quantitative",
+                            "scale": {"rangeMin": 8, "rangeMax": 160},
+                            "legend": None,
+                        },
+                        "color": {
+                            "field": "device",
+                            "type": "nominal",
+                            "scale": {"domain": [device.label], "range": "category"},
+                            "legend": None,
+                        },
+                    },
+                },
+                {
+                    "data": {"name": "limits"},
+                    "mark": {"type": "rule", "strokeWidth": 1.5, "strokeDash": [6, 3]},
+                    "encoding": {"y": {"field": "value", **vertical}},
+                },
+                {
+                    "data": {"name": "limits"},
+                    "mark": {"type": "text", "align": "right", "dy": -7, "dx": -4, "x": "width"},
+                    "encoding": {
+                        "y": {"field": "value", **vertical},
+                        "text": {"field": "words", "type": "nominal"},
+                    },
+                },
+            ],
+        },
+        tables={
+            "points": {
+                "mean": [int(key[0]) for key in counted],
+                "difference": [int(key[1]) for key in counted],
+                "n": list(counted.values()),
+                "device": [device.label] * len(counted),
+            },
+            "limits": limits,
+        },
+        devices=(device,),
+        note="Larger points: more seconds. Grey: 95 % intervals of the lines.",
+    )
+
+
+def _describe(label: str, lines: list[tuple[Result, str]]) -> str:
+    said = [
+        f"{words} {write_number(result.value, 'bpm', units='metric', signed=True)} bpm"
+        for result, words in lines
+    ]
+    limits = ", ".join(said) or "no limits could be computed"
+    return f"Difference of {label} from its reference against the mean of both: {limits}."

@@ -1,0 +1,65 @@
+"""Hides private places in what is published: no position inside shows, nor a finding's place."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tasks.maths.geodesy import PlaneOrigin, project_to_plane
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from config.report import PrivatePlace
+    from tasks.report.facts import FindingFacts, Series, WorkoutData
+
+    Floats = NDArray[np.float64]
+    Booleans = NDArray[np.bool_]
+
+
+def hide_private_places(data: WorkoutData) -> WorkoutData:
+    """Give the workout without any position inside its settings' private places."""
+    places = data.settings.private
+    if not places:
+        return data
+    return replace(
+        data,
+        series={key: _hide_fixes(one, places) for key, one in data.series.items()},
+        findings=tuple(_hide_place(one, places) for one in data.findings),
+    )
+
+
+def find_inside(
+    latitude_deg: Floats, longitude_deg: Floats, places: Sequence[PrivatePlace]
+) -> Booleans:
+    """Mark the positions `(n,)` inside any of the places; a missing one is not inside."""
+    inside = np.zeros(latitude_deg.shape, dtype=np.bool_)
+    for place in places:
+        # Distances from the origin of this plane are exact.
+        origin = PlaneOrigin(place.latitude_deg, place.longitude_deg)
+        plane = project_to_plane(latitude_deg, longitude_deg, origin=origin)
+        inside |= np.hypot(plane.east_m, plane.north_m) <= place.radius_m
+    return inside
+
+
+def _hide_fixes(series: Series, places: Sequence[PrivatePlace]) -> Series:
+    latitude, longitude = series.values("latitude_deg"), series.values("longitude_deg")
+    inside = find_inside(latitude, longitude, places)
+    hidden = {
+        "latitude_deg": np.where(inside, np.nan, latitude),
+        "longitude_deg": np.where(inside, np.nan, longitude),
+    }
+    return replace(series, channels={**series.channels, **hidden})
+
+
+def _hide_place(finding: FindingFacts, places: Sequence[PrivatePlace]) -> FindingFacts:
+    if finding.latitude_deg is None or finding.longitude_deg is None:
+        return finding
+    where = (np.array([finding.latitude_deg]), np.array([finding.longitude_deg]))
+    if not find_inside(*where, places)[0]:
+        return finding
+    return replace(finding, latitude_deg=None, longitude_deg=None)
