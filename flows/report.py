@@ -49,7 +49,7 @@ def run_report(
         )
     except LookupError as error:
         raise UsageError(
-            f'there is no workout {workout!r}; see coworn sql "SELECT workout_id FROM workouts"'
+            f"{workout}: there is no such workout; the index of the report lists them all"
         ) from error
     finally:
         connection.close()
