@@ -23,7 +23,13 @@ def explain_trouble(error: BaseException) -> str | None:
 
     Whatever was dropped stays where it is: the files are taken when the trouble is over.
     """
-    if not isinstance(error, OSError) or error.errno not in _REMEDIES:
-        return None
-    where = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
-    return f"{where}{_REMEDIES[error.errno]}"
+    if isinstance(error, OSError) and error.errno in _REMEDIES:
+        where = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
+        return f"{where}{_REMEDIES[error.errno]}"
+    if type(error).__module__.partition(".")[0] in {"duckdb", "_duckdb"}:
+        # DuckDB gives the system's words, but not its number.
+        lines = str(error).splitlines() or [""]
+        for number, remedy in _REMEDIES.items():
+            if os.strerror(number) in lines[0]:
+                return f"{lines[0]}; {remedy}"
+    return None

@@ -14,6 +14,7 @@ from flows.configuration import open_home, start_log
 from flows.inbox import Watcher, find_hint
 from flows.locks import hold_watch_lock
 from flows.runtime import Engine, prepare
+from flows.trouble import explain_trouble
 from tasks.core.errors import CowornError
 
 if TYPE_CHECKING:
@@ -95,8 +96,9 @@ def make_watcher(
             terminal.say_error(error)
             raise
         except Exception as error:
+            told = explain_trouble(error) or f"{type(error).__name__}: {error}"
             terminal.say_error(
-                f"a drop of {len(paths)} files failed ({type(error).__name__}: {error}); "
+                f"a drop of {len(paths)} files failed ({told}); "
                 f"nothing is lost, it is tried again in {settings.inbox.rescan_s:g} s"
             )
             raise
@@ -155,11 +157,14 @@ class NightlyClock:
     def is_due(self) -> bool:
         """Say whether the last due instant has passed without a run since."""
         now = self._now()
-        if now < self._next_try:
+        if now < self._next_try <= now + RETRY_NIGHTLY:
             return False
         due = find_last_due(now.astimezone(), self._at)
-        # A home that never had a nightly run begins with the next hour, not with a run at once.
-        return (self._recall() or self._begun) < due
+        # What lies in the future was written down by a clock that has been set back since.
+        self._begun = min(self._begun, now)
+        last = self._recall()
+        # A home that never had a run begins with the next hour, not with a run at once.
+        return (self._begun if last is None or last > now else last) < due
 
     def run(self, engine: Engine, *, console: Console) -> None:
         """Run it; a run that fails is tried again later."""

@@ -58,7 +58,8 @@ class Ledger:
 
     def __enter__(self) -> Self:
         self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        connection = sqlite3.connect(self._path, timeout=self._wait_s, isolation_level=None)
+        with self._explain_errors():
+            connection = sqlite3.connect(self._path, timeout=self._wait_s, isolation_level=None)
         try:
             connection.row_factory = sqlite3.Row
             self._connection = connection
@@ -299,6 +300,8 @@ class Ledger:
                     f"{self._path.name} is held by another run for more than {self._wait_s:g} s; "
                     "wait for it and try again"
                 ) from error
+            if remedy := _find_remedy(str(error)):
+                raise LedgerError(f"{self._path}: {error}; {remedy}") from error
             raise
         except sqlite3.DatabaseError as error:
             if type(error) is not sqlite3.DatabaseError:
@@ -334,6 +337,15 @@ class Ledger:
             _make_record(row, names_of[row["file_id"]], recordings_of.get(row["file_id"], []))
             for row in files
         ]
+
+
+def _find_remedy(message: str) -> str | None:
+    """Give what to do about a trouble of the disk, None for a fault of ours."""
+    if "full" in message:
+        return "make room on the disk and run it again"
+    if any(words in message for words in ("readonly", "unable to open", "disk I/O")):
+        return "check the disk and your right to write there, or choose another --home"
+    return None
 
 
 def _group(rows: list[sqlite3.Row]) -> dict[str, list[sqlite3.Row]]:

@@ -68,12 +68,17 @@ def hash_bytes(data: bytes) -> str:
 
 @dataclass(frozen=True)
 class Contents:
-    """What a home says: rows by table, the lake's rows by file, the names in `refused/`."""
+    """What a home says.
+
+    Rows by table, a hash of the rows of each file of the lake, names in `refused/`, the hash of
+    each original by its name's, names of the report's pages.
+    """
 
     tables: dict[str, list[tuple[Any, ...]]] = field(default_factory=dict)
     lake: dict[str, str] = field(default_factory=dict)
     refused: tuple[str, ...] = ()
     originals: dict[str, str] = field(default_factory=dict)
+    pages: tuple[str, ...] = ()
 
 
 def read_contents(home: Home) -> Contents:
@@ -102,6 +107,7 @@ def read_contents(home: Home) -> Contents:
         lake=lake,
         refused=tuple(sorted(path.name for path in home.refused.iterdir())),
         originals=read_originals(home),
+        pages=tuple(sorted(path.name for path in home.report.rglob("*.html"))),
     )
 
 
@@ -131,8 +137,12 @@ def list_broken(home: Home, exports: dict[str, bytes]) -> list[str]:
             pq.ParquetFile(path).read()
         except Exception as error:  # noqa: BLE001 - whatever the reader throws is the finding
             broken.append(f"{path.relative_to(home.root)} cannot be read: {error}")
-    broken += _list_broken_stores(home)
-    return broken
+    broken += [
+        f"{path.relative_to(home.root)} is cut"
+        for path in home.report.rglob("*.html")
+        if not path.read_text(encoding="utf-8").rstrip().endswith("</html>")
+    ]
+    return [*broken, *_list_broken_stores(home)]
 
 
 def _list_broken_stores(home: Home) -> list[str]:
@@ -171,7 +181,7 @@ def list_differences(found: Contents, expected: Contents) -> list[str]:
         for table in expected.tables
         if found.tables.get(table) != expected.tables[table]
     ]
-    for part in ("lake", "refused", "originals"):
+    for part in ("lake", "refused", "originals", "pages"):
         if getattr(found, part) != getattr(expected, part):
             mine, theirs = set(getattr(found, part)), set(getattr(expected, part))
             names = sorted(mine ^ theirs) or ["contents"]

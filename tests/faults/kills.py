@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import itertools
+import logging
 import os
 import random
 import shutil
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 
     from config.home import Home
 
+LOG: Final = logging.getLogger(__name__)
 ROOT: Final = Path(__file__).resolve().parents[2]
 COPY_IN: Final = "copy into the inbox"
 STAGES: Final = (
@@ -45,6 +47,7 @@ STAGES: Final = (
     "append",
     "ledger",
     "publish",
+    "report",
     "backup",
     "sweep",
 )
@@ -252,9 +255,7 @@ def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally:
                 most_kills=min(MOST_KILLS_OF_A_HOME, n_kills - tally.n_kills),
             )
             shutil.rmtree(root)
-            if sys.stdout.isatty():
-                sys.stdout.write(f"\r{tally.n_kills} of {n_kills} ")
-                sys.stdout.flush()
+            LOG.info("%d of %d kills, %d broken", tally.n_kills, n_kills, len(tally.broken))
     return tally
 
 
@@ -265,6 +266,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     out = sys.stdout
+    logging.basicConfig(level=logging.INFO, format="%(message)s")
     begun = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
         tally = kill_many(Path(folder), n_kills=asked.kills, seed=asked.seed)

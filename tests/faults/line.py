@@ -31,7 +31,7 @@ import scipy.stats  # noqa: F401
 
 from config.home import Home
 from config.settings import Settings, load_settings
-from tasks import ingest, intake, lake, settle, store
+from tasks import ingest, intake, lake, report, settle, store
 from tasks.core.discovery import load_metrics, load_readers
 from tasks.core.provenance import begin_run
 
@@ -67,6 +67,18 @@ def run_line(home: Home, settings: Settings, tell: Callable[[str], None]) -> Non
     settle.finish(prepared, outcomes, home=home)
     tell("publish")
     store.publish(home, settings)
+    tell("report")
+    connection = store.connect_for_reading(home)
+    try:
+        report.write_report(
+            connection,
+            home.report,
+            settings=settings,
+            waiting=report.list_waiting(home.inbox),
+            most_figures=1,
+        )
+    finally:
+        connection.close()
     tell("backup")
     store.backup(home, settings, now=datetime.now(UTC))
     tell("sweep")
@@ -103,6 +115,7 @@ class Changes:
 
 def live(root: str, kill_at: int) -> None:
     """Be the child: run the line and tell its stages."""
+    os.write(1, f"child {os.getpid()}\n".encode())
     begun = time.monotonic()
     changes = Changes(root, kill_at)
 
@@ -131,7 +144,6 @@ def main() -> None:
             except BaseException as error:  # noqa: BLE001 - told to whoever asked
                 os.write(2, f"{type(error).__name__}: {error}\n".encode())
             os._exit(code)
-        os.write(1, f"child {child}\n".encode())
         _, status = os.waitpid(child, 0)
         os.write(1, f"over {os.waitstatus_to_exitcode(status)}\n".encode())
 

@@ -12,6 +12,8 @@ from tests.faults import crash, kills
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from config.home import Home
+
 N_KILLS = 15
 
 
@@ -23,7 +25,7 @@ def test_kills_at_random_moments_lose_nothing_and_double_nothing(tmp_path: Path)
 
 
 @pytest.fixture
-def home(tmp_path: Path) -> tuple[crash.Home, dict[str, bytes]]:
+def home(tmp_path: Path) -> tuple[Home, dict[str, bytes]]:
     exports = crash.write_exports(tmp_path / "drop")
     made = crash.make_home(tmp_path / "home")
     for name, data in exports.items():
@@ -31,7 +33,7 @@ def home(tmp_path: Path) -> tuple[crash.Home, dict[str, bytes]]:
     return made, exports
 
 
-def test_what_the_check_looks_for_is_found(home: tuple[crash.Home, dict[str, bytes]]) -> None:
+def test_what_the_check_looks_for_is_found(home: tuple[Home, dict[str, bytes]]) -> None:
     """The check of the kills is worth something: each kind of loss is seen."""
     place, exports = home
     assert crash.list_broken(place, exports) == []

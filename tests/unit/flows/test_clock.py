@@ -74,6 +74,25 @@ def test_a_night_that_ran_is_not_run_again(home: Home) -> None:
     assert not _clock(home, [_local(2026, 5, 2, 12, 0)]).is_due()
 
 
+def test_a_clock_that_was_set_back_does_not_stop_the_nights(home: Home) -> None:
+    with Ledger(home) as ledger:
+        ledger.remember(LAST_NIGHTLY, _local(2031, 1, 1, 3, 0).isoformat())
+    now = [_local(2026, 5, 2, 12, 0)]
+    clock = _clock(home, now)
+    assert not clock.is_due()
+    now[0] = _local(2026, 5, 3, 3, 1)
+    assert clock.is_due()
+
+
+def test_a_clock_set_back_while_watching_does_not_stop_the_nights(home: Home) -> None:
+    now = [_local(2031, 1, 1, 12, 0)]
+    clock = _clock(home, now)
+    now[0] = _local(2026, 5, 2, 12, 0)
+    assert not clock.is_due()
+    now[0] = _local(2026, 5, 3, 3, 1)
+    assert clock.is_due()
+
+
 def test_the_hour_becomes_a_daily_cron_line() -> None:
     assert make_cron("03:05") == "5 3 * * *"
     assert make_cron("23:00") == "0 23 * * *"
