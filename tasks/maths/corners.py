@@ -61,12 +61,13 @@ def find_corners(line: Line, *, least_turn_deg: float, within_m: float) -> tuple
     if end - begin < _STEP_M:
         return ()
     at = np.arange(begin, end, _STEP_M)
-    turn = _wrap(_point(line, at + half) - _point(line, at - half))
-    # A hairpin turns by more than half a circle in between: add up the parts.
-    middle = _point(line, at)
-    parts = _wrap(middle - _point(line, at - half)) + _wrap(_point(line, at + half) - middle)
-    turn = np.where(np.abs(parts) > np.pi, parts, turn)
+    turn = _measure_turns(line, at, half)
     turn[_mark_unusable(line, at, margin)] = 0.0
+    if line.cycle_m is not None:
+        # Begin where the line is straight, so that no corner lies across the ends.
+        first = int(np.argmin(np.abs(turn)))
+        at = np.concatenate([at[first:], at[:first] + line.cycle_m])
+        turn = np.roll(turn, -first)
     limit = np.radians(least_turn_deg)
     corners = []
     for side in (1.0, -1.0):
@@ -75,17 +76,33 @@ def find_corners(line: Line, *, least_turn_deg: float, within_m: float) -> tuple
             flat = np.flatnonzero(inside >= _PLATEAU * inside.max())
             apex = run.start + (int(flat[0]) + int(flat[-1])) / 2
             along = float(np.interp(apex, np.arange(at.size), at))
+            if line.cycle_m is not None:
+                along %= line.cycle_m
             east, north = line.locate(np.array([along]))
             turn_deg = float(np.degrees(side * inside.max()))
             corners.append(Corner(along, float(east[0]), float(north[0]), turn_deg))
     return tuple(sorted(corners, key=lambda corner: corner.along_m))
 
 
+def _measure_turns(line: Line, at: FloatArray, half: float) -> FloatArray:
+    """Give the change of direction over twice ``half`` about even places [rad], left positive.
+
+    Small turns are added up, so that a hairpin turns by half a circle and not by nothing.
+    """
+    steps = round(half / _STEP_M)
+    before = at[0] + _STEP_M * np.arange(-steps, 0)
+    behind = at[-1] + _STEP_M * np.arange(1, steps + 1)
+    direction = np.unwrap(_point(line, np.concatenate([before, at, behind])))
+    turns: FloatArray = direction[2 * steps :] - direction[: direction.size - 2 * steps]
+    return turns
+
+
 def _point(line: Line, at: FloatArray) -> FloatArray:
     """Give the direction of the line at ways along it [rad, from east to north]."""
     ahead_east, ahead_north = line.locate(at + _CHORD_M / 2)
     behind_east, behind_north = line.locate(at - _CHORD_M / 2)
-    return np.arctan2(ahead_north - behind_north, ahead_east - behind_east)
+    direction: FloatArray = np.arctan2(ahead_north - behind_north, ahead_east - behind_east)
+    return direction
 
 
 def _wrap(angle: FloatArray) -> FloatArray:
@@ -130,11 +147,21 @@ def measure_passage(
     inside = side * (
         -np.sin(heading_rad) * off_east[nearest] + np.cos(heading_rad) * off_north[nearest]
     )
-    depth = float(apart[nearest]) * (1.0 if inside >= 0 else -1.0)
+    reach = _reach_track(east_m - corner.east_m, north_m - corner.north_m)
+    depth = reach if inside >= 0 else -reach
     own_way = float(np.hypot(np.diff(east_m), np.diff(north_m)).sum())
     lost = float(along_m[-1] - along_m[0]) - own_way
     turn = _measure_turn(east, north, nearest, within_m=within_m)
     return None if turn is None else Passage(depth, lost, float(np.degrees(side * turn)))
+
+
+def _reach_track(east_m: FloatArray, north_m: FloatArray) -> float:
+    """Give the distance of the origin from a track [m]."""
+    leg_east, leg_north = np.diff(east_m), np.diff(north_m)
+    square = np.maximum(leg_east**2 + leg_north**2, 1e-12)
+    share = np.clip(-(east_m[:-1] * leg_east + north_m[:-1] * leg_north) / square, 0.0, 1.0)
+    reach = np.hypot(east_m[:-1] + share * leg_east, north_m[:-1] + share * leg_north)
+    return float(reach.min())
 
 
 def _measure_turn(
@@ -148,13 +175,14 @@ def _measure_turn(
     half = max(1, round(within_m / 2 / step))
     if nearest - half - chord < 0 or nearest + half + chord >= east.size:
         return None
-    places = np.array([nearest - half, nearest, nearest + half])
-    direction = np.arctan2(
-        north[places + chord] - north[places - chord], east[places + chord] - east[places - chord]
+    places = np.arange(nearest - half, nearest + half + 1)
+    direction = np.unwrap(
+        np.arctan2(
+            north[places + chord] - north[places - chord],
+            east[places + chord] - east[places - chord],
+        )
     )
-    turn = float(_wrap(direction[2:] - direction[:1])[0])
-    parts = float(_wrap(np.diff(direction)).sum())
-    return parts if abs(parts) > np.pi else turn
+    return float(direction[-1] - direction[0])
 
 
 def compute_heading_rad(line: Line, along_m: float) -> float:

@@ -71,8 +71,8 @@ def build_line(
 
     ``is_gap`` ``(n_points - 1,)`` marks legs that bridge what was not recorded. Points nearer than
     ``spacing_m`` to the one before are left out (a device that stands still scatters points); the
-    last one stays. A line whose ends are no farther apart than ``closes_within_m`` is closed by a
-    last leg. Legs over 25 m are cut. *Raises* ValueError if the shapes differ.
+    last one stays. A line without times whose ends are at most ``closes_within_m`` apart (0:
+    none) is closed by a last leg. Legs over 25 m are cut. *Raises* ValueError if the shapes differ.
     """
     require_same_shape(east_m, north_m)
     kept = _thin(east_m, north_m, spacing_m=spacing_m)
@@ -86,7 +86,7 @@ def build_line(
     times = None if seconds is None else seconds[kept]
     opening = float(np.hypot(east[-1] - east[0], north[-1] - north[0]))
     length = float(np.hypot(np.diff(east), np.diff(north)).sum())
-    closes = opening <= closes_within_m < length / 2 and times is None
+    closes = 0 < closes_within_m < length / 2 and opening <= closes_within_m and times is None
     if closes and opening > 0:
         east, north = np.append(east, east[0]), np.append(north, north[0])
         gaps = np.append(gaps, np.False_)
@@ -143,7 +143,7 @@ def resample_evenly(
 ) -> tuple[FloatArray, FloatArray]:
     """Give points every ``spacing_m`` along a track ``(n_points,)``, its last point included."""
     steps = np.hypot(np.diff(east_m), np.diff(north_m))
-    moved = np.concatenate([[True], steps > 0])
+    moved = np.concatenate([[True], steps > 0])[: east_m.size]
     east, north = east_m[moved], north_m[moved]
     along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(east), np.diff(north)))])
     if along.size < _FEWEST_POINTS:

@@ -17,6 +17,8 @@ CEP50_PER_SD: Final = 1.1774
 CEP95_PER_SD: Final = 2.4477
 _STEPS: Final = 40
 _CLOSE_M: Final = 1e-4
+#: Ratio of distance and SD beyond which the next term of the series is below rounding.
+_FAR: Final = 1e4
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +120,8 @@ def compute_geometric_median(
 
     Both ``(n_points, n_columns)``, NaN where a point is missing; gives ``(n_columns,)`` each, NaN
     where all are. One wild point moves it little. Of two points it is their middle.
-    *Source*: Weiszfeld 1937, Tohoku Mathematical Journal 43:355, started from the median of each
-    axis.
+    *Source*: Weiszfeld 1937, Tohoku Mathematical Journal 43:355, started from the mean (started on
+    one of the points it would stay there).
     """
     known = np.isfinite(east_m) & np.isfinite(north_m)
     some = known.any(axis=0)
@@ -129,7 +131,7 @@ def compute_geometric_median(
     x = np.where(known, east_m, np.nan)[:, some]
     y = np.where(known, north_m, np.nan)[:, some]
     weighed = known[:, some]
-    at_x, at_y = np.nanmedian(x, axis=0), np.nanmedian(y, axis=0)
+    at_x, at_y = np.nanmean(x, axis=0), np.nanmean(y, axis=0)
     x, y = np.where(weighed, x, 0.0), np.where(weighed, y, 0.0)
     for _ in range(_STEPS):
         weight = np.where(weighed, 1.0 / np.maximum(np.hypot(x - at_x, y - at_y), _CLOSE_M), 0.0)
@@ -159,12 +161,14 @@ def compute_rice_mean_m(true_distance_m: float, sd_m: float) -> float:
     """Give the mean of a distance whose two coordinates are normal with ``sd_m`` about the truth.
 
     *Source*: Rice 1945, Bell System Technical Journal 24:46; through the exponentially scaled
-    Bessel functions, so that large ratios do not overflow.
+    Bessel functions, and far from the origin by the first terms of their series.
     """
     from scipy.special import ive  # noqa: PLC0415 - scipy is slow to import
 
     if sd_m <= 0:
         return abs(true_distance_m)
+    if abs(true_distance_m) > _FAR * sd_m:
+        return abs(true_distance_m) + sd_m**2 / (2.0 * abs(true_distance_m))
     z = true_distance_m**2 / (4.0 * sd_m**2)
     scaled = (1.0 + 2.0 * z) * ive(0, z) + 2.0 * z * ive(1, z)
     return float(sd_m * np.sqrt(np.pi / 2.0) * scaled)

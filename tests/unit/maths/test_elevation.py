@@ -1,0 +1,102 @@
+"""Ascent, robust slope, noise and pressure; expected values by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tasks.maths.elevation import (
+    accumulate_climb,
+    compute_pressure_altitude_m,
+    compute_pressure_pa,
+    compute_robust_slope,
+    compute_rough_sd,
+)
+
+heights = st.lists(st.floats(-400, 8000), min_size=1, max_size=80).map(np.array)
+
+
+def climb(*values: float, threshold_m: float) -> tuple[float, float]:
+    found = accumulate_climb(np.array(values), threshold_m=threshold_m)
+    return found.ascent_m, found.descent_m
+
+
+def test_small_steps_count_once_they_add_up() -> None:
+    # 0, 1, 2, 3: the first three metres count at once; what is left, 1 m, does not.
+    assert climb(0, 1, 2, 3, 4, threshold_m=3.0) == (3.0, 0.0)
+    assert climb(0, 2, 0, 2, 0, threshold_m=3.0) == (0.0, 0.0)
+    assert climb(0, 5, 1, 9, threshold_m=3.0) == (13.0, 4.0)
+
+
+def test_missing_heights_are_left_out() -> None:
+    assert climb(0, np.nan, 10, np.nan, 4, threshold_m=1.0) == (10.0, 6.0)
+    assert climb(np.nan, threshold_m=1.0) == (0.0, 0.0)
+    assert accumulate_climb(np.empty(0), threshold_m=0.0).ascent_m == 0.0
+
+
+@given(heights)
+def test_without_threshold_every_step_counts(values: np.ndarray) -> None:
+    found = accumulate_climb(values, threshold_m=0.0)
+    steps = np.diff(values)
+    assert found.ascent_m == pytest.approx(steps[steps > 0].sum(), abs=1e-6)
+    assert found.ascent_m - found.descent_m == pytest.approx(values[-1] - values[0], abs=1e-6)
+
+
+@given(heights, st.floats(0.5, 50))
+def test_a_threshold_never_adds_and_keeps_the_balance(values: np.ndarray, threshold: float) -> None:
+    found = accumulate_climb(values, threshold_m=threshold)
+    raw = accumulate_climb(values, threshold_m=0.0)
+    assert found.ascent_m <= raw.ascent_m + 1e-9
+    assert found.descent_m <= raw.descent_m + 1e-9
+    balance = found.ascent_m - found.descent_m
+    assert abs(balance - (values[-1] - values[0])) <= threshold + 1e-9
+
+
+@given(heights, st.floats(0.0, 50))
+def test_upside_down_swaps_ascent_and_descent(values: np.ndarray, threshold: float) -> None:
+    up, down = (accumulate_climb(sign * values, threshold_m=threshold) for sign in (1.0, -1.0))
+    assert up.ascent_m == pytest.approx(down.descent_m)
+    assert up.descent_m == pytest.approx(down.ascent_m)
+
+
+def test_slope_is_that_of_most_and_not_of_the_wild_ones() -> None:
+    at = np.arange(3600.0)
+    values = 5.0 + at / 360.0
+    values[1000:1200] += 80.0
+    assert compute_robust_slope(at, values, width=60.0) == pytest.approx(1 / 360, rel=0.03)
+
+
+def test_slope_survives_gaps_and_refuses_a_single_stretch() -> None:
+    at = np.arange(3600.0)
+    values = at * 0.5
+    values[::7] = np.nan
+    values[500:2000] = np.nan
+    assert compute_robust_slope(at, values, width=60.0) == pytest.approx(0.5)
+    assert np.isnan(compute_robust_slope(at[:30], values[:30], width=60.0))
+    assert np.isnan(compute_robust_slope(at, np.full(3600, np.nan), width=60.0))
+    # Ten hours: stretches get longer, the slope stays.
+    long = np.arange(36_000.0)
+    assert compute_robust_slope(long, long * 0.5, width=60.0) == pytest.approx(0.5)
+
+
+def test_white_noise_on_a_slope_comes_back_with_its_own_spread() -> None:
+    generator = np.random.default_rng(8)
+    values = np.arange(20_000) * 0.3 + generator.normal(0, 0.7, 20_000)
+    # Four standard errors of the spread of 20,000.
+    assert compute_rough_sd(values, width=15) == pytest.approx(0.7, abs=4 * 0.7 / np.sqrt(40_000))
+    assert np.isnan(compute_rough_sd(values[:15], width=15))
+    assert np.isnan(compute_rough_sd(np.empty(0), width=15))
+    assert np.isnan(compute_rough_sd(np.full(100, np.nan), width=15))
+
+
+@given(st.floats(-500, 10_999))
+def test_pressure_and_height_undo_each_other(height: float) -> None:
+    back = compute_pressure_altitude_m(compute_pressure_pa(np.array([height])))
+    assert back[0] == pytest.approx(height, abs=1e-6)
+
+
+def test_no_pressure_and_the_stratosphere_have_no_height() -> None:
+    found = compute_pressure_altitude_m(np.array([0.0, -5.0, np.nan, 10_000.0]))
+    assert np.isnan(found).all()
