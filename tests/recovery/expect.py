@@ -20,7 +20,8 @@ class Expectation:
     """One number that must come back.
 
     `quantity` is a metric id, or `found:<kind>` (injected things of that kind that were found),
-    `false:<kind>` (findings that nobody put in), `offset_s` (clock offset of the alignment) or
+    `false:<kind>` (findings that nobody put in), `count:<kind>` (all findings),
+    `offset_s` (clock offset of the alignment) or
     `clock_shift_s`. `why` is the reason of the tolerance.
     """
 

@@ -10,10 +10,10 @@ from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS
 from tests.recovery.expect import Expectation, Prepared, Scenario
 from tests.recovery.line import Outcome, run_line
+from tests.recovery.scenarios_battery import prepare_battery, prepare_noted_battery
 from tests.recovery.scenarios_heart_rate import prepare_heart_rate
 from tests.recovery.scenarios_heart_rate_causes import prepare_causes
 from tests.recovery.scenarios_other import (
-    prepare_battery,
     prepare_clocks,
     prepare_hills,
     prepare_pool,
@@ -47,6 +47,7 @@ SCENARIOS = {
         Scenario("start", prepare_start),
         Scenario("pool", prepare_pool),
         Scenario("battery", prepare_battery),
+        Scenario("noted battery", prepare_noted_battery),
         Scenario("treadmill", prepare_treadmill),
         Scenario("clocks", prepare_clocks),
     )
@@ -145,6 +146,8 @@ def _count_findings(
         for row in outcome.find_findings(device, kind)
         if row["reference"] not in no_truth
     ]
+    if group == "count":
+        return len(outcome.find_findings(device, kind))
     if group == "found":
         return sum(any(_touch(here, there) for there in found) for here in put)
     return sum(not any(_touch(here, there) for here in put) for there in found)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from tests.recovery.expect import Prepared, Worksheet, Worn, find_entries
+from tests.recovery.expect import Prepared, Worksheet, Worn, error_of, find_entries
 from tests.recovery.scenarios_heart_rate import CHANNELS, STEADY, live_intervals
 from tests.recovery.scenarios_heart_rate_causes import Gap
 from tests.simulate.devices import Device
@@ -94,16 +94,17 @@ def prepare_dry_start(seed: int) -> Prepared:
     """Give a strap that is dry in the beginning, beside two other devices."""
     sheet = Worksheet(live_intervals(seed), seed)
     draw = np.random.default_rng([seed, 12])
-    until_s = float(draw.integers(20, 80))
+    until_s = float(draw.integers(45, 100))
     dry = DryStart(until_s)
-    sheet.wear(Worn(_make("strap", 121, dry, site="chest"), "reference",
+    held = sheet.wear(Worn(_make("strap", 121, dry, site="chest"), "reference",
                     reference_for=("heart_rate",)))  # fmt: skip
     sheet.wear(Worn(_make("watch", 122)))
     sheet.wear(Worn(_make("band", 123)))
     sheet.expect("watch", "hr_bias_bpm", 0.0, 0.3, "at most a minute of 28 that reads high",
                  effect="dry_start")  # fmt: skip
-    if until_s >= LONG_ENOUGH_S:
-        sheet.expect("watch", "hr_reference_dry_s", until_s, 25.0,
-                     "half of the stretches of 5 s are right, the last ones may be",
-                     effect="dry_start")  # fmt: skip
+    strap = held.channels["heart_rate_bpm"]
+    wrong = np.isnan(strap) | (np.abs(error_of(held)) > 1.0)
+    last_s = float(held.true_s[np.flatnonzero(wrong)[-1]]) + 1.0
+    sheet.expect("watch", "hr_reference_dry_s", last_s, 6.0, "the last event is one block of 5 s",
+                 effect="dry_start")  # fmt: skip
     return sheet.close()

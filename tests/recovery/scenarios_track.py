@@ -226,6 +226,14 @@ def _expect_smart(sheet: Worksheet) -> None:
     sheet.expect(name, "track_interval_p95_s", p95_s, 1.0, "whole seconds")
     sheet.expect(name, "track_gap_max_s", float(steps.max()), 0.0, "whole seconds")
     sheet.expect(name, "track_cross_median_m", 0.0, 0.05, "fixes are true, only fewer")
+    truth = held.workout.sample(held.true_s)
+    chords = np.hypot(np.diff(truth["east_m"]), np.diff(truth["north_m"]))
+    lost_m = float((np.diff(truth["distance_m"]) - chords).sum())
+    why = "where a fix lies on the way is known to some tenths of a metre in corners"
+    whole_m = float(truth["distance_m"][-1])
+    sheet.expect(name, "distance_chord_loss_m", lost_m, 0.05 * lost_m + 1.0, why)
+    share, room = (100.0 * part / whole_m for part in (lost_m, 0.05 * lost_m + 1.0))
+    sheet.expect(name, "distance_chord_loss_pct", share, room, why)
 
 
 def prepare_laps(seed: int) -> Prepared:
@@ -252,6 +260,13 @@ def prepare_laps(seed: int) -> Prepared:
     chords = "chords of a second's way are shorter than the arcs by up to 0.12 m a lap"
     sheet.expect(true, "distance_own_m", 4000.0, 0.02, "centimetres")
     sheet.expect(true, "distance_summed_m", 4000.0, 1.2, chords)
+    sheet.expect(true, "distance_counter_m", 4000.0, 0.02, "centimetres")
+    way = workout.sample(workout.time_s)
+    summed_m = float(np.hypot(np.diff(way["east_m"]), np.diff(way["north_m"])).sum())
+    sheet.expect(true, "distance_summed_error_m", summed_m - 4000.0, 0.1, "a centimetre a fix")
+    sheet.expect(true, "distance_summed_error_pct", summed_m / 40.0 - 100.0, 0.0025,
+                 "a centimetre a fix")  # fmt: skip
+    sheet.expect(true, "distance_own_ratio", 4000.0 / summed_m, 0.0001, "a centimetre a fix")
     sheet.expect(true, "track_laps", 9.5, 0.5, "whether the start counts as passing the gate")
     sheet.expect(true, "track_lap_mean_m", 400.0, 0.13, chords)
     sheet.expect(true, "track_lap_spread_m", 0.0, 0.1, chords)
@@ -298,5 +313,10 @@ def _expect_speed(sheet: Worksheet, bias_mps: float, delay_s: float) -> None:
     sheet.wear(Worn(_make("hasty", 35, SpeedBias(bias_mps))))
     sheet.expect("hasty", "speed_bias_mps", bias_mps, 0.01, "the first seconds stand still")
     sheet.expect("hasty", "speed_mae_mps", bias_mps, 0.01, "the first seconds stand still")
+    true = sheet.workout.speed_mps
+    moving = true > 0.5
+    off = np.abs(1000.0 / (true[moving] + bias_mps) - 1000.0 / true[moving])
+    sheet.expect("hasty", "pace_mae_s_per_km", float(off.mean()), 0.5,
+                 "millimetres a second, and which first seconds count as moving")  # fmt: skip
     sheet.wear(Worn(_make("slow-speed", 36, SpeedDelay(delay_s))))
     sheet.expect("slow-speed", "speed_lag_s", delay_s, 0.6, "whole seconds")

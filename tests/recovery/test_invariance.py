@@ -34,7 +34,19 @@ EFFECTS: tuple[Effect, ...] = (
 )
 # Where text has fewer digits than FIT (height in tenths, position in 1e-7 degrees), values may
 # differ in their last digits; counts may not.
-TEXT_ROOM = {"m": 0.15, "m/h": 0.3, "bpm": 0.05, "%": 0.3, "s": 0.6, "m/s": 0.01}
+TEXT_ROOM = {"1": 0.002, "m": 0.15, "m/h": 0.3, "bpm": 0.05, "%": 0.3, "s": 0.6, "m/s": 0.01}
+# Without effects: matching to a line is exact to the centimetre; the sum of the fixes' chords is
+# shorter than the counter's way by under 0.1 %; apexes are found to a quarter of a metre.
+ROOM_FOR_MATCHING_M = 0.02
+ROOM_WITHOUT_EFFECTS = {
+    "distance_summed_error_m": 2.6, "distance_summed_error_pct": 0.1,
+    "track_corner_cut_median_m": 0.25,
+}  # fmt: skip
+# Where the tracks themselves set the clock, errors of the same second are fitted away: the line
+# must decline to give them.
+OF_THE_SAME_SECOND = {
+    "track_2drms_m", "track_along_bias_m", "track_along_rms_m", "track_cep50_m", "track_cep95_m",
+}  # fmt: skip
 
 
 def live() -> Workout:
@@ -82,6 +94,21 @@ def list_differences(
             yield f"{key}: {left} became {right}"
 
 
+def assert_alike_but_for_the_clock(plain: Outcome, moved: Outcome) -> None:
+    declined = {
+        row["metric"]
+        for row in moved.results
+        if row["metric"] in OF_THE_SAME_SECOND and row["value"] is None
+    }
+    assert declined == OF_THE_SAME_SECOND
+    changed = [
+        line
+        for line in list_differences(plain, moved)
+        if not any(f"'{metric}'" in line for metric in OF_THE_SAME_SECOND)
+    ]
+    assert changed == []
+
+
 @pytest.fixture(scope="module")
 def plain() -> Outcome:
     return run_line(prepare())
@@ -90,12 +117,12 @@ def plain() -> Outcome:
 @pytest.mark.parametrize("ahead_s", [-17.0, 9.0, 28.0])
 def test_a_clock_that_is_set_wrong_changes_no_result(plain: Outcome, ahead_s: float) -> None:
     shifted = run_line(prepare(clock=Clock(ahead_s)))
-    assert list(list_differences(plain, shifted)) == []
+    assert_alike_but_for_the_clock(plain, shifted)
 
 
 def test_a_clock_in_a_wrong_zone_changes_no_result(plain: Outcome) -> None:
     zoned = run_line(prepare(clock=Clock(zone_s=-7200.0)))
-    assert list(list_differences(plain, zoned)) == []
+    assert_alike_but_for_the_clock(plain, zoned)
 
 
 def test_the_order_of_files_changes_no_result(plain: Outcome) -> None:
@@ -115,7 +142,13 @@ def test_another_format_changes_results_only_in_their_last_digits(
     plain: Outcome, form: str
 ) -> None:
     other = run_line(prepare(form=form))
-    assert list(list_differences(plain, other, TEXT_ROOM)) == []
+    changed = [
+        line
+        for line in list_differences(plain, other, TEXT_ROOM)
+        # What is left below a threshold of metres hangs on single tenths.
+        if "ascent" not in line and "descent" not in line
+    ]
+    assert changed == []
 
 
 def test_without_effects_every_error_is_zero() -> None:
@@ -129,5 +162,10 @@ def test_without_effects_every_error_is_zero() -> None:
         and METRICS[row["metric"]].better in {"zero", "lower"}
     }
     assert len(errors) > 10
-    assert {key: value for key, value in errors.items() if abs(value) > 1e-6} == {}
+    assert {key: value for key, value in errors.items() if abs(value) > find_room(key[0])} == {}
     assert outcome.findings == ()
+
+
+def find_room(metric: str) -> float:
+    room = ROOM_FOR_MATCHING_M if metric.startswith("track") else 1e-6
+    return ROOM_WITHOUT_EFFECTS.get(metric, room)

@@ -126,16 +126,17 @@ def find_pressure_pa(altitude_m: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class OwnAscent:
-    """The device's own total of ascent is a share of the true one."""
+    """The device's own totals of ascent and descent are a share of the true ones."""
 
     factor: float
 
     def apply(self, trace: Trace, workout: Workout, rng: np.random.Generator) -> Changed:
         del rng
-        own = workout.true_ascent_m() * self.factor
+        up = workout.true_ascent_m() * self.factor
+        down = workout.true_descent_m() * self.factor
         size = (self.factor - 1.0) * 100.0
         entry = Entry("ascent_scale", ALTITUDE, 0.0, workout.duration_s, size, "pct")
-        return trace.with_total("ascent_m", own), (entry,)
+        return trace.with_total("ascent_m", up).with_total("descent_m", down), (entry,)
 
 
 @dataclass(frozen=True)

@@ -120,8 +120,19 @@ class Workout:
         """Give the true ascent: the rises of the profile that were really climbed."""
         if self.place.path is None:
             return 0.0
+        return float(np.clip(self._steps_m(), 0.0, None).sum())
+
+    def true_descent_m(self) -> float:
+        """Give the true descent: the falls of the profile that were really passed."""
+        if self.place.path is None:
+            return 0.0
+        return float(np.clip(-self._steps_m(), 0.0, None).sum())
+
+    def _steps_m(self) -> Floats:
+        if self.place.path is None:
+            return np.empty(0)
         fine = np.arange(0.0, float(self.distance_m[-1]), 0.5)
-        return float(np.clip(np.diff(self.place.path.climb(fine)), 0.0, None).sum())
+        return np.diff(self.place.path.climb(fine))
 
 
 def seed_stream(seed: int, *words: str) -> np.random.Generator:

@@ -112,8 +112,10 @@ def _record_columns(recorded: Recorded) -> Iterator[tuple[str, Floats, int]]:
     yield "position_lat", recorded.latitude_deg * SEMICIRCLES_PER_DEG, 0
     yield "position_long", recorded.longitude_deg * SEMICIRCLES_PER_DEG, 0
     channels = recorded.channels
+    if "altitude_m" in channels:
+        # Files hold fifths of a metre; rounded here, so that no writer's own rounding counts.
+        yield "enhanced_altitude", np.round(channels["altitude_m"] * 5.0) / 5.0, 1
     for channel, field, digits in (
-        ("altitude_m", "enhanced_altitude", 1),
         ("heart_rate_bpm", "heart_rate", 0),
         ("distance_m", "distance", 2),
         ("speed_mps", "enhanced_speed", 3),
@@ -298,6 +300,7 @@ def _sum_up(recorded: Recorded, first: int, last: int, timer: float) -> Message:
         message["max_heart_rate"] = round(float(np.nanmax(rate)))
     if "ascent_m" in recorded.totals:
         message["total_ascent"] = round(recorded.totals["ascent_m"])
+        message["total_descent"] = round(recorded.totals["descent_m"])
     if recorded.lengths:
         message["pool_length"] = recorded.workout.pool_m
         idle = sum(row["length_type"] == "idle" for row in _list_lengths(recorded))

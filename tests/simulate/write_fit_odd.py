@@ -115,6 +115,7 @@ FIELDS: dict[str, tuple[int, FieldMap]] = {
             "avg_heart_rate": (16, "uint8", 1.0, 0.0),
             "max_heart_rate": (17, "uint8", 1.0, 0.0),
             "total_ascent": (22, "uint16", 1.0, 0.0),
+            "total_descent": (23, "uint16", 1.0, 0.0),
             "first_lap_index": (25, "uint16", 1.0, 0.0),
             "num_laps": (26, "uint16", 1.0, 0.0),
             "trigger": (28, "enum", 1.0, 0.0),
