@@ -82,7 +82,7 @@ class Place:
             check=False,
             cwd=ROOT,
             env=self.environment(**more),
-            timeout=180,
+            timeout=400,
         )
 
     def start(self, *words: str, until: str) -> subprocess.Popen[str]:

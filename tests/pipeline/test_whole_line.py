@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+DROPPED = ROOT / "inbox_demo" / "2025-11-16-track-laps-alder-2.fit"
 N_RESULTS = "SELECT count(*) FROM results"
 
 
@@ -81,7 +82,7 @@ def test_the_refused_file_lies_beside_its_reason(demo: Place) -> None:
     [
         (("status",), "2025-11-30-birch-damaged.fit"),
         (("devices",), "alder-2"),
-        (("explain", "2025-11-16-track-laps-alder-2.fit"), "962dc599163f0997"),
+        (("explain", DROPPED.name), hashlib.sha256(DROPPED.read_bytes()).hexdigest()),
         (("explain", "hr_mae_bpm"), "formula"),
         (("sql", "SELECT 6 * 7 AS answer"), "42"),
         (("sql", "--list"), "heart_rate"),
