@@ -1,4 +1,4 @@
-"""Troubles of the machine in one line with a remedy: a full disk, missing rights, too many files."""
+"""Troubles of the machine in one line with a remedy: a full disk, missing rights and the like."""
 
 from __future__ import annotations
 

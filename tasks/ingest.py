@@ -30,6 +30,7 @@ from tasks.intake import (
     StillChangingError,
     archive_original,
     find_original,
+    make_safe_name,
     refuse,
     remove_taken,
 )
@@ -368,7 +369,9 @@ def _sum_up(export: ExportFile, outcomes: Sequence[FileOutcome]) -> FileOutcome:
 
 def _refuse(export: ExportFile, error: ExportRefusedError | NotesError, home: Home) -> FileOutcome:
     reason = error.reason
-    why = refuse(export.path, name=export.name, why=f"{export.name}: {reason}", home=home)
+    # One line, whatever is in the name.
+    line = f"{make_safe_name(export.name)}: {reason}"
+    why = refuse(export.path, name=export.name, why=line, home=home)
     if isinstance(error, UnknownLayoutError) and error.proposal:
         beside = why.with_name(why.name.removesuffix(WHY_SUFFIX) + LAYOUT_SUFFIX)
         beside.write_text(error.proposal, encoding="utf-8")

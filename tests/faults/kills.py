@@ -240,6 +240,7 @@ def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally:
     tally = Tally()
     drop = folder / "drop"
     exports = crash.write_exports(drop)
+    n_told = 0
     with Starter() as starter:
         expected = run_undisturbed(starter, drop, folder / "undisturbed")
         while tally.n_kills < n_kills:
@@ -255,7 +256,10 @@ def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally:
                 most_kills=min(MOST_KILLS_OF_A_HOME, n_kills - tally.n_kills),
             )
             shutil.rmtree(root)
-            LOG.info("%d of %d kills, %d broken", tally.n_kills, n_kills, len(tally.broken))
+            LOG.info("%d of %d kills", tally.n_kills, n_kills)
+            for line in tally.broken[n_told:]:
+                LOG.info("BROKEN: %s", line)
+            n_told = len(tally.broken)
     return tally
 
 
