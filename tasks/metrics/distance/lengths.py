@@ -114,7 +114,7 @@ def _find_true_distance(case: Case) -> float | None:
     if notes is None:
         return None
     if case.segment.name == "all":
-        return notes.truth.distance_m
+        return notes.truth.known_distance_m
     named = {part.name: part.distance_m for part in notes.segments}
     return named.get(case.segment.name)
 
