@@ -20,11 +20,15 @@ if TYPE_CHECKING:
 _SHAPES: Final = ((1, 1), (1, 2), (2, 1), (1, 3), (3, 1), (1, 4), (0, 1), (1, 0))
 #: What a miscount adds to the cost, so that it is chosen only where the times ask for it [s].
 _MISCOUNT_COST_S: Final = 2.0
+_ALONE_SHARE: Final = 0.9
 #: The same where only durations are known, as a difference of logarithms: half of what a length
 #: of double time is off (common practice, no source: any value well below log 2 does).
 _MISCOUNT_COST: Final = 0.5
 _UNSEEN_COST: Final = 2.0
 _TYPICAL_WINDOW: Final = 9
+#: How many lengths one list may be ahead of the other beyond what they differ in number; a wider
+#: search costs time and finds nothing on a swim.
+_AHEAD: Final = 60
 _FEWEST_OF_STROKE: Final = 3
 
 Cost = Callable[[int, int, int, int], float]
@@ -57,19 +61,25 @@ def align_by_time(
     """Give the groups, in order, whose starts and ends fit best [s, one clock, sorted].
 
     The cost of a group is the difference of its starts plus that of its ends; a length that the
-    other list has not costs its duration. Minimum over all orderly groupings.
+    other list has not costs nine tenths of its duration, so that it is taken for missing rather
+    than for a part of a neighbour that ends elsewhere. Minimum over all orderly groupings.
     Source: alignment of two sequences by dynamic programming, after Needleman and Wunsch 1970,
     J. Mol. Biol. 48:443 (from memory).
     """
+    # Plain lists: single items of arrays are slow to get at.
+    starts: list[float] = test_start_s.tolist()
+    ends: list[float] = test_end_s.tolist()
+    other_starts: list[float] = reference_start_s.tolist()
+    other_ends: list[float] = reference_end_s.tolist()
 
     def find_cost(i: int, n_test: int, j: int, n_reference: int) -> float:
         if not n_test:
-            return float(reference_end_s[j] - reference_start_s[j]) + _MISCOUNT_COST_S
+            return _ALONE_SHARE * (other_ends[j] - other_starts[j]) + _MISCOUNT_COST_S
         if not n_reference:
-            return float(test_end_s[i] - test_start_s[i]) + _MISCOUNT_COST_S
-        starts = abs(float(test_start_s[i] - reference_start_s[j]))
-        ends = abs(float(test_end_s[i + n_test - 1] - reference_end_s[j + n_reference - 1]))
-        return starts + ends + _MISCOUNT_COST_S * abs(n_test - n_reference)
+            return _ALONE_SHARE * (ends[i] - starts[i]) + _MISCOUNT_COST_S
+        begin_off = abs(starts[i] - other_starts[j])
+        end_off = abs(ends[i + n_test - 1] - other_ends[j + n_reference - 1])
+        return begin_off + end_off + _MISCOUNT_COST_S * abs(n_test - n_reference)
 
     return _align(len(test_start_s), len(reference_start_s), find_cost)
 
@@ -85,15 +95,16 @@ def align_to_count(
     The usual time is the median of the nearest lengths of the same stroke.
     """
     usual_s = _find_usual(duration_s, stroke)
+    stretches = stretch.tolist()
+    until_s = [0.0, *np.cumsum(duration_s).tolist()]
 
     def find_cost(i: int, n_test: int, _: int, n_reference: int) -> float:
         if not n_test or not n_reference:
             return _UNSEEN_COST
-        last = i + n_test - 1
-        if stretch[i] != stretch[last]:
+        if stretches[i] != stretches[i + n_test - 1]:
             return math.inf
-        took = float(duration_s[i : last + 1].sum())
-        expected = float(usual_s[i]) * n_reference
+        took = until_s[i + n_test] - until_s[i]
+        expected = usual_s[i] * n_reference
         if took <= 0.0 or expected <= 0.0:
             return _UNSEEN_COST
         return abs(math.log(took / expected)) + _MISCOUNT_COST * abs(n_test - n_reference)
@@ -101,35 +112,49 @@ def align_to_count(
     return _align(len(duration_s), count, find_cost)
 
 
-def _find_usual(duration_s: FloatArray, stroke: Sequence[str | None]) -> FloatArray:
-    usual = np.empty(len(duration_s))
-    strokes = np.array([word or "" for word in stroke], dtype=object)
-    for number in range(len(duration_s)):
-        same = np.flatnonzero(strokes == strokes[number])
+def _find_usual(duration_s: FloatArray, stroke: Sequence[str | None]) -> list[float]:
+    """Give the median of the nearest lengths of the same stroke, of any where they are few."""
+    everything = np.arange(len(duration_s))
+    by_stroke = {
+        word: np.flatnonzero(np.array([other == word for other in stroke])) for word in set(stroke)
+    }
+    usual = []
+    for number, word in enumerate(stroke):
+        same = by_stroke[word]
         if len(same) < _FEWEST_OF_STROKE:
-            same = np.arange(len(duration_s))
-        near = same[np.argsort(np.abs(same - number), kind="stable")[:_TYPICAL_WINDOW]]
-        usual[number] = np.median(duration_s[near])
+            same = everything
+        place = int(np.searchsorted(same, number))
+        around = same[max(place - _TYPICAL_WINDOW, 0) : place + _TYPICAL_WINDOW]
+        near = around[np.argsort(np.abs(around - number), kind="stable")[:_TYPICAL_WINDOW]]
+        usual.append(float(np.median(duration_s[near])))
     return usual
 
 
 def _align(n_test: int, n_reference: int, find_cost: Cost) -> tuple[Group, ...]:
-    """Give the cheapest grouping of all test and all reference lengths."""
-    best = np.full((n_test + 1, n_reference + 1), np.inf)
-    came = np.zeros((n_test + 1, n_reference + 1), dtype=np.int64)
-    best[0, 0] = 0.0
+    """Give the cheapest grouping of all test and all reference lengths.
+
+    Only groupings are tried in which neither list runs far ahead of the other.
+    """
+    slope = n_reference / max(n_test, 1)
+    room = abs(n_reference - n_test) + _AHEAD
+    best = [[math.inf] * (n_reference + 1) for _ in range(n_test + 1)]
+    came = [[0] * (n_reference + 1) for _ in range(n_test + 1)]
+    best[0][0] = 0.0
     for i in range(n_test + 1):
-        for j in range(n_reference + 1):
+        middle = round(i * slope)
+        for j in range(max(middle - room, 0), min(middle + room, n_reference) + 1):
             for number, (a, b) in enumerate(_SHAPES):
-                if i < a or j < b or not np.isfinite(best[i - a, j - b]):
+                if i < a or j < b:
                     continue
-                cost = best[i - a, j - b] + find_cost(i - a, a, j - b, b)
-                if cost < best[i, j]:
-                    best[i, j], came[i, j] = cost, number
+                before = best[i - a][j - b]
+                if before < best[i][j]:
+                    cost = before + find_cost(i - a, a, j - b, b)
+                    if cost < best[i][j]:
+                        best[i][j], came[i][j] = cost, number
     groups: list[Group] = []
     i, j = n_test, n_reference
     while i or j:
-        a, b = _SHAPES[came[i, j]]
+        a, b = _SHAPES[came[i][j]]
         groups.append(Group(range(i - a, i), range(j - b, j)))
         i, j = i - a, j - b
     return tuple(reversed(groups))

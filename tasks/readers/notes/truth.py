@@ -34,6 +34,8 @@ _TRUTH_KEYS: Final = (
     "strokes",
     "stroke_count",
 )
+#: Nobody swims so many lengths or strokes in one go; more is a slip of the keyboard.
+_MOST_COUNTED: Final = {"lengths": 10_000.0, "stroke_count": 1_000_000.0}
 #: The international yard is this many metres exactly (1959 agreement).
 _METRES_PER_YARD: Final = 0.9144
 
@@ -72,6 +74,12 @@ def _read_count(page: Page, table: Mapping[str, Any], key: str, *, of: str) -> i
     number = page.take_number(("truth",), table, key, least=0.0)
     if number is None:
         return None
+    if number > _MOST_COUNTED[key]:
+        raise page.complain(
+            ("truth", key),
+            f"truth.{key} = {show(table[key])} is more than anybody swims",
+            remedy=f"count {of}, {key} = 40",
+        )
     if number != int(number):
         raise page.complain(
             ("truth", key),

@@ -136,3 +136,19 @@ def test_halves_on_both_sides_of_a_rest_are_no_split() -> None:
 
 def test_no_counted_length_means_that_all_were_missed() -> None:
     assert count(align([], 3)) == (3, 0)
+
+
+def test_a_swim_of_two_thousand_lengths_is_laid_out_too() -> None:
+    # 50 km in a pool of 25 m, one turn missed in the middle.
+    durations = [30.0] * 999 + [60.0] + [30.0] * 999
+    groups = align(durations, 2000)
+    assert count(groups) == (1, 0)
+    assert list(groups[999].reference) == [999, 1000]
+
+
+def test_a_whole_set_that_was_not_recorded_is_found_missing() -> None:
+    starts = np.arange(100) * 30.0
+    kept = (starts < 900) | (starts >= 2100)
+    groups = align_by_time(starts[kept], starts[kept] + 30.0, starts, starts + 30.0)
+    missing = [group for group in groups if not group.test]
+    assert [list(group.reference) for group in missing] == [[number] for number in range(30, 70)]

@@ -216,6 +216,7 @@ def test_yards_and_stroke_counts_stand_in_toml_too() -> None:
     [
         ("[truth]\npool_length_m = 25\npool_length_yd = 25\n", 4, "beside truth.pool_length_m"),
         ("[truth]\nstroke_count = 7.5\n", 3, "is no whole number"),
+        ("[truth]\nlengths = 400000\n", 3, "more than anybody swims"),
         ("[setup.a]\nbattery_start_pct = 80\nbattery_end_pct = 90\n", 4, "is above"),
         (
             '[[segment]]\nname = "stroke:drill"\nfrom = "00:00"\nto = "01:00"\n',
