@@ -93,13 +93,32 @@ def write_exports(prepared: Prepared) -> dict[str, bytes]:
 
 def run_line(prepared: Prepared, exports: Mapping[str, bytes] | None = None) -> Outcome:
     """Run the exports of one workout through the line; they must become one workout."""
+    return run_exports(
+        exports or write_exports(prepared),
+        devices=tuple(make_device(worn) for worn in prepared.worn),
+        notes=prepared.notes,
+        courses={prepared.course_name: prepared.course} if prepared.course else {},
+    )
+
+
+def run_exports(
+    exports: Mapping[str, bytes],
+    *,
+    devices: tuple[Device, ...],
+    notes: str = "",
+    courses: Mapping[str, bytes] | None = None,
+) -> Outcome:
+    """Run exports, by file name, through the line; they must become one workout."""
     with tempfile.TemporaryDirectory() as folder:
-        return _run(prepared, exports or write_exports(prepared), Path(folder))
+        for name, content in (courses or {}).items():
+            (Path(folder) / f"{name}.gpx").write_bytes(content)
+        return _run(exports, devices, notes, Path(folder))
 
 
-def _run(prepared: Prepared, exports: Mapping[str, bytes], folder: Path) -> Outcome:
+def _run(
+    exports: Mapping[str, bytes], known: tuple[Device, ...], text: str, folder: Path
+) -> Outcome:
     settings = load_settings()
-    known = tuple(make_device(worn) for worn in prepared.worn)
     recordings: dict[str, Recording] = {}
     devices: dict[str, Device] = {}
     candidates = []
@@ -126,9 +145,7 @@ def _run(prepared: Prepared, exports: Mapping[str, bytes], folder: Path) -> Outc
                     n_samples=recording.samples.num_rows,
                 )
             )
-    notes = read_notes(prepared.notes, name="notes.toml") if prepared.notes else None
-    if prepared.course:
-        (folder / f"{prepared.course_name}.gpx").write_bytes(prepared.course)
+    notes = read_notes(text, name="notes.toml") if text else None
     bouts = pair_recordings(
         candidates,
         recordings.__getitem__,

@@ -14,6 +14,9 @@ from tests.recovery.recover import (
     recover_all,
 )
 
+# All seeds run in one fixture: on two idle cores under two minutes, on a busy machine longer.
+pytestmark = pytest.mark.timeout(1800)
+
 # Metrics whose truth cannot be stated by a simulator, and why.
 NOT_RECOVERED: dict[str, str] = {}
 
