@@ -24,6 +24,15 @@ _FEWEST_DIGITS: Final = 6
 #: Tables that know of a workout, and those that know of a recording, in the order of telling.
 _OF_WORKOUT: Final = ("recordings", "alignments", "segments", "setups", "latest_findings")
 _OF_RECORDING: Final = ("alignments", "latest_findings")
+#: What a terminal has room for, by table; everything else answers to `coworn sql`.
+_COLUMNS: Final = {
+    "recordings": (
+        "recording_id device_id start_utc end_utc n_samples clock_shift_s duplicate_of continues "
+        "status known_by remarks"
+    ),
+    "alignments": "recording_id offset_s method confidence note",
+    "latest_findings": "device_id reference kind start_utc end_utc size unit note",
+}
 
 
 def explain_thing(what: str, folder: Path | None, *, quiet: bool = False) -> int:
@@ -138,8 +147,9 @@ class _Teller:
         for row in self._select("recordings", "recording_id", recording_id):
             _tell(self._console, f"recording {recording_id}", row)
         for table in _OF_RECORDING:
-            for row in self._select(table, "recording_id", recording_id):
-                _tell(self._console, table, row)
+            rows = self._select(table, "recording_id", recording_id)
+            if rows:
+                self._tell_rows(table, rows, without="recording_id")
         self._tell_results("recording_id", recording_id)
 
     def _tell_workout(self, workout: Mapping[str, Any]) -> None:
@@ -161,29 +171,35 @@ class _Teller:
         for run_id in dict.fromkeys(row["run_id"] for row in rows):
             for run in self._select("runs", "run_id", run_id):
                 _tell(self._console, f"results are of run {run_id}", run)
+        whole = [row for row in rows if row["segment"] == "all" and row["value"] is not None]
         terminal.show_table(
             self._console,
-            ("device", "against", "segment", "metric", "version", "value", "n", "why not"),
+            ("device", "against", "metric", "version", "value", "n", "note"),
             [
                 (
                     row["device_id"],
                     row["reference"],
-                    row["segment"],
                     row["metric"],
                     row["metric_version"],
-                    None if row["value"] is None else f"{row['value']:.6g} {row['unit'] or ''}",
+                    f"{row['value']:.6g} {_show_unit(row['unit'])}".rstrip(),
                     row["n"],
-                    row["reason"],
+                    row["note"],
                 )
-                for row in rows
+                for row in whole
             ],
             right=("version", "value", "n"),
         )
+        if len(whole) < len(rows):
+            self._console.print(
+                f"{len(rows) - len(whole)} further rows are of parts of the workout, or say why "
+                f"there is no value: coworn sql \"FROM latest_results WHERE {column} = '{key}'\""
+            )
 
     def _tell_rows(self, title: str, rows: Sequence[Mapping[str, Any]], *, without: str) -> None:
+        offered = _COLUMNS[title].split() if title in _COLUMNS else rows[0]
         filled = [
             name
-            for name in rows[0]
+            for name in offered
             if name not in {without, "run_id"} and any(row[name] is not None for row in rows)
         ]
         self._console.print(f"\n{title}")
@@ -215,6 +231,11 @@ def _show(value: object) -> str:
     if isinstance(value, float):
         return f"{value:.6g}"
     return "" if value is None else str(value).replace("\n", "; ")
+
+
+def _show_unit(unit: str | None) -> str:
+    """Leave out the unit of a plain number."""
+    return "" if unit in (None, "1") else str(unit)
 
 
 def _hash(path: Path) -> str:
