@@ -1,0 +1,219 @@
+"""Distances against truth, course, devices; what sparse fixes lose; speed and its lag."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from tasks.case import Case, Reference, Segment, make_example
+from tasks.core.discovery import load_metrics
+from tasks.core.notes import NamedSegment, Notes, Truth
+from tests.unit.tracks import Floats, compute, measure, place, place_course, walk_stairs
+
+load_metrics()
+START = datetime.fromtimestamp(1_750_000_000, tz=UTC)
+
+
+def run_straight(n: int = 400, speed_mps: float = 3.0) -> tuple[Floats, Floats]:
+    return np.arange(n) * speed_mps, np.zeros(n)
+
+
+def against(case: Case, name: str) -> Case:
+    """Hold the test of a case against the truth or the course."""
+    return replace(case, reference=Reference(name, why="test"), memo={})
+
+
+# --- what a distance is held against ----------------------------------------------------------
+def test_truth_of_the_notes_is_for_the_whole_and_parts_have_their_own() -> None:
+    notes = Notes(
+        START,
+        truth=Truth(distance_m=1000.0),
+        segments=(NamedSegment("half", from_s=0, to_s=200, distance_m=500.0),),
+    )
+    counter = np.arange(401) * 2.4
+    case = against(make_example(test={"distance_m": counter.tolist()}, notes=notes), "truth")
+    # By hand: 960 against 1000.
+    assert measure("distance_error_m", case) == pytest.approx(-40.0)
+    assert measure("distance_error_pct", case) == pytest.approx(-4.0)
+    half = np.arange(401) < 200
+    # 199 steps of 2.4 m between the first and the last second of the part.
+    assert measure("distance_error_m", case.for_segment(Segment("half", half))) == pytest.approx(
+        199 * 2.4 - 500
+    )
+    other = compute("distance_error_m", case.for_segment(Segment("other", half)))
+    assert other.reason == "the notes give no true distance for this part"
+
+
+def test_course_counts_between_the_first_and_last_fix_on_it() -> None:
+    """Approach and departure are not held against the course."""
+    east = np.concatenate([np.full(50, -90.0), np.arange(0, 1200.1, 3.0), np.full(50, 1400.0)])
+    north = np.concatenate([np.linspace(90, 60, 50), np.zeros(401), np.linspace(60, 90, 50)])
+    # The counter runs 2 % long everywhere, and counts the approach as well.
+    counter = np.concatenate([np.arange(50), 50 + np.arange(401) * 3.06, 1274 + np.arange(50)])
+    course = place_course(np.array([0.0, 1200.0]), np.zeros(2))
+    case = make_example(test={**place(east, north), "distance_m": counter.tolist()}, course=course)
+    held = against(case, "course:example")
+    assert measure("distance_error_pct", held) == pytest.approx(2.0, abs=0.05)
+    assert measure("distance_error_m", held) == pytest.approx(24.0, abs=0.5)
+    assert measure("distance_summed_error_m", held) == pytest.approx(0.0, abs=0.1)
+
+
+def test_laps_of_a_course_of_one_lap_count_each() -> None:
+    angle = np.arange(0, 2 * np.pi * 4.9, 3.0 / 80)
+    lap = np.linspace(0, 2 * np.pi, 300)
+    course = place_course(80 * np.cos(lap), 80 * np.sin(lap))
+    track = place(80 * np.cos(angle), 80 * np.sin(angle))
+    case = make_example(test={**track, "distance_m": (angle * 80).tolist()}, course=course)
+    held = against(case, "course:example")
+    # Chords of 1.2 degrees are 2e-5 shorter than their arcs.
+    assert measure("distance_error_pct", held) == pytest.approx(0.0, abs=0.05)
+
+
+def test_counters_are_compared_over_the_time_that_both_recorded() -> None:
+    own = (np.arange(100) * 3.0 + 500).tolist()
+    other = [None] * 20 + (np.arange(80) * 2.5).tolist()
+    case = make_example(test={"distance_m": own}, reference={"distance_m": other})
+    # By hand: 79 steps of 0.5 m.
+    assert measure("distance_error_m", case) == pytest.approx(79 * 0.5)
+
+
+def test_scaled_distance_comes_back_within_a_twentieth_of_a_percent() -> None:
+    for seed in range(20):
+        generator = np.random.default_rng(seed)
+        factor = generator.uniform(0.95, 1.05)
+        way = np.cumsum(generator.uniform(2, 4, 1200))
+        case = make_example(
+            test={"distance_m": np.round(way * factor, 2).tolist()},
+            reference={"distance_m": np.round(way, 2).tolist()},
+        )
+        assert measure("distance_error_pct", case) == pytest.approx(100 * (factor - 1), abs=0.05)
+
+
+def test_three_distances_of_one_recording_are_kept_apart() -> None:
+    east, north = run_straight()
+    case = make_example(
+        test={**place(east, north), "distance_m": (east * 1.01).tolist()},
+        header={"device_distance_m": 1180.0},
+    )
+    assert measure("distance_own_m", case) == 1180.0
+    assert measure("distance_counter_m", case) == pytest.approx(399 * 3.0 * 1.01)
+    assert measure("distance_summed_m", case) == pytest.approx(399 * 3.0, rel=1e-4)
+    assert measure("distance_own_ratio", case) == pytest.approx(1180 / 1197, rel=1e-4)
+
+
+def test_pauses_are_not_bridged_in_the_sum() -> None:
+    seconds = np.r_[0:100, 300:400].astype(np.int64)
+    east = np.concatenate([np.arange(100) * 3.0, 900 + np.arange(100) * 3.0])
+    native = {
+        "time_utc": (1_750_000_000 + seconds) * 1_000_000,
+        "piece": np.repeat([0.0, 1.0], 100),
+        **place(east, np.zeros(200)),
+    }
+    grid = place(np.arange(400) * 3.0, np.zeros(400))
+    case = make_example(test=grid, samples=native)
+    # By hand: two times 99 steps.
+    assert measure("distance_summed_m", case) == pytest.approx(2 * 99 * 3.0, rel=1e-4)
+
+
+# --- sparse fixes -----------------------------------------------------------------------------
+def thin(track: tuple[Floats, Floats], every: int) -> dict[str, list[float | None]]:
+    return {
+        name: [value if number % every == 0 else None for number, value in enumerate(values)]
+        for name, values in place(*track).items()
+    }
+
+
+def test_chord_loss_makes_sparse_and_dense_recordings_comparable() -> None:
+    stairs = walk_stairs(21)  # 420 s: both end with the same fix
+    loss = {
+        every: measure(
+            "distance_chord_loss_m",
+            make_example(test=thin(stairs, every), reference=place(*stairs)),
+        )
+        for every in (1, 7)
+    }
+    summed = {
+        every: measure("distance_summed_m", make_example(test=thin(stairs, every)))
+        for every in (1, 7)
+    }
+    # What sparse fixes lack in their sum is their chord loss.
+    assert loss[1] == pytest.approx(0.0, abs=0.5)
+    assert loss[7] == pytest.approx(summed[1] - summed[7], abs=1.0)
+    assert loss[7] > 20.0
+
+
+def test_noise_is_no_chord_loss() -> None:
+    generator = np.random.default_rng(3)
+    east, north = run_straight()
+    noise = generator.normal(0, 3, (2, east.size))
+    case = make_example(test=place(east + noise[0], north + noise[1]), reference=place(east, north))
+    assert measure("distance_summed_m", case) > 1.2 * 399 * 3.0
+    assert measure("distance_chord_loss_pct", case) == pytest.approx(0.0, abs=0.01)
+
+
+# --- speed ------------------------------------------------------------------------------------
+def draw_pace(n: int = 1800) -> Floats:
+    """Intervals of a minute and a half, as runners do them."""
+    return np.where((np.arange(n) // 90) % 2 == 0, 2.5, 4.2)
+
+
+def compare_speeds(test: Floats, reference: Floats, **more: object) -> Case:
+    return make_example(
+        test={"speed_mps": test.tolist()},
+        reference={"speed_mps": reference.tolist()},
+        **more,  # type: ignore[arg-type]
+    )
+
+
+def test_delay_of_speed_is_its_lag() -> None:
+    pace = draw_pace()
+    for delay_s in (0, 3, 8):
+        late = np.concatenate([np.full(delay_s, pace[0]), pace[: pace.size - delay_s]])
+        assert measure("speed_lag_s", compare_speeds(late, pace)) == delay_s
+
+
+def test_bias_of_speed_and_its_interval_hold_the_truth() -> None:
+    generator = np.random.default_rng(5)
+    pace = draw_pace()
+    case = compare_speeds(pace + 0.2 + generator.normal(0, 0.3, pace.size), pace)
+    value = compute("speed_bias_mps", case)
+    assert value.ci_low is not None
+    assert value.ci_high is not None
+    assert value.ci_low < 0.2 < value.ci_high
+    assert value.value == pytest.approx(0.2, abs=0.03)
+
+
+@pytest.mark.parametrize("method", ["speed", "none"])
+def test_lag_is_declined_where_the_clocks_are_not_known_otherwise(method: str) -> None:
+    case = compare_speeds(draw_pace(), draw_pace(), method=method)
+    unsure = replace(case.test, alignment=replace(case.test.alignment, confidence=0.2))
+    value = compute("speed_lag_s", replace(case, test=unsure, memo={}))
+    assert value.value is None
+    assert value.reason
+
+
+def test_lag_of_even_pace_is_not_known() -> None:
+    even = np.full(1800, 3.0) + np.random.default_rng(1).normal(0, 0.01, 1800)
+    assert compute("speed_lag_s", compare_speeds(even, even)).value is None
+
+
+def test_rest_has_no_pace_and_is_counted_out() -> None:
+    moving, rest = np.full(600, 3.0), np.zeros(200)
+    test = np.concatenate([moving * 1.1, rest + 0.05])
+    reference = np.concatenate([moving, rest])
+    value = compute("pace_mae_s_per_km", compare_speeds(test, reference))
+    # By hand: 333.3 s/km against 303.0 s/km.
+    assert value.value == pytest.approx(1000 / 3 - 1000 / 3.3)
+    assert value.n == 600
+    assert value.coverage == pytest.approx(600 / 800)
+
+
+def test_virtual_positions_have_no_sum() -> None:
+    case = make_example(
+        test=place(*run_straight()), header={"position_kind": "virtual", "device_distance_m": 9e3}
+    )
+    assert compute("distance_summed_m", case).reason == "the positions are those of a virtual ride"
+    assert measure("distance_own_m", case) == 9000.0
