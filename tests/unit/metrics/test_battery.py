@@ -11,8 +11,9 @@ import pytest
 
 from tasks.case import Case, Segment, Workout, make_example, refer_to
 from tasks.core.notes import Notes
-from tasks.measure import choose_references, measure_workout
+from tasks.measure import measure_workout
 from tasks.metrics import battery
+from tasks.references import choose_references
 from tasks.tables.arrow import make_table
 from tasks.tables.tables import BATTERY
 

@@ -14,9 +14,10 @@ from tasks.align.gridding import carry_to_grid
 from tasks.case import Case, make_example, refer_to
 from tasks.core.discovery import load_metrics
 from tasks.core.notes import NamedSegment, Notes, Truth
-from tasks.measure import choose_references, measure_workout
+from tasks.measure import measure_workout
 from tasks.metrics.swimming import counting, heart_rate, rests, strokes
 from tasks.metrics.swimming.compared import START_S, concerns_swimming, make_swim
+from tasks.references import choose_references
 from tasks.tables.arrow import make_table
 from tasks.tables.tables import BEATS
 
