@@ -254,10 +254,20 @@ def _match(case: Case) -> TrackMatch | None:
         line=line,
         reach_m=limits.reach_m,
         seconds=fixes.seconds,
-        window_s=limits.window_s,
+        # Clocks that nothing confirmed say nothing of where one was when.
+        window_s=limits.window_s if _knows_time(case) else None,
         is_jump=mark_jumped(case.workout, case.test),
     )
     return TrackMatch(fixes, matched, matched.is_on & ~matched.is_gap)
+
+
+def _knows_time(case: Case) -> bool:
+    sides = [case.test]
+    if case.reference is not None and case.reference.subject is not None:
+        sides.append(case.reference.subject)
+    return not any(
+        side.alignment.method == "none" and side.alignment.confidence < 1 for side in sides
+    )
 
 
 def mark_case(case: Case, fixes: Fixes) -> Booleans:

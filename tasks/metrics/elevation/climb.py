@@ -54,7 +54,7 @@ _HILLY: Final[dict[str, Any]] = {
 def ascent_m(case: Case) -> Value:
     """Give the ascent of the profile [m]."""
     climb = _climb(case, case.test)
-    return climb if isinstance(climb, Value) else Value(climb.ascent_m, n=count_heights(case))
+    return climb if isinstance(climb, Value) else _give_summed(case, climb.ascent_m)
 
 
 @metric(
@@ -72,7 +72,7 @@ def ascent_m(case: Case) -> Value:
 def descent_m(case: Case) -> Value:
     """Give the descent of the profile [m]."""
     climb = _climb(case, case.test)
-    return climb if isinstance(climb, Value) else Value(climb.descent_m, n=count_heights(case))
+    return climb if isinstance(climb, Value) else _give_summed(case, climb.descent_m)
 
 
 @metric(
@@ -244,6 +244,12 @@ def _choose_threshold(case: Case, subject: Subject) -> float:
     if kind == "barometric":
         return limits.barometric_m
     return limits.gnss_m if kind == "gnss" else limits.unknown_m
+
+
+def _give_summed(case: Case, value: float) -> Value:
+    """Wrap a climb and say with what threshold it was summed."""
+    threshold = _choose_threshold(case, case.test)
+    return Value(value, n=count_heights(case), reason=f"threshold {threshold:g} m")
 
 
 def _climb(case: Case, subject: Subject) -> Climb | Value:

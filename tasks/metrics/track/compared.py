@@ -77,8 +77,9 @@ class Deviation:
         return float(values @ self.weight_s / self.weight_s.sum())
 
     def give(self, value: float) -> Value:
-        """Wrap a value with n and coverage."""
-        return Value(value, n=self.n, coverage=self.coverage)
+        """Wrap a value with n and coverage, and say which way a course was run."""
+        note = "the course was run from its end" if self.match.matched.is_reversed else None
+        return Value(value, n=self.n, coverage=self.coverage, reason=note)
 
 
 def compare_tracks(case: Case) -> Deviation | Value:

@@ -216,7 +216,8 @@ def _explain_clocks(case: Case) -> str | None:
         return "there is nothing to compare with"
     if reference.name.startswith("course:"):
         return "a course has no times"
-    sides = (case.test,) if reference.subject is None else (case.test, reference.subject)
+    others = case.others if reference.subject is None else (reference.subject,)
+    sides = (case.test, *(other for other in others if other.has("latitude_deg")))
     methods = {side.alignment.method for side in sides}
     if methods != {"gnss"}:
         return (

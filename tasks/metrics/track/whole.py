@@ -29,10 +29,11 @@ class Curves:
     reference: FloatArray
     n: int
     coverage: float | None
+    note: str | None
 
     def give(self, value: float) -> Value:
-        """Wrap a value with n and coverage."""
-        return Value(value, n=self.n, coverage=self.coverage)
+        """Wrap a value with n and coverage, and say where the points are far apart."""
+        return Value(value, n=self.n, coverage=self.coverage, reason=self.note)
 
 
 @metric(
@@ -134,4 +135,11 @@ def _resample(case: Case) -> Curves | Value:
     places = np.concatenate([[low], own[(own > low) & (own < high)], [high]])
     reference = resample_evenly(*match.line.locate(places), spacing_m=spacing)
     test = resample_evenly(east, north, spacing_m=spacing)
-    return Curves(np.column_stack(test), np.column_stack(reference), found.n, found.coverage)
+    wide = spacing > limits.curve_spacing_m
+    return Curves(
+        np.column_stack(test),
+        np.column_stack(reference),
+        found.n,
+        found.coverage,
+        f"points every {spacing:.1f} m" if wide else None,
+    )

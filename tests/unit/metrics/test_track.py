@@ -11,6 +11,7 @@ import pytest
 from tasks.case import Case, Segment, make_example
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, Finding
+from tasks.references import choose_references
 from tests.unit.tracks import compare, compute, measure, place, place_course, smooth, walk_stairs
 
 load_metrics()
@@ -318,3 +319,48 @@ def test_shifting_both_clocks_changes_nothing() -> None:
     early, late = (compare(test, STAIRS, start_s=1_750_000_000 + k) for k in (0, 86_400))
     for metric in ("track_cross_rms_m", "track_frechet_m", "track_cep50_m", "track_turn_retention"):
         assert measure(metric, early) == pytest.approx(measure(metric, late), rel=1e-9)
+
+
+# --- what a reader must know ------------------------------------------------------------------
+def test_course_that_was_run_from_its_end_is_said_to_be() -> None:
+    backwards = (STAIRS[0][::-1], STAIRS[1][::-1])
+    case = with_course(compare(backwards, STAIRS, course=place_course(*STAIRS)))
+    value = compute("track_cross_rms_m", case)
+    assert value.value == pytest.approx(0.0, abs=1e-3)
+    assert value.reason == "the course was run from its end"
+
+
+def test_clock_that_nothing_confirmed_does_not_hide_the_track() -> None:
+    """Ten minutes off, as nobody noticed: the tracks still lie on each other."""
+    case = compare(STAIRS, STAIRS, method="none")
+    test = replace(case.test, alignment=replace(case.test.alignment, confidence=0.1))
+    samples = case.test.recording.samples
+    moved = make_example(
+        test=place(*STAIRS),
+        samples={
+            "time_utc": samples.column("time_utc").cast("int64").to_numpy() - 600_000_000,
+            **place(*STAIRS),
+        },
+    ).test.recording
+    wrong = replace(case, test=replace(test, recording=moved), memo={})
+    wrong.workout.memo.clear()
+    assert measure("track_hausdorff_m", wrong) == pytest.approx(0.0, abs=1e-3)
+
+
+def test_one_badly_timed_device_spoils_the_consensus_of_a_second() -> None:
+    case = make_example(test=place(*STAIRS), others=(place(*STAIRS), place(*STAIRS)))
+    subjects = list(case.workout.subjects)
+    subjects[2] = replace(subjects[2], alignment=replace(subjects[2].alignment, method="position"))
+    workout = replace(case.workout, subjects=tuple(subjects), memo={})
+    consensus = choose_references(workout, workout.subjects[0], "position").references[0]
+    held = replace(case, workout=workout, reference=consensus, memo={})
+    assert "position" in (compute("track_cep50_m", held).reason or "")
+    assert measure("track_cross_rms_m", held) == pytest.approx(0.0, abs=1e-3)
+
+
+def test_long_tracks_say_how_far_apart_their_points_are() -> None:
+    way = np.arange(0, 30_000, 7.5)
+    case = compare((way, np.zeros(way.size)), (way, np.full(way.size, 2.0)))
+    value = compute("track_frechet_m", case)
+    assert value.value == pytest.approx(2.0, abs=0.05)
+    assert value.reason == "points every 3.7 m"
