@@ -74,7 +74,9 @@ def start_delay_s(case: Case) -> Value:
     noticed_s = _find_noticed(case)
     if isinstance(noticed_s, str):
         return unknown(noticed_s)
-    return Value(noticed_s - true_s, n=1)
+    n_backdated = _count_backdated(case)
+    note = f"{n_backdated} first samples were written afterwards" if n_backdated else None
+    return Value(noticed_s - true_s, n=1, reason=note)
 
 
 @metric(

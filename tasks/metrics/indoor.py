@@ -117,6 +117,7 @@ def indoor_distance_error_pct(case: Case) -> Value:
         ci_low=low.error_pct if is_bounded else None,
         ci_high=high.error_pct if is_bounded and found.low_m > 0.0 else None,
         n=round(found.duration_s),
+        reason=None if is_bounded else "nobody said how exact the reference's distance is",
     )
 
 

@@ -21,7 +21,7 @@ from tasks.case import Case, Segment, Workout
 from tasks.core.reading import read_export
 from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
-from tasks.metrics.battery import (
+from tasks.metrics.battery.use import (
     battery_from_pct,
     battery_projected_h,
     battery_rate_pct_per_h,
@@ -141,11 +141,7 @@ def list_changes(path: Path) -> list[tuple[int, int, int]]:
                 values = {field.def_num: field.raw_value for field in frame.fields}
                 if values.get(2) is not None:
                     readings.append((values[253], values[2]))
-    return [
-        (before[0], at[0], at[1])
-        for before, at in pairwise(readings)
-        if at[1] != before[1]
-    ]
+    return [(before[0], at[0], at[1]) for before, at in pairwise(readings) if at[1] != before[1]]
 
 
 @pytest.mark.parametrize("ride", RIDES, ids=lambda ride: ride.name)

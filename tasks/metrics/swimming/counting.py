@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 _WHOLE_LENGTHS: Final = 0.02
 #: Stroke counts so near to the double or the half of the other's count arms against cycles.
 _CONVENTION_SHARE: Final = 0.1
+_BY_TIMES: Final = "the notes know no times: told by how long each length took"
 _WHOLE_ONLY: Final = "the notes count the lengths of the whole swim only"
 
 
@@ -268,7 +269,8 @@ def _count_miscounts(case: Case, count: Callable[[Group], int]) -> Value:
     if compared.reference is None and is_named_part(case):
         return unknown(_WHOLE_ONLY)
     groups = select_groups(case, compared)
-    return Value(float(sum(count(group) for group in groups)), n=found[1])
+    note = _BY_TIMES if compared.reference is None else None
+    return Value(float(sum(count(group) for group in groups)), n=found[1], reason=note)
 
 
 def _find_true_count_of_part(case: Case) -> int | None:

@@ -12,7 +12,7 @@ import pytest
 from tasks.case import Case, Segment, Workout, make_example, refer_to
 from tasks.core.notes import Notes
 from tasks.measure import measure_workout
-from tasks.metrics import battery
+from tasks.metrics.battery import compare, use
 from tasks.references import choose_references
 from tasks.tables.arrow import make_table
 from tasks.tables.tables import BATTERY
@@ -72,29 +72,29 @@ def cut(case: Case, first_s: int, last_s: int) -> Case:
 
 def test_readings_of_a_strap_are_never_taken_for_the_watchs() -> None:
     strap = make_battery(100, 99, 98, 97, 96, 95, 94, of="heart rate 12")
-    alone = battery.battery_rate_pct_per_h(make_case(strap))
+    alone = use.battery_rate_pct_per_h(make_case(strap))
     assert alone.value is None
     assert alone.reason is not None
     assert "recorder's battery" in alone.reason
-    both = battery.battery_rate_pct_per_h(make_case(strap, make_battery(*FALLING)))
+    both = use.battery_rate_pct_per_h(make_case(strap, make_battery(*FALLING)))
     assert both.value == pytest.approx(3.0)
 
 
 def test_the_source_with_most_readings_is_taken_alone() -> None:
     # device_info says 95 % at the start and at the end: another rounding, not another level.
     info = make_battery(95, 95, source="device_info", every_s=3600)
-    found = battery.battery_rate_pct_per_h(make_case(info, make_battery(*FALLING)))
+    found = use.battery_rate_pct_per_h(make_case(info, make_battery(*FALLING)))
     assert found.value == pytest.approx(3.0)
     assert found.n == len(FALLING)
 
 
 def test_a_voltage_is_no_level() -> None:
-    found = battery.battery_rate_pct_per_h(make_case(make_battery(None, None, volts=3.9)))
+    found = use.battery_rate_pct_per_h(make_case(make_battery(None, None, volts=3.9)))
     assert found.reason == "the recorder gives only the voltage of its battery"
 
 
 def test_two_readings_give_a_rate_with_the_bounds_of_whole_percent() -> None:
-    found = battery.battery_rate_pct_per_h(make_case(make_battery(96, 92, every_s=3600)))
+    found = use.battery_rate_pct_per_h(make_case(make_battery(96, 92, every_s=3600)))
     assert (found.value, found.ci_low, found.ci_high) == pytest.approx((4.0, 3.0, 5.0))
 
 
@@ -102,7 +102,7 @@ def test_charging_on_the_way_gives_no_rate_even_with_notes() -> None:
     case = make_case(
         make_battery(50, 49, 60, 59), setup={"battery_start_pct": 50.0, "battery_end_pct": 49.0}
     )
-    found = battery.battery_rate_pct_per_h(case)
+    found = use.battery_rate_pct_per_h(case)
     assert found.value is None
     assert found.reason == "the level rises by more than one percent: it was charged meanwhile"
 
@@ -110,10 +110,10 @@ def test_charging_on_the_way_gives_no_rate_even_with_notes() -> None:
 def test_notes_narrow_the_bounds_of_the_export() -> None:
     # Export: 3 %/h, 2.4 to 4. Notes: 90 to 87 % in an hour, 2 to 4; in five hours 75 to 90 etc.
     noted = {"battery_start_pct": 90.0, "battery_end_pct": 87.0}
-    found = battery.battery_rate_pct_per_h(make_case(make_battery(*FALLING), setup=noted))
+    found = use.battery_rate_pct_per_h(make_case(make_battery(*FALLING), setup=noted))
     assert (found.value, found.ci_low, found.ci_high) == pytest.approx((3.0, 2.4, 4.0))
     noted = {"battery_start_pct": 91.0, "battery_end_pct": 87.5}
-    found = battery.battery_rate_pct_per_h(make_case(make_battery(*FALLING), setup=noted))
+    found = use.battery_rate_pct_per_h(make_case(make_battery(*FALLING), setup=noted))
     # By hand: 3.5 %, 2.5 to 4.5; both together 2.5 to 4.
     assert (found.value, found.ci_low, found.ci_high) == pytest.approx((3.0, 2.5, 4.0))
 
@@ -121,37 +121,37 @@ def test_notes_narrow_the_bounds_of_the_export() -> None:
 def test_notes_that_contradict_the_export_are_a_finding_and_change_no_rate() -> None:
     noted = {"battery_start_pct": 90.0, "battery_end_pct": 70.0}
     case = make_case(make_battery(*FALLING), setup=noted)
-    (found,) = battery.find_contradiction(case)
+    (found,) = use.find_contradiction(case)
     # By hand: 3 - 20 %/h.
     assert found.size == pytest.approx(-17.0)
     assert found.note == "export 2.40 to 4.00, notes 19.00 to 21.00"
-    assert battery.battery_rate_pct_per_h(case).value == pytest.approx(3.0)
+    assert use.battery_rate_pct_per_h(case).value == pytest.approx(3.0)
     agreeing = {"battery_start_pct": 90.0, "battery_end_pct": 87.0}
-    assert battery.find_contradiction(make_case(make_battery(*FALLING), setup=agreeing)) == []
+    assert use.find_contradiction(make_case(make_battery(*FALLING), setup=agreeing)) == []
 
 
 def test_one_level_in_the_notes_is_no_rate() -> None:
-    found = battery.battery_rate_pct_per_h(make_case(setup={"battery_start_pct": 90.0}))
+    found = use.battery_rate_pct_per_h(make_case(setup={"battery_start_pct": 90.0}))
     assert found.reason == "the notes give the battery's level at one end only"
 
 
 def test_a_part_of_a_workout_has_the_rate_of_its_own_readings() -> None:
     # 3 %/h in the first hour, 6 %/h in the second.
     case = make_case(make_battery(*FALLING, 86, 85, 84, 83, 82, 81), hours=2.0)
-    first = battery.battery_rate_pct_per_h(cut(case, 0, 3601))
-    second = battery.battery_rate_pct_per_h(cut(case, 3600, 7201))
+    first = use.battery_rate_pct_per_h(cut(case, 0, 3601))
+    second = use.battery_rate_pct_per_h(cut(case, 3600, 7201))
     assert first.value == pytest.approx(3.0)
     assert second.value == pytest.approx(6.0)
 
 
 def test_notes_speak_of_the_whole_recording_only() -> None:
     case = make_case(setup={"battery_start_pct": 90.0, "battery_end_pct": 87.0})
-    found = battery.battery_rate_pct_per_h(cut(case, 0, 1800))
+    found = use.battery_rate_pct_per_h(cut(case, 0, 1800))
     assert found.reason == "the notes give the battery's level for the whole recording only"
 
 
 def test_a_level_that_does_not_fall_has_no_projection_but_a_least_one() -> None:
-    found = battery.battery_projected_h(make_case(make_battery(50, 50, 50)))
+    found = use.battery_projected_h(make_case(make_battery(50, 50, 50)))
     assert found.value is None
     # By hand: at most one percent in twenty minutes.
     assert found.reason == "the level did not fall; a full battery lasts at least 33 h"
@@ -159,15 +159,15 @@ def test_a_level_that_does_not_fall_has_no_projection_but_a_least_one() -> None:
 
 def test_the_claim_is_compared_where_there_were_satellites() -> None:
     outdoors = make_case(make_battery(*FALLING), header={"position_kind": "gnss"})
-    found = battery.battery_vs_claim_pct(with_device(outdoors, claimed_gnss_hours=40.0))
+    found = use.battery_vs_claim_pct(with_device(outdoors, claimed_gnss_hours=40.0))
     # By hand: 100 / 3 h of 40 h; bounds 25 h and 41.7 h.
     assert found.value == pytest.approx(100.0 * (100.0 / 3.0 / 40.0 - 1.0))
     assert found.ci_low == pytest.approx(-37.5)
     assert found.ci_high == pytest.approx(100.0 * (100.0 / 2.4 / 40.0 - 1.0))
     indoors = make_case(make_battery(*FALLING))
-    found = battery.battery_vs_claim_pct(with_device(indoors, claimed_gnss_hours=40.0))
+    found = use.battery_vs_claim_pct(with_device(indoors, claimed_gnss_hours=40.0))
     assert found.value is None
-    assert battery.battery_vs_claim_pct(outdoors).reason is not None
+    assert use.battery_vs_claim_pct(outdoors).reason is not None
 
 
 def make_pair(own: dict[str, Any], other: dict[str, Any]) -> Case:
@@ -185,9 +185,9 @@ def make_pair(own: dict[str, Any], other: dict[str, Any]) -> Case:
 def test_two_units_in_two_settings_compare_with_the_bounds_of_both() -> None:
     # By hand: 3 (2.4 to 4) against 6 (5 to 7.5) between the middles of the reading intervals.
     case = make_pair(make_battery(*FALLING), make_battery(90, 89, 88, 87, 86, 85, 84))
-    own = battery.battery_rate_pct_per_h(case)
-    other = battery.battery_rate_pct_per_h(make_case(make_battery(90, 89, 88, 87, 86, 85, 84)))
-    found = battery.battery_rate_difference_pct_per_h(case)
+    own = use.battery_rate_pct_per_h(case)
+    other = use.battery_rate_pct_per_h(make_case(make_battery(90, 89, 88, 87, 86, 85, 84)))
+    found = compare.battery_rate_difference_pct_per_h(case)
     assert other.value == pytest.approx(6.0)
     assert found.value == pytest.approx(-3.0)
     assert other.ci_high is not None
@@ -198,24 +198,24 @@ def test_two_units_in_two_settings_compare_with_the_bounds_of_both() -> None:
 
 def test_swapping_the_devices_flips_the_sign() -> None:
     one, other = make_battery(*FALLING), make_battery(80, 79, 78, 77, 76, 75, 74)
-    there = battery.battery_rate_difference_pct_per_h(make_pair(one, other))
-    back = battery.battery_rate_difference_pct_per_h(make_pair(other, one))
+    there = compare.battery_rate_difference_pct_per_h(make_pair(one, other))
+    back = compare.battery_rate_difference_pct_per_h(make_pair(other, one))
     assert there.value == pytest.approx(-(back.value or 0))
     assert there.ci_low == pytest.approx(-(back.ci_high or 0))
 
 
 def test_a_comparison_over_different_ranges_is_flagged() -> None:
     same = make_pair(make_battery(*FALLING), make_battery(90, 89, 88, 88, 87, 87, 86))
-    assert battery.find_different_ranges(same) == []
+    assert compare.find_different_ranges(same) == []
     different = make_pair(make_battery(*FALLING), make_battery(40, 39, 39, 38, 38, 37, 37))
-    assert battery.battery_shared_range_pct(different).value == 0.0
-    (found,) = battery.find_different_ranges(different)
+    assert compare.battery_shared_range_pct(different).value == 0.0
+    (found,) = compare.find_different_ranges(different)
     assert found.note == "89 to 87 % against 39 to 37 %"
 
 
 def test_a_partner_without_a_level_is_named_with_its_reason() -> None:
     case = make_pair(make_battery(*FALLING), make_battery(50))
-    found = battery.battery_rate_difference_pct_per_h(case)
+    found = compare.battery_rate_difference_pct_per_h(case)
     assert found.reason == "second: one reading of the recorder's battery is no rate"
 
 
@@ -244,11 +244,11 @@ def test_rows_in_any_order_give_the_same_rate() -> None:
     backwards = case.test.recording.battery.take([6, 2, 0, 5, 1, 4, 3])
     recording = replace(case.test.recording, battery=backwards)
     shuffled = replace(case, test=replace(case.test, recording=recording), memo={})
-    assert battery.battery_rate_pct_per_h(shuffled) == battery.battery_rate_pct_per_h(case)
+    assert use.battery_rate_pct_per_h(shuffled) == use.battery_rate_pct_per_h(case)
 
 
 def test_an_empty_table_gives_a_reason() -> None:
     case = make_case(make_battery())
     assert case.test.recording.battery.equals(make_table(BATTERY, make_battery()))
-    assert battery.battery_rate_pct_per_h(case).reason is not None
+    assert use.battery_rate_pct_per_h(case).reason is not None
     assert isinstance(case.workout, Workout)
