@@ -6,7 +6,7 @@ a consensus that leaves the judged device out, the only other device.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -15,11 +15,13 @@ from tasks.case import Reference, refer_to
 from tasks.levels import list_levels
 from tasks.maths.geodesy import (
     PlaneTrack,
+    compute_leg_lengths,
     compute_path_length_m,
     project_to_plane,
     restore_from_plane,
 )
 from tasks.maths.positions import compute_geometric_median
+from tasks.maths.resample import interpolate_to_grid
 from tasks.swum import has_lengths
 from tasks.tables.arrow import read_floats
 from tasks.tracks import get_fixes, get_plane, mark_jumped
@@ -57,6 +59,7 @@ _CONSENSUS_DEVICES: Final = 2
 _PLACES_WITHOUT_WAY: Final = ("treadmill", "trainer", "gym", "pool")
 _VIRTUAL: Final = "a virtual ride is not compared by position, speed or distance"
 _PERCENT: Final = 100.0
+_FEWEST_FIXES: Final = 2
 
 
 @dataclass(frozen=True)
@@ -155,9 +158,12 @@ def _choose_holders(workout: Workout, test: Subject, kind: Against) -> Choice:
 
 
 def _choose_device(workout: Workout, test: Subject, kind: Against) -> Choice:
+    subjects = workout.subjects
+    if kind == "distance":
+        subjects = tuple(give_distance(workout, subject) for subject in subjects)
     holders = [
         subject
-        for subject in workout.subjects
+        for subject in subjects
         if all(subject.has(channel) for channel in CHANNELS[kind])
         and not (kind != "heart_rate" and subject.recording.header.position_kind == "virtual")
     ]
@@ -194,6 +200,11 @@ def _rank_references(holders: list[Subject], kind: Against) -> list[Subject]:
 def _refer(subject: Subject, kind: Against, why: str) -> Reference:
     """Make one device the reference; for positions with its own estimate of its error [m]."""
     uncertainty = None
+    if (
+        kind == "distance"
+        and not np.isfinite(read_floats(subject.recording.samples, "distance_m")).any()
+    ):
+        why = f"{why}; its distance is the sum of its fixes"
     if kind == "position":
         accuracy = read_floats(subject.recording.samples, "position_accuracy_m")
         known = accuracy[np.isfinite(accuracy)]
@@ -213,6 +224,29 @@ def _refer_to_consensus(workout: Workout, others: list[Subject], kind: Against) 
         covered=known,
         uncertainty=consensus.uncertainty,
     )
+
+
+def give_distance(workout: Workout, subject: Subject) -> Subject:
+    """Give a recording without a distance counter the running sum of its fixes as one [m].
+
+    Many exports hold positions only. Pauses count nothing, gaps over what is bridged are missing.
+    """
+    if subject.has("distance_m"):
+        return subject
+    fixes = get_fixes(workout, subject)
+    if fixes.n < _FEWEST_FIXES or subject.recording.header.position_kind == "virtual":
+        return subject
+    legs = compute_leg_lengths(fixes.latitude_deg, fixes.longitude_deg)
+    counted = np.where(np.diff(fixes.piece) == 0, legs, 0.0)
+    way = np.concatenate([[0.0], np.cumsum(counted)])
+    second, first = np.unique(fixes.second, return_index=True)
+    on_grid = interpolate_to_grid(
+        np.arange(workout.grid.n_seconds),
+        second,
+        way[first],
+        max_gap_s=workout.settings.align.max_gap_position_s,
+    )
+    return replace(subject, on_grid={**subject.on_grid, "distance_m": on_grid})
 
 
 # --- consensus --------------------------------------------------------------------------------

@@ -11,11 +11,13 @@ import pytest
 
 from config.devices import Device
 from tasks.case import Subject, Workout, make_example
+from tasks.core.discovery import load_metrics
 from tasks.core.notes import Notes, Truth
 from tasks.measure import measure_workout
 from tasks.references import build_consensus, choose_references
-from tests.unit.tracks import Floats, place, place_course, walk_stairs
+from tests.unit.tracks import Floats, compute, measure, place, place_course, walk_stairs
 
+load_metrics()
 START = datetime.fromtimestamp(1_750_000_000, tz=UTC)
 STAIRS = walk_stairs(10)
 
@@ -106,6 +108,19 @@ def test_counter_that_begins_late_does_not_step_the_consensus() -> None:
     workout = replace(workout, subjects=subjects, memo={})
     (reference,) = choose_references(workout, find(workout, "a"), "distance").references
     assert np.diff(reference.on_grid["distance_m"]) == pytest.approx(np.full(200, 3.0))
+
+
+def test_reference_without_a_counter_counts_by_its_fixes() -> None:
+    """Two exports with positions only: what many a newcomer drops first."""
+    case = make_example(test=place(*STAIRS), reference=place(*STAIRS))
+    workout = replace(case.workout, memo={})
+    (reference,) = choose_references(workout, workout.subjects[0], "distance").references
+    assert "the sum of its fixes" in reference.why
+    # Two hundred steps of 3 m.
+    assert reference.on_grid["distance_m"][-1] == pytest.approx(600.0, rel=1e-4)
+    held = replace(case, workout=workout, reference=reference, memo={})
+    assert measure("distance_summed_error_m", held) == pytest.approx(0.0, abs=1e-6)
+    assert compute("distance_error_m", held).value is None
 
 
 def test_course_comes_before_every_device_and_is_stated_with_its_uncertainty() -> None:

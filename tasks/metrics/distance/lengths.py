@@ -151,21 +151,32 @@ def _compare_with_course(case: Case, *, summed: bool) -> ComparedDistances | Val
 
 
 def _compare_with_device(case: Case, *, summed: bool) -> ComparedDistances | Value:
-    """Hold both counters against each other over the time that both recorded."""
-    paired = case.paired(DISTANCE)
-    reference = None if case.reference is None else case.reference.values(DISTANCE)
-    if not summed:
-        if paired.n < _FEWEST:
-            return unknown("fewer than two seconds in which both gave a distance", n=paired.n)
-        return ComparedDistances(
-            float(paired.test[-1] - paired.test[0]),
-            float(paired.reference[-1] - paired.reference[0]),
-            paired.n,
-            paired.coverage,
-        )
-    reason = explain_no_positions(case)
+    """Hold a device's counter against the other's over the time that both recorded.
+
+    A reference without a counter counts by its fixes; a test without one has no own distance.
+    """
+    reason = explain_no_positions(case) if summed else None
+    if not summed and not case.test.has(DISTANCE):
+        reason = "the export gives no distance"
     if reason is not None:
         return unknown(reason)
+    return _hold_sum_against(case) if summed else _hold_counter_against(case)
+
+
+def _hold_counter_against(case: Case) -> ComparedDistances | Value:
+    paired = case.paired(DISTANCE)
+    if paired.n < _FEWEST:
+        return unknown("fewer than two seconds in which both gave a distance", n=paired.n)
+    return ComparedDistances(
+        float(paired.test[-1] - paired.test[0]),
+        float(paired.reference[-1] - paired.reference[0]),
+        paired.n,
+        paired.coverage,
+    )
+
+
+def _hold_sum_against(case: Case) -> ComparedDistances | Value:
+    reference = None if case.reference is None else case.reference.values(DISTANCE)
     if reference is None or not np.isfinite(reference).any():
         return unknown("the reference gives no distance")
     fixes = get_fixes(case.workout, case.test)
