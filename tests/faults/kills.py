@@ -1,7 +1,7 @@
 """Kills the line with SIGKILL again and again and looks at what it leaves.
 
 Run as `python -m tests.faults.kills --kills 200`. Homes get the same drop; the program that
-works on it is killed one to four times, started again each time, and at last left alone. After
+works on it is killed one to eight times, started again each time, and at last left alone. After
 every kill nothing may be lost or half done (`crash.list_broken`), and at the end the home must
 say the same as one in which nothing was ever killed. Half of the kills come at a moment drawn
 from a seeded generator in a stage drawn from it, the others right before a change to a file, the
@@ -51,7 +51,7 @@ STAGES: Final = (
     "backup",
     "sweep",
 )
-MOST_KILLS_OF_A_HOME: Final = 4
+MOST_KILLS_OF_A_HOME: Final = 8
 COPIER: Final = """
 import shutil, sys
 from pathlib import Path

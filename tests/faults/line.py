@@ -31,6 +31,7 @@ import scipy.stats  # noqa: F401
 
 from config.home import Home
 from config.settings import Settings, load_settings
+from flows.locks import hold_run_lock
 from tasks import ingest, intake, lake, report, settle, store
 from tasks.core.discovery import load_metrics, load_readers
 from tasks.core.provenance import begin_run
@@ -44,8 +45,17 @@ CHANGES: Final = frozenset(
 )
 
 
-def run_line(home: Home, settings: Settings, tell: Callable[[str], None]) -> None:
-    """Do what a drop and a night do, stage by stage; `tell` each stage's name as it begins."""
+def run_line(
+    home: Home,
+    settings: Settings,
+    tell: Callable[[str], None] = lambda _stage: None,
+    *,
+    whole: bool = True,
+) -> None:
+    """Do what a drop and a night do, stage by stage; `tell` each stage's name as it begins.
+
+    Without `whole`, report, backup and sweeping are left out; sweeping is for whoever is alone.
+    """
     tell("finish")
     for known in ingest.list_unfinished(home):
         ingest.finish_file(known, home=home, settings=settings)
@@ -54,20 +64,35 @@ def run_line(home: Home, settings: Settings, tell: Callable[[str], None]) -> Non
         if path.is_file():
             file = ingest.Dropped(path, path.name)
             ingest.ingest_file(file, home=home, settings=settings, move=True)
-    tell("pair")
-    run = begin_run("kills", settings_hash=settings.hash_of_values)
-    prepared = settle.prepare(home, settings)
-    tell("measure")
-    outcomes = [
-        settle.measure_planned(one, home=home, settings=settings) for one in prepared.plan.workouts
-    ]
-    tell("append")
-    settle.commit(prepared, outcomes, run=run, home=home, wait_s=20.0)
-    tell("ledger")
-    settle.finish(prepared, outcomes, home=home)
-    tell("publish")
-    store.publish(home, settings)
-    tell("report")
+    tell("lock")
+    with hold_run_lock(home, wait_s=60.0, purpose="line"):
+        tell("pair")
+        run = begin_run("kills", settings_hash=settings.hash_of_values)
+        prepared = settle.prepare(home, settings)
+        tell("measure")
+        outcomes = [
+            settle.measure_planned(one, home=home, settings=settings)
+            for one in prepared.plan.workouts
+        ]
+        tell("append")
+        settle.commit(prepared, outcomes, run=run, home=home, wait_s=20.0)
+        tell("ledger")
+        settle.finish(prepared, outcomes, home=home)
+        tell("publish")
+        store.publish(home, settings)
+        if whole:
+            tell("report")
+            _write_report(home, settings)
+    if not whole:
+        return
+    tell("backup")
+    store.backup(home, settings, now=datetime.now(UTC))
+    tell("sweep")
+    lake.sweep(home.lake, dead_after_s=0.0)
+    intake.sweep(home)
+
+
+def _write_report(home: Home, settings: Settings) -> None:
     connection = store.connect_for_reading(home)
     try:
         report.write_report(
@@ -75,15 +100,10 @@ def run_line(home: Home, settings: Settings, tell: Callable[[str], None]) -> Non
             home.report,
             settings=settings,
             waiting=report.list_waiting(home.inbox),
-            most_figures=1,
+            most_figures=0,
         )
     finally:
         connection.close()
-    tell("backup")
-    store.backup(home, settings, now=datetime.now(UTC))
-    tell("sweep")
-    lake.sweep(home.lake, dead_after_s=0.0)
-    intake.sweep(home)
 
 
 class Changes:
