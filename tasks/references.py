@@ -20,6 +20,7 @@ from tasks.maths.geodesy import (
     project_to_plane,
     restore_from_plane,
 )
+from tasks.maths.middles import compute_fade, compute_weighted_median, take_off_levels
 from tasks.maths.positions import compute_geometric_median
 from tasks.maths.resample import interpolate_to_grid
 from tasks.swum import has_lengths
@@ -59,6 +60,8 @@ _CONSENSUS_DEVICES: Final = 2
 _PLACES_WITHOUT_WAY: Final = ("treadmill", "trainer", "gym", "pool")
 _VIRTUAL: Final = "a virtual ride is not compared by position, speed or distance"
 _PERCENT: Final = 100.0
+#: Time over which a device that comes or goes is faded in or out of a consensus [s].
+_FADE_S: Final = 20.0
 _FEWEST_FIXES: Final = 2
 
 
@@ -96,7 +99,7 @@ def choose_references(workout: Workout, test: Subject, kind: Against) -> Choice:
     if reason is not None:
         return Choice((), reason)
     references: list[Reference] = []
-    if kind == "distance":
+    if kind == "distance" and _knows_distance(workout):
         references += _choose_truth(workout).references
     if kind in {"position", "distance"} and workout.course is not None:
         references.append(_refer_to_course(workout, kind))
@@ -128,6 +131,15 @@ def _choose_truth(workout: Workout) -> Choice:
     return Choice((Reference("truth", why="the notes state it", uncertainty=uncertainty),))
 
 
+def _knows_distance(workout: Workout) -> bool:
+    """Say whether the notes hold a true distance of the whole or of a part."""
+    notes = workout.notes
+    if notes is None:
+        return False
+    parts = (part.distance_m for part in notes.segments)
+    return notes.truth.distance_m is not None or any(part is not None for part in parts)
+
+
 def _refer_to_course(workout: Workout, kind: Against) -> Reference:
     """Make the course the reference, with what a course may itself be off [m]."""
     limits = workout.settings.position
@@ -145,7 +157,11 @@ def _choose_holders(workout: Workout, test: Subject, kind: Against) -> Choice:
     """Give the truth about lengths, then every other device that knows lengths or levels."""
     references: list[Reference] = []
     notes = workout.notes
-    if kind == "lengths" and notes is not None and (notes.truth.lengths or notes.truth.strokes):
+    if (
+        kind == "lengths"
+        and notes is not None
+        and (notes.truth.known_lengths or notes.truth.strokes)
+    ):
         references += _choose_truth(workout).references
     references += [
         refer_to(subject, why=f"another device that knows its {kind}")
@@ -254,8 +270,9 @@ def build_consensus(workout: Workout, others: Sequence[Subject], kind: Against) 
     """Take the middle of the other devices, second by second, where at least two have a value.
 
     Positions: the geometric median in the workout's plane, without fixes that jumped away.
-    Distance counters begin anywhere: they are first set equal where all of them count. The rest:
-    the median.
+    Distance counters begin anywhere: they are first set equal where all of them count; heights
+    are first set to one level. A device that comes or goes is faded in or out, so that the middle
+    does not step. Heart rate: the plain median.
     """
     if kind == "position":
         return _take_middle_positions(workout, others)
@@ -263,11 +280,16 @@ def build_consensus(workout: Workout, others: Sequence[Subject], kind: Against) 
     stacked = np.vstack([subject.values(channel) for subject in others])
     if kind == "distance":
         stacked = _set_equal(stacked)
-    enough = np.isfinite(stacked).sum(axis=0) >= _CONSENSUS_DEVICES
-    middle = np.full(stacked.shape[1], np.nan)
+    if kind == "altitude":
+        stacked = take_off_levels(stacked)
+    known = np.isfinite(stacked)
+    enough = known.sum(axis=0) >= _CONSENSUS_DEVICES
     if not enough.any():
-        return Consensus({channel: middle}, None)
-    middle[enough] = np.nanmedian(stacked[:, enough], axis=0)
+        return Consensus({channel: np.full(enough.shape, np.nan)}, None)
+    weights = known.astype(np.float64)
+    if kind != "heart_rate":
+        weights = compute_fade(known, fade_s=_FADE_S)
+    middle = np.where(enough, compute_weighted_median(stacked, weights), np.nan)
     spread = np.nanstd(stacked[:, enough], axis=0, ddof=1)
     return Consensus({channel: middle}, _summarise_error(spread, stacked[:, enough]))
 
@@ -300,8 +322,9 @@ def _take_middle_positions(workout: Workout, others: Sequence[Subject]) -> Conse
     enough = np.isfinite(east).sum(axis=0) >= _CONSENSUS_DEVICES
     middle_east, middle_north = np.full(enough.shape, np.nan), np.full(enough.shape, np.nan)
     if enough.any():
+        weights = compute_fade(np.isfinite(east), fade_s=_FADE_S)
         middle_east[enough], middle_north[enough] = compute_geometric_median(
-            east[:, enough], north[:, enough]
+            east[:, enough], north[:, enough], weights=weights[:, enough]
         )
     latitude, longitude = restore_from_plane(PlaneTrack(middle_east, middle_north), origin=origin)
     on_grid = {"latitude_deg": latitude, "longitude_deg": longitude}

@@ -5,11 +5,15 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import datetime
+
+
+#: A distance is whole pool lengths when it is so many of them to this part of one.
+_WHOLE_LENGTHS: Final = 0.02
 
 
 @dataclass(frozen=True)
@@ -37,6 +41,16 @@ class Truth:
         if self.lengths is None or self.pool_length_m is None:
             return None
         return self.lengths * self.pool_length_m
+
+    @property
+    def known_lengths(self) -> int | None:
+        """The true number of pool lengths: as counted, else a distance of whole lengths."""
+        if self.lengths is not None:
+            return self.lengths
+        if self.distance_m is None or not self.pool_length_m:
+            return None
+        count = self.distance_m / self.pool_length_m
+        return round(count) if abs(count - round(count)) <= _WHOLE_LENGTHS else None
 
 
 @dataclass(frozen=True)

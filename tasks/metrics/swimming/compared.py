@@ -154,7 +154,7 @@ def _compare_with_notes(case: Case, own: Swum) -> Compared | str:
     if notes is None:
         return "there are no notes for this workout"
     truth = notes.truth
-    n_true = truth.lengths
+    n_true = truth.known_lengths
     if n_true is None:
         groups = tuple(Group(range(n, n + 1), range(n, n + 1)) for n in range(own.n))
     else:

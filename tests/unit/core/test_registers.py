@@ -11,10 +11,12 @@ from tasks.core.registers import (
     FINDING_KINDS,
     METRICS,
     READERS,
+    SCOPES,
     Value,
     finding,
     metric,
     reader,
+    scope,
     unknown,
 )
 
@@ -26,7 +28,7 @@ if TYPE_CHECKING:
 def clean_registers() -> Iterator[None]:
     load_readers()
     load_metrics()
-    registers: tuple[dict[str, Any], ...] = (READERS, METRICS, FINDING_KINDS)
+    registers: tuple[dict[str, Any], ...] = (READERS, METRICS, FINDING_KINDS, SCOPES)
     before = [dict(register) for register in registers]
     yield
     for register, entries in zip(registers, before, strict=True):
@@ -85,3 +87,8 @@ def test_discovery_fills_the_registers_once() -> None:
     load_metrics()
     assert (len(READERS), len(METRICS)) == (n_readers, n_metrics)
     assert n_readers
+
+
+def test_a_second_scope_of_a_domain_is_refused() -> None:
+    with pytest.raises(ValueError, match="'swimming' is registered twice"):
+        scope("swimming")(bool)
