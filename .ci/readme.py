@@ -30,6 +30,8 @@ PART = re.compile(
     re.DOTALL,
 )
 OUTPUT = "output of "
+#: Differs from run to run; in the README it is always the same one.
+RUN_ID = re.compile(r"\b\d{8}T\d{6}-[0-9a-f]{6}\b")
 
 
 def make_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
@@ -118,7 +120,7 @@ class Terminal:
             **os.environ,
             "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}",
             "NO_COLOR": "1",
-            "COLUMNS": "100",
+            "COLUMNS": "118",
             "TZ": "UTC",
         }
         self.environment.pop("COWORN_HOME", None)
@@ -135,7 +137,8 @@ class Terminal:
         )
         if done.returncode not in (0, 1):
             raise SystemExit(f"{command}: exit code {done.returncode}\n{done.stderr}")
-        printed = done.stdout.replace(str(self.folder), "~").rstrip()
+        printed = done.stdout.replace(str(self.folder), "~").replace(f"{ROOT}/", "").rstrip()
+        printed = RUN_ID.sub("20260502T053412-9c41aa", printed)
         lines = "\n".join(line.rstrip() for line in printed.splitlines())
         return f"```text\n{lines}\n```\n"
 
