@@ -115,6 +115,9 @@ def _enlarge(panel: dict[str, Any], scale: float) -> None:
             for name in _LENGTHS:
                 if name in axis:
                     axis[name] *= scale
+            legend = channel.get("legend") or {}
+            if "symbolSize" in legend:
+                legend["symbolSize"] *= scale**2
         if isinstance(layer["mark"], dict) and "size" in layer["mark"]:
             layer["mark"]["size"] *= scale**2
 
@@ -166,9 +169,8 @@ def encode_device(
 ) -> dict[str, Any]:
     """Give colour and line style (or point shape) of the devices, by the field `device`."""
     domain = [device.label for device in devices]
-    shown: dict[str, Any] = {
-        "legend": {"symbolType": "stroke"} if legend and line else {} if legend else None
-    }
+    symbols: dict[str, Any] | None = {"symbolType": "stroke", "symbolSize": 900} if line else {}
+    shown = {"legend": symbols if legend else None}
     colour = {
         "field": "device",
         "type": "nominal",

@@ -88,6 +88,8 @@ def make_config(theme: Theme, *, scale: float = 1.0) -> dict[str, Any]:
             "symbolSize": 260 * scale,
             "symbolStrokeWidth": 2.2 * scale,
             "title": None,
+            "symbolBaseFillColor": ink["soft"],
+            "symbolBaseStrokeColor": ink["soft"],
             "labelLimit": 260 * scale,
         },
         "header": {"labelColor": ink["ink"], "labelFontSize": size, "titleColor": ink["ink"]},

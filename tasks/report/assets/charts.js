@@ -62,15 +62,19 @@
   };
   const draw = async (chart) => {
     chart.width = chart.element.clientWidth;
-    const made = await vegaEmbed(chart.element, makeSpec(chart), {
+    // Into a part of its own: the library writes labels on what it draws into, and the element
+    // already says in words what the chart shows.
+    const paper = document.createElement("div");
+    paper.setAttribute("aria-hidden", "true");
+    const made = await vegaEmbed(paper, makeSpec(chart), {
       mode: "vega-lite", ast: true, renderer: "svg", actions: false, tooltip: false, defaultStyle: false,
     });
+    paper.removeAttribute("role");
+    paper.removeAttribute("aria-label");
+    paper.removeAttribute("aria-roledescription");
     if (chart.view) chart.view.finalize();
     chart.view = made.view;
-    const drawn = chart.element.querySelector("svg");
-    drawn.setAttribute("aria-hidden", "true");
-    drawn.removeAttribute("role");
-    drawn.removeAttribute("aria-roledescription");
+    chart.element.replaceChildren(paper);
   };
   const drawEach = async () => {
     document.documentElement.dataset.drawn = "no";
@@ -154,7 +158,7 @@
       const error = test - other;
       n += 1; sum += error; size += Math.abs(error); within += Math.abs(error) <= 5 ? 1 : 0;
     }
-    return n ? [(sum / n).toFixed(1).replace("-", "−"), (size / n).toFixed(1), (100 * within / n).toFixed(1), String(n)] : ["–", "–", "–", "0"];
+    return n ? [(sum / n).toFixed(1).replace(/^-0\.0$/, "0.0").replace("-", "−"), (size / n).toFixed(1), (100 * within / n).toFixed(1), String(n)] : ["–", "–", "–", "0"];
   };
   const makeRow = (tag, cells) => {
     const row = document.createElement("tr");

@@ -16,7 +16,19 @@ _OVER_TIME: Final = ("hr_mae_bpm", "distance_error_pct", "track_cross_median_m",
 _BY_SETUP: Final = "hr_mae_bpm"
 #: Setup keys that conditions are compared by; others are told in the notes only.
 _KEYS: Final = ("firmware", "wrist", "band", "display", "gnss")
-_SHAPES: Final = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down")
+_SHAPES: Final = (
+    "circle",
+    "square",
+    "triangle-up",
+    "diamond",
+    "cross",
+    "triangle-down",
+    "triangle-right",
+    "triangle-left",
+    "M-1,-1L1,1M1,-1L-1,1",
+    "M0,-1L0,1M-1,0L1,0",
+    "M-1,-1L1,-1L-1,1L1,1Z",
+)
 _LABELS_PX: Final = 176
 
 
@@ -117,6 +129,8 @@ def draw_by_setup(data: DeviceData) -> tuple[Drawing, ...]:
     definition = data.definitions[_BY_SETUP]
     table = _tabulate(data, values)
     table["setup"] = rows
+    order = sorted({one.workout_id for one in values})
+    table["order"] = [order.index(one.workout_id) for one in values]
     names = list(dict.fromkeys(rows))
     where = {
         "y": {
@@ -130,6 +144,7 @@ def draw_by_setup(data: DeviceData) -> tuple[Drawing, ...]:
                 "maxExtent": _LABELS_PX - 10,
             },
         },
+        "yOffset": {"field": "order", "type": "nominal", "scale": {"paddingOuter": 0.8}},
         "color": _colour(data),
     }
     across = {
@@ -164,7 +179,7 @@ def draw_by_setup(data: DeviceData) -> tuple[Drawing, ...]:
             tables={"setups": table},
             devices=(data.device,),
             note="One point per workout and condition; a workout stands in several rows.",
-            facts={"left": _LABELS_PX, "least": 26 * len(names)},
+            facts={"left": _LABELS_PX, "least": 34 * len(names)},
         ),
     )
 

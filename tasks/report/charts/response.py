@@ -8,6 +8,7 @@ import numpy as np
 
 from tasks.core.registers import chart
 from tasks.maths.rises import find_rises
+from tasks.report.charts.heart_rate import GAP_S
 from tasks.report.drawing import Drawing, encode_device
 from tasks.report.thin import thin_peaks
 from tasks.report.words import write_number
@@ -45,7 +46,7 @@ def draw_response(data: WorkoutData) -> tuple[Drawing, ...]:
             last = min(len(error), rise.start + _AFTER_S)
             part = error[first:last]
             since = np.arange(first, last, dtype=np.float64) - rise.start
-            for index in thin_peaks(since, part, most=_MOST_POINTS, gap_s=1.5):
+            for index in thin_peaks(since, part, most=_MOST_POINTS, gap_s=GAP_S):
                 value = part[index]
                 table["since"].append(int(since[index]))
                 table["error"].append(None if np.isnan(value) else round(float(value), 1))

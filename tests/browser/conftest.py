@@ -1,0 +1,124 @@
+"""Pages of a real home in a real browser."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from config.settings import load_settings
+from tasks.report import write_report
+from tasks.store import connect_for_reading
+from tests.unit.report_home import POOL, RIDE, build_home
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import duckdb
+
+    from config.home import Home
+
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@dataclass
+class Opened:
+    """A page with all that it said and asked for."""
+
+    page: Page
+    said: list[str] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+
+    def wait(self) -> None:
+        """Wait until every chart is drawn."""
+        if self.page.locator(".chart").count():
+            self.page.wait_for_selector("html[data-drawn=yes]", timeout=30_000)
+
+
+Opener = Callable[..., Opened]
+
+
+@pytest.fixture(scope="session")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Home:
+    """A home with a ride and a swim; figures of the ride only, which keeps the tests quick."""
+    home = build_home(tmp_path_factory.mktemp("home"), RIDE, POOL)
+    connection = connect_for_reading(home)
+    write_report(
+        connection,
+        home.report,
+        settings=load_settings(),
+        waiting=("<b>waiting</b>.fit",),
+        most_figures=1,
+    )
+    connection.close()
+    return home
+
+
+@pytest.fixture
+def database(home: Home) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The published results, as a person asks them."""
+    connection = connect_for_reading(home)
+    yield connection
+    connection.close()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's Chromium, without a window."""
+    path = shutil.which("chromium")
+    if path is None:
+        pytest.fail("chromium is not installed: apt-get install chromium fonts-dejavu-core")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def open_page(browser: Browser) -> Iterator[Opener]:
+    """Open a page of the report; every word on the console and every request is written down."""
+    contexts = []
+
+    def open_one(
+        path: Path, *, width: int = 1100, scheme: str = "light", height: int = 900
+    ) -> Opened:
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, color_scheme=scheme
+        )
+        contexts.append(context)
+        opened = Opened(context.new_page())
+        opened.page.on("console", lambda message: opened.said.append(message.text))
+        opened.page.on("pageerror", lambda error: opened.said.append(str(error)))
+        opened.page.on("request", lambda request: opened.asked.append(request.url))
+        opened.page.goto(path.as_uri())
+        opened.wait()
+        return opened
+
+    yield open_one
+    for context in contexts:
+        context.close()
+
+
+@pytest.fixture
+def ride(home: Home, database: duckdb.DuckDBPyConnection) -> Path:
+    """The page of the ride."""
+    return find_page(home, database, "mountain-biking")
+
+
+def find_page(home: Home, database: duckdb.DuckDBPyConnection, activity: str) -> Path:
+    """The page of the workout of that activity."""
+    row = database.execute(
+        "SELECT workout_id FROM workouts WHERE activity = ?", [activity]
+    ).fetchone()
+    assert row is not None
+    return home.report / "workouts" / f"{row[0]}.html"

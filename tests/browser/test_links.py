@@ -1,0 +1,152 @@
+"""Pointing at an instant marks it everywhere; choosing a stretch shows its numbers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from playwright.sync_api import expect
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import duckdb
+
+    from tests.browser.conftest import Opened, Opener
+
+READ_MARK = """(name) => {
+  const box = document.querySelector(`.chart[data-chart="${name}"] svg`).getBoundingClientRect();
+  const drawn = `.chart[data-chart="${name}"] svg g.mark-rule.role-mark line`;
+  const lines = [...document.querySelectorAll(drawn)];
+  const boxes = lines.map((line) => line.getBoundingClientRect());
+  const mark = boxes.find((one) => one.width < 3 && one.height > 50);
+  return mark ? mark.left + mark.width / 2 - box.left : null;
+}"""
+
+
+def point(opened: Opened, name: str, share: float) -> None:
+    chart = opened.page.locator(f'.chart[data-chart="{name}"]')
+    chart.scroll_into_view_if_needed()
+    box = chart.bounding_box()
+    opened.page.mouse.move(box["x"] + 70 + share * (box["width"] - 110), box["y"] + 60)
+    expect(opened.page.locator("#readout")).to_contain_text(":")
+
+
+def test_pointing_in_one_chart_marks_the_same_instant_in_the_others(
+    open_page: Opener, ride: Path
+) -> None:
+    opened = open_page(ride)
+    assert opened.page.evaluate(READ_MARK, "speed") is None
+    point(opened, "heart_rate", 0.5)
+    marks = {
+        name: opened.page.evaluate(READ_MARK, name) for name in ("heart_rate", "speed", "elevation")
+    }
+    assert all(mark is not None for mark in marks.values()), marks
+    # All plots begin and end at the same place, so that one instant is one horizontal place.
+    assert max(marks.values()) - min(marks.values()) < 3, marks
+    point(opened, "elevation", 0.25)
+    moved = opened.page.evaluate(READ_MARK, "heart_rate")
+    assert moved < marks["heart_rate"] - 100
+    assert opened.said == []
+
+
+def test_pointing_marks_the_place_on_the_track(open_page: Opener, ride: Path) -> None:
+    opened = open_page(ride)
+    count = """document.querySelectorAll(
+      '.chart[data-chart="track"] svg g.mark-symbol path').length"""
+    before = opened.page.evaluate(count)
+    point(opened, "heart_rate", 0.5)
+    assert opened.page.evaluate(count) > before
+
+
+def test_pointing_at_the_track_marks_the_instant_in_the_charts(
+    open_page: Opener, ride: Path
+) -> None:
+    opened = open_page(ride)
+    chart = opened.page.locator('.chart[data-chart="track"]')
+    chart.scroll_into_view_if_needed()
+    box = chart.bounding_box()
+    opened.page.mouse.move(box["x"] + box["width"] * 0.55, box["y"] + box["height"] * 0.4)
+    expect(opened.page.locator("#readout")).to_contain_text(":")
+    assert opened.page.evaluate(READ_MARK, "heart_rate") is not None
+
+
+def test_the_slider_moves_the_mark_by_keyboard(open_page: Opener, ride: Path) -> None:
+    opened = open_page(ride)
+    opened.page.locator("#instant").focus()
+    for _ in range(3):
+        opened.page.keyboard.press("ArrowRight")
+    expect(opened.page.locator("#readout")).to_contain_text(":")
+    assert opened.page.locator("#instant").input_value() == "3"
+    expect(opened.page.locator("#readout")).to_contain_text("12:20:03")
+    assert opened.page.evaluate(READ_MARK, "heart_rate") is not None
+
+
+def read_stretch(opened: Opened) -> dict[str, list[str]]:
+    rows = opened.page.locator("#stretch-table tbody tr")
+    found = {}
+    for n in range(rows.count()):
+        cells = rows.nth(n).locator("th, td").all_inner_texts()
+        found[cells[0]] = cells[1:]
+    return found
+
+
+def test_dragging_chooses_a_stretch_whose_numbers_are_those_of_duckdb(
+    open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
+) -> None:
+    opened = open_page(ride)
+    whole = read_stretch(opened)
+    chart = opened.page.locator('.chart[data-chart="heart_rate"]')
+    chart.scroll_into_view_if_needed()
+    box = chart.bounding_box()
+    opened.page.mouse.move(box["x"] + 200, box["y"] + 80)
+    opened.page.mouse.down()
+    opened.page.mouse.move(box["x"] + 420, box["y"] + 80, steps=6)
+    opened.page.mouse.up()
+    part = read_stretch(opened)
+    assert part.keys() == whole.keys()
+    assert part != whole
+    check_against_duckdb(opened, part, database)
+
+
+def test_a_finding_is_shown_as_a_stretch(
+    open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
+) -> None:
+    opened = open_page(ride)
+    whole = read_stretch(opened)
+    buttons = opened.page.locator("#heart_rate .show")
+    spans = buttons.evaluate_all("all => all.map((one) => one.dataset.to - one.dataset.from)")
+    chosen = next(n for n, span in enumerate(spans) if 60 < span < 600)
+    buttons.nth(chosen).click()
+    part = read_stretch(opened)
+    assert part != whole
+    check_against_duckdb(opened, part, database)
+
+
+def test_times_typed_in_choose_a_stretch(
+    open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
+) -> None:
+    opened = open_page(ride)
+    opened.page.locator("#stretch-from").fill("12:31:00")
+    opened.page.locator("#stretch-to").fill("12:41:30")
+    opened.page.get_by_role("button", name="Show", exact=True).click()
+    part = read_stretch(opened)
+    check_against_duckdb(opened, part, database)
+    assert all(int(cells[3]) <= 631 for cells in part.values())
+
+
+def check_against_duckdb(
+    opened: Opened, part: dict[str, list[str]], database: duckdb.DuckDBPyConnection
+) -> None:
+    sql = opened.page.locator("#stretch-sql").text_content()
+    rows = database.execute(
+        f"SELECT d.name, s.* EXCLUDE recording_id FROM ({sql}) s "  # noqa: S608 - the page's own
+        "JOIN recordings USING (recording_id) JOIN devices d USING (device_id)"
+    ).fetchall()
+    assert len(rows) >= 2
+    by_name = {row[0]: row[1:] for row in rows}
+    for label, cells in part.items():
+        bias, mae, within, n = by_name[label.rpartition(" against ")[0]]
+        assert int(cells[3]) == n
+        shown = [float(text.replace("\N{MINUS SIGN}", "-")) for text in cells[:3]]
+        assert shown == pytest.approx([bias, mae, within], abs=0.06)
