@@ -60,6 +60,8 @@ _CONSENSUS_DEVICES: Final = 2
 _PLACES_WITHOUT_WAY: Final = ("treadmill", "trainer", "gym", "pool")
 _VIRTUAL: Final = "a virtual ride is not compared by position, speed or distance"
 _PERCENT: Final = 100.0
+#: Share of the seconds between its first and last value in which a steady device has one.
+_STEADY_SHARE: Final = 0.9
 #: Time over which a device that comes or goes is faded in or out of a consensus [s].
 _FADE_S: Final = 20.0
 _FEWEST_FIXES: Final = 2
@@ -229,6 +231,7 @@ def _refer(subject: Subject, kind: Against, why: str) -> Reference:
 
 
 def _refer_to_consensus(workout: Workout, others: list[Subject], kind: Against) -> Reference:
+    others = _leave_out_intermittent(others, CHANNELS[kind][0])
     consensus = build_consensus(workout, others, kind)
     known = np.isfinite(next(iter(consensus.on_grid.values())))
     names = ", ".join(sorted(subject.device.id for subject in others))
@@ -263,6 +266,19 @@ def give_distance(workout: Workout, subject: Subject) -> Subject:
         max_gap_s=workout.settings.align.max_gap_position_s,
     )
     return replace(subject, on_grid={**subject.on_grid, "distance_m": on_grid})
+
+
+def _leave_out_intermittent(others: list[Subject], channel: str) -> list[Subject]:
+    """Leave out devices that are missing time and again, where enough steady ones remain.
+
+    Each time that one comes or goes the middle moves a little, hundreds of times in an hour.
+    """
+    steady = []
+    for subject in others:
+        held = np.flatnonzero(np.isfinite(subject.values(channel)))
+        if held.size >= _STEADY_SHARE * (held[-1] - held[0] + 1):
+            steady.append(subject)
+    return steady if len(steady) >= _CONSENSUS_DEVICES else others
 
 
 # --- consensus --------------------------------------------------------------------------------

@@ -223,12 +223,14 @@ def _build_reference_line(case: Case) -> Line | None:
 class TrackMatch:
     """The fixes of the test and where they belong on the reference line.
 
-    ``is_scored`` marks fixes on the line, outside gaps of the reference.
+    ``is_scored`` marks fixes on the line, outside gaps of the reference. ``by_time`` says that
+    the clocks of both are known, so that the times of the line mean something.
     """
 
     fixes: Fixes
     matched: Matched
     is_scored: Booleans
+    by_time: bool
 
     @property
     def line(self) -> Line:
@@ -248,6 +250,7 @@ def _match(case: Case) -> TrackMatch | None:
     if line is None or not fixes.n:
         return None
     limits = case.settings.position
+    by_time = _knows_time(case)
     matched = match_in_order(
         fixes.east_m,
         fixes.north_m,
@@ -255,10 +258,10 @@ def _match(case: Case) -> TrackMatch | None:
         reach_m=limits.reach_m,
         seconds=fixes.seconds,
         # Clocks that nothing confirmed say nothing of where one was when.
-        window_s=limits.window_s if _knows_time(case) else None,
+        window_s=limits.window_s if by_time else None,
         is_jump=mark_jumped(case.workout, case.test),
     )
-    return TrackMatch(fixes, matched, matched.is_on & ~matched.is_gap)
+    return TrackMatch(fixes, matched, matched.is_on & ~matched.is_gap, by_time)
 
 
 def _knows_time(case: Case) -> bool:

@@ -114,12 +114,13 @@ def _can_reach(
 
 
 def compute_geometric_median(
-    east_m: FloatArray, north_m: FloatArray
+    east_m: FloatArray, north_m: FloatArray, *, weights: FloatArray | None = None
 ) -> tuple[FloatArray, FloatArray]:
     """Give the point with the least sum of distances to the points of each column.
 
-    Both ``(n_points, n_columns)``, NaN where a point is missing; gives ``(n_columns,)`` each, NaN
-    where all are. One wild point moves it little. Of two points it is their middle.
+    All ``(n_points, n_columns)``, NaN where a point is missing, weights positive (all alike by
+    default); gives ``(n_columns,)`` each, NaN where all are missing. One wild point moves it
+    little. Of two points of one weight it is their middle.
     *Source*: Weiszfeld 1937, Tohoku Mathematical Journal 43:355, started from the mean (started on
     one of the points it would stay there).
     """
@@ -128,15 +129,14 @@ def compute_geometric_median(
     east, north = np.full(some.shape, np.nan), np.full(some.shape, np.nan)
     if not some.any():
         return east, north
-    x = np.where(known, east_m, np.nan)[:, some]
-    y = np.where(known, north_m, np.nan)[:, some]
-    weighed = known[:, some]
-    at_x, at_y = np.nanmean(x, axis=0), np.nanmean(y, axis=0)
-    x, y = np.where(weighed, x, 0.0), np.where(weighed, y, 0.0)
+    held = np.where(known, 1.0 if weights is None else weights, 0.0)[:, some]
+    x, y = np.where(known, east_m, 0.0)[:, some], np.where(known, north_m, 0.0)[:, some]
+    total = held.sum(axis=0)
+    at_x, at_y = (held * x).sum(axis=0) / total, (held * y).sum(axis=0) / total
     for _ in range(_STEPS):
-        weight = np.where(weighed, 1.0 / np.maximum(np.hypot(x - at_x, y - at_y), _CLOSE_M), 0.0)
-        total = weight.sum(axis=0)
-        next_x, next_y = (weight * x).sum(axis=0) / total, (weight * y).sum(axis=0) / total
+        pull = held / np.maximum(np.hypot(x - at_x, y - at_y), _CLOSE_M)
+        total = pull.sum(axis=0)
+        next_x, next_y = (pull * x).sum(axis=0) / total, (pull * y).sum(axis=0) / total
         moved = float(np.hypot(next_x - at_x, next_y - at_y).max())
         at_x, at_y = next_x, next_y
         if moved < _CLOSE_M:

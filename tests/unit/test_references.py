@@ -189,3 +189,54 @@ def test_every_result_says_why_its_reference_and_how_sure_that_is() -> None:
     alone = next(row for row in rows if row["metric"] == "track_first_fix_s")
     assert alone["reference_why"] is None
     assert alone["reference_uncertainty"] is None
+
+
+# --- devices that come and go -----------------------------------------------------------------
+def lose_often(workout: Workout, name: str, channels: tuple[str, ...]) -> Workout:
+    """Let a device miss every other quarter of a minute."""
+    device = find(workout, name)
+    gone = (np.arange(workout.grid.n_seconds) // 15) % 2 == 1
+    on_grid = {
+        channel: np.where(gone, np.nan, values) if channel in channels else values
+        for channel, values in device.on_grid.items()
+    }
+    lost = replace(device, on_grid=on_grid)
+    subjects = tuple(lost if one is device else one for one in workout.subjects)
+    return replace(workout, subjects=subjects, memo={})
+
+
+def test_device_that_is_often_missing_is_no_part_of_a_consensus_of_enough_others() -> None:
+    channels = ("latitude_deg", "longitude_deg")
+    workout = lose_often(make_workout(STAIRS, STAIRS, shift(2, 0), shift(0, 30)), "d", channels)
+    (reference,) = choose_references(workout, find(workout, "a"), "position").references
+    assert reference.why == "geometric median of b, c"
+    assert np.isfinite(reference.on_grid["latitude_deg"]).all()
+    # Where it is needed to make two, it is taken.
+    few = lose_often(make_workout(STAIRS, STAIRS, shift(2, 0)), "c", channels)
+    (reference,) = choose_references(few, find(few, "a"), "position").references
+    assert reference.why == "geometric median of b, c"
+
+
+def test_consensus_of_heights_has_no_steps_where_levels_differ() -> None:
+    way = np.arange(1200)
+    shape = 20 * np.sin(way / 150)
+    heights = [shape, shape + 60.0, shape - 40.0, shape + 15.0]
+    heights[3] = heights[3].copy()
+    heights[3][500:560] = np.nan
+    case = make_example(
+        test={"altitude_m": heights[0].tolist()},
+        others=tuple({"altitude_m": one.tolist()} for one in heights[1:]),
+    )
+    consensus = build_consensus(case.workout, case.others, "altitude").on_grid["altitude_m"]
+    # Level of the middle one of the three, and the shape of all.
+    assert consensus == pytest.approx(shape + 15.0, abs=1e-6)
+
+
+def test_corners_are_not_looked_for_in_a_consensus_that_is_not_sure() -> None:
+    workout = make_workout(STAIRS, shift(8, 0), shift(-8, 0))
+    rows = measure_workout(workout).results.to_pylist()
+    row = next(
+        row for row in rows if row["metric"] == "track_turn_retention" and row["device_id"] == "a"
+    )
+    assert row["value"] is None
+    assert "the consensus is sure to" in row["reason"]

@@ -7,16 +7,19 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import Example, Value, metric, unknown
+from tasks.maths.smoothing import compute_running_mean
 from tasks.metrics.distance.lengths import compare_own, compare_summed
 from tasks.tracks import explain_no_positions, get_match, mark_case
 
 if TYPE_CHECKING:
     from tasks.case import Case
-    from tasks.maths.arrays import FloatArray
+    from tasks.maths.arrays import FloatArray, IntArray
+    from tasks.tracks import TrackMatch
 
 POSITION: Final = ("latitude_deg", "longitude_deg")
 _SOURCE: Final = "common practice, no source"
 _PERCENT: Final = 100.0
+_SLIP_S: Final = 10.0
 #: Arc of the equator on WGS 84 for a thousandth of a degree [m]: 6378137 pi / 180 / 1000.
 _STEP_M: Final = 6378137.0 * float(np.pi) / 180.0 / 1000.0
 _ALONG_EQUATOR: Final = [0.001 * step for step in range(5)]
@@ -184,7 +187,7 @@ def distance_summed_error_pct(case: Case) -> Value:
 def distance_chord_loss_m(case: Case) -> Value:
     """Give the chord loss [m]."""
     found = _sum_chords(case)
-    return found if isinstance(found, Value) else Value(found[0] - found[1], n=int(found[2]))
+    return found if isinstance(found, Value) else Value(max(0.0, found[0] - found[1]), n=found[2])
 
 
 @metric(
@@ -214,8 +217,8 @@ def distance_chord_loss_pct(case: Case) -> Value:
         return found
     arcs, chords, n = found
     if arcs <= 0:
-        return unknown("the test stays at one place of the reference line", n=int(n))
-    return Value(_PERCENT * (arcs - chords) / arcs, n=int(n))
+        return unknown("the test stays at one place of the reference line", n=n)
+    return Value(_PERCENT * max(0.0, arcs - chords) / arcs, n=n)
 
 
 def _sum_chords(case: Case) -> tuple[float, float, int] | Value:
@@ -227,7 +230,7 @@ def _sum_chords(case: Case) -> tuple[float, float, int] | Value:
     if match is None:
         return unknown("the reference has no line")
     chosen = np.flatnonzero(mark_case(case, match.fixes) & match.is_scored)
-    along: FloatArray = match.matched.along_m[chosen]
+    along = _place_fixes(match, chosen)
     arcs = np.diff(along)
     # Fixes that scatter back along the line hold no way between them.
     forward = (arcs > 0) & (np.diff(match.fixes.piece[chosen]) == 0)
@@ -236,3 +239,22 @@ def _sum_chords(case: Case) -> tuple[float, float, int] | Value:
     east, north = match.line.locate(along)
     chords = np.hypot(np.diff(east), np.diff(north))
     return float(arcs[forward].sum()), float(chords[forward].sum()), int(chosen.size)
+
+
+def _place_fixes(match: TrackMatch, chosen: IntArray) -> FloatArray:
+    """Give where the reference was when the fixes were taken, as a way along its line.
+
+    From its times where it has some; else the places that the fixes were matched to, averaged
+    over ten seconds: a noisy fix slips along the line, and the slips are no chords.
+    """
+    if match.line.seconds is not None and match.by_time:
+        return np.interp(
+            match.fixes.seconds[chosen], match.line.seconds, match.line.along_m
+        ).astype(np.float64)
+    along = match.matched.along_m[chosen]
+    if along.size <= 1:
+        return along
+    interval = float(np.median(np.diff(match.fixes.seconds[chosen])))
+    width = round(_SLIP_S / max(interval, 1.0))
+    # An odd window has a middle.
+    return compute_running_mean(along, width=width + 1 - width % 2)

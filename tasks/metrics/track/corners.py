@@ -286,6 +286,17 @@ def _find_passages(case: Case) -> Passages | Value:
     if isinstance(found, Value):
         return found
     limits = case.settings.position
+    reference = case.reference
+    if reference is not None and reference.name == "consensus":
+        # A consensus wanders by its own error: corners that nobody ran would be found in it.
+        unsure = reference.uncertainty
+        if unsure is None or unsure > limits.cut_m / 2:
+            how = "not known how sure" if unsure is None else f"sure to {unsure:.1f} m only"
+            return unknown(
+                f"the consensus is {how}; corners need {limits.cut_m / 2:g} m",
+                n=found.n,
+                coverage=found.coverage,
+            )
     line = found.match.line
     key = f"track:corners:{id(line)}"
     corners = case.once_per_workout(

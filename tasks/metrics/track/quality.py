@@ -22,6 +22,7 @@ _PERCENT: Final = 100.0
 #: Fixes nearer than this are one place [m]; formats cut positions at about a centimetre.
 _SAME_PLACE_M: Final = 0.05
 _FEWEST_FIXES: Final = 2
+_USUAL_INTERVALS: Final = 3.0
 _STILL: Final = Example({"test": {"heart_rate_bpm": [100.0]}}, None, "no positions")
 
 
@@ -264,7 +265,8 @@ def find_position_jumps(case: Case) -> list[Finding]:
     title="Position gap",
     unit="s",
     definition="Time from one fix to the next, or to the end of the recording, that is longer "
-    "than what is bridged, pauses apart; the size is its length",
+    "than what is bridged and than three usual intervals of the device, pauses apart; the size is "
+    "its length",
     source=_SOURCE,
     needs=POSITION,
 )
@@ -276,7 +278,11 @@ def find_position_gaps(case: Case) -> list[Finding]:
     if not fixes.n:
         return []
     starts, ends = _list_intervals(case, fixes)
-    long = np.flatnonzero(ends - starts > case.settings.align.max_gap_position_s)
+    lengths = ends - starts
+    # A device that always waits ten seconds has no gap each time.
+    usual = float(np.median(lengths)) if lengths.size else 0.0
+    longest = max(case.settings.align.max_gap_position_s, _USUAL_INTERVALS * usual)
+    long = np.flatnonzero(lengths > longest)
     found = []
     for index in long.tolist():
         at = int(np.searchsorted(fixes.seconds, starts[index]))
