@@ -14,6 +14,9 @@ from tasks.core.errors import NotesError
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+#: Years that a slip of the keyboard leads out of.
+_FIRST_YEAR: Final = 1990
+_LAST_YEAR: Final = 2199
 #: Longer values are cut in messages.
 _SHOWN_AT_MOST: Final = 80
 
@@ -135,11 +138,20 @@ class Page:
                 ) from error
         if not isinstance(value, datetime):
             raise self.complain(path, f"{spelled} is no date with time", remedy=f"write {example}")
+        if not is_plausible(value):
+            raise self.complain(
+                path, f"{spelled} is in no year of a workout", remedy=f"write {example}"
+            )
         if value.tzinfo is None:
             raise self.complain(
                 path, f"{spelled} has no offset from UTC", remedy=f"add one, as in {example}"
             )
         return value
+
+
+def is_plausible(day: date) -> bool:
+    """Say whether a date or instant can be that of a workout; far from it nothing computes."""
+    return _FIRST_YEAR <= day.year <= _LAST_YEAR
 
 
 def spell(path: KeyPath, key: str | int) -> str:

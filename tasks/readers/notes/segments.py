@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 _SEGMENT_KEYS: Final = ("name", "from", "to", "distance_m")
 #: Segments of every workout that metrics use; a named part may not be mistaken for one.
 _TAKEN_SEGMENTS: Final = ("all", "after_lock", "rising", "steady", "falling")
+#: No bout of exercise goes on for so long [s].
+_LONGEST_S: Final = 30 * 86_400
 _TAKEN_BEGINNINGS: Final = ("band:", "stroke:")
 _CLOCK: Final = re.compile(r"(?:([0-9]+):([0-5][0-9])|([0-9]+)):([0-5][0-9](?:\.[0-9]+)?)")
 
@@ -93,7 +95,8 @@ def _read_moment(page: Page, path: KeyPath, value: object) -> tuple[float | None
         if match is not None:
             hours, minutes, only_minutes, seconds = match.groups()
             whole = int(hours or 0) * 3600 + int(minutes or only_minutes) * 60
-            return whole + float(seconds), None
+            if whole <= _LONGEST_S:
+                return whole + float(seconds), None
         if re.match(r"[0-9]{4}-", value.strip()):
             return None, page.check_instant(path, value).astimezone(UTC)
     raise page.complain(

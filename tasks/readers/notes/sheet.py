@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 from tasks.core.errors import NotesError
-from tasks.readers.notes.page import Page, show
+from tasks.readers.notes.page import Page, is_plausible, show
 
 if TYPE_CHECKING:
     from config.lines import KeyPath
@@ -183,15 +183,20 @@ def _read_when(cells: dict[str, str], *, name: str, line: int, zone: str | None)
         )
     if start is None:
         start = f"{day} {_write_clock(clock, name=name, line=line)}" if clock else str(day)
-    if _DAY.fullmatch(start):
-        try:
-            return date.fromisoformat(start)
-        except ValueError as error:
-            raise _complain_of_time(start, name=name, line=line) from error
+    complaint = _complain_of_time(start, name=name, line=line)
+    is_day = _DAY.fullmatch(start) is not None
     try:
-        instant = datetime.fromisoformat(start)
+        when = date.fromisoformat(start) if is_day else datetime.fromisoformat(start)
     except ValueError as error:
-        raise _complain_of_time(start, name=name, line=line) from error
+        raise complaint from error
+    if not is_plausible(when):
+        raise complaint
+    return when if is_day else _set_zone(start, name=name, line=line, zone=zone)
+
+
+def _set_zone(start: str, *, name: str, line: int, zone: str | None) -> datetime:
+    """Give the instant that is written, in the zone of the settings where it names no offset."""
+    instant = datetime.fromisoformat(start)
     if instant.tzinfo is not None:
         return instant
     if zone is None:

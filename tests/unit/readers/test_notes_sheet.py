@@ -6,6 +6,8 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tasks.core.errors import NotesError
 from tasks.readers.notes import is_notes, read_all_notes, read_notes
@@ -152,6 +154,9 @@ BAD = [
     ("start,device\n5/2/2026,alder-2\n", 2, '"5/2/2026" is no date', "year first"),
     ("date,device\n2026-02-30,alder-2\n", 2, '"2026-02-30" is no date', "year first"),
     ("start,device\n2026-05-02T07:30,alder-2\n", 2, "no offset from UTC", "time.zone"),
+    ("date,device\n0001-01-01,alder-2\n", 2, '"0001-01-01" is no date', "year first"),
+    ("start,device\n9999-12-31T23:30:00Z,a\n", 2, "is no date", "year first"),
+    (f"start,true_start\n{START},0202-05-02T07:30:00Z\n", 2, "no year of a workout", "write"),
     ("date,time,device\n2026-05-02,25:10,a\n", 2, '"25:10" is no time of day', "07:30"),
     ("date,time,device\n2026-05-02,half past 7,a\n", 2, "is no time of day", "07:30"),
     (f"start,date,device\n{START},2026-05-02,a\n", 2, "a start and a date", "start alone"),
@@ -216,6 +221,12 @@ def test_yards_and_stroke_counts_stand_in_toml_too() -> None:
     [
         ("[truth]\npool_length_m = 25\npool_length_yd = 25\n", 4, "beside truth.pool_length_m"),
         ("[truth]\nstroke_count = 7.5\n", 3, "is no whole number"),
+        ("[truth]\nstart_utc = 0026-05-02T05:30:00Z\n", 3, "no year of a workout"),
+        (
+            '[[segment]]\nname = "x"\nfrom = "00:00"\nto = "99999999999999:00"\n',
+            5,
+            '"99999999999999:00" is no time',
+        ),
         ("[truth]\nlengths = 400000\n", 3, "more than anybody swims"),
         ("[setup.a]\nbattery_start_pct = 80\nbattery_end_pct = 90\n", 4, "is above"),
         (
@@ -230,3 +241,45 @@ def test_contradictions_in_toml_are_named_with_their_line(text: str, line: int, 
         read_all_notes(TOML_START + text, name="pool.notes.toml")
     assert str(caught.value).startswith(f"pool.notes.toml, line {line}: ")
     assert found in str(caught.value)
+
+
+CELLS = st.one_of(
+    st.text(max_size=12),
+    st.sampled_from(
+        [START, "2026-05-02", "0001-01-01", "9999-12-31", "07:30", "8,5", "1e999", '"']
+    ),
+    st.floats().map(str),
+    st.integers().map(str),
+)
+NAMES = st.sampled_from(
+    (
+        *("start", "date", "time", "device", "distance_m", "lengths", "strokes", "wrist", "x"),
+        *("battery start", "battery_end", "true_start", "pool_length_yd", "activity", "course"),
+    )
+)
+
+
+@given(
+    names=st.lists(NAMES, max_size=8, unique=True),
+    rows=st.lists(st.lists(CELLS, max_size=8), max_size=4),
+    delimiter=st.sampled_from([",", ";", "\t"]),
+    zone=st.sampled_from([None, "Europe/Berlin", "Pacific/Kiritimati"]),
+)
+def test_any_sheet_is_read_or_refused_in_one_line(
+    names: list[str], rows: list[list[str]], delimiter: str, zone: str | None
+) -> None:
+    lines = [delimiter.join(cells) for cells in [["date", *names], *rows]]
+    try:
+        found = read("\n".join(lines), zone=zone)
+    except NotesError as error:
+        assert "\n" not in str(error)  # noqa: PT017 - either outcome is right
+    else:
+        assert all(notes.mark for notes in found)
+
+
+@given(st.text())
+def test_any_text_is_read_or_refused(text: str) -> None:
+    try:
+        read(text)
+    except NotesError as error:
+        assert str(error).startswith(NAME)  # noqa: PT017 - either outcome is right
