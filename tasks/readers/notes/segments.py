@@ -20,7 +20,7 @@ _TAKEN_SEGMENTS: Final = ("all", "after_lock", "rising", "steady", "falling")
 #: No bout of exercise goes on for so long [s].
 _LONGEST_S: Final = 30 * 86_400
 _TAKEN_BEGINNINGS: Final = ("band:", "stroke:")
-_CLOCK: Final = re.compile(r"(?:([0-9]+):([0-5][0-9])|([0-9]+)):([0-5][0-9](?:\.[0-9]+)?)")
+_CLOCK: Final = re.compile(r"(?:([0-9]{1,6}):([0-5][0-9])|([0-9]{1,6})):([0-5][0-9](?:\.[0-9]+)?)")
 
 
 def read_segments(

@@ -227,6 +227,11 @@ def test_yards_and_stroke_counts_stand_in_toml_too() -> None:
             5,
             '"99999999999999:00" is no time',
         ),
+        (
+            f'[[segment]]\nname = "x"\nfrom = "00:00"\nto = "{"9" * 5000}:00"\n',
+            5,
+            "is no time",
+        ),
         ("[truth]\nlengths = 400000\n", 3, "more than anybody swims"),
         ("[setup.a]\nbattery_start_pct = 80\nbattery_end_pct = 90\n", 4, "is above"),
         (
