@@ -10,6 +10,15 @@ from typing import Any, Final
 #: Keys and, inside arrays, positions that lead to a value.
 KeyPath = tuple[str | int, ...]
 
+#: No settings, devices or notes come near these; beyond them, time and memory grow without bound.
+MAX_TEXT_BYTES: Final = 256 * 1024
+MAX_KEY_PARTS: Final = 200
+
+_TOKEN: Final = re.compile(
+    r'''(?P<part>"""(?:\\.|[^\\])*?"""|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|[\w-]+)'''
+    r"|(?P<dot>\.)|(?P<blank>[ \t]+)|#[^\n]*|.",
+    re.DOTALL,
+)
 _PLACE: Final = re.compile(r"\s*\(at line (\d+), column \d+\)$")
 _AT_END: Final = re.compile(r"\s*\(at end of document\)$")
 
@@ -27,6 +36,10 @@ def parse_toml(text: str) -> dict[str, Any]:
 
     Raises: TomlSyntaxError with the line.
     """
+    if len(text) > MAX_TEXT_BYTES:
+        raise TomlSyntaxError(f"it is larger than {MAX_TEXT_BYTES // 1024} kB", line=1)
+    if (line := _find_long_key(text)) is not None:
+        raise TomlSyntaxError(f"a key of more than {MAX_KEY_PARTS} parts", line=line)
     try:
         return tomllib.loads(text)
     except RecursionError as error:
@@ -37,6 +50,23 @@ def parse_toml(text: str) -> dict[str, Any]:
         line = int(place[1]) if place else max(1, len(text.rstrip().splitlines()))
         message = _AT_END.sub(" at the end", _PLACE.sub("", message))
         raise TomlSyntaxError(message[:1].lower() + message[1:], line=line) from error
+
+
+def _find_long_key(text: str) -> int | None:
+    """Give the line of a dotted key that is longer than any honest one, None without any."""
+    n_parts = 0
+    after_dot = False
+    for token in _TOKEN.finditer(text):
+        if token.lastgroup == "blank":
+            continue
+        if token.lastgroup == "part":
+            n_parts = n_parts + 1 if after_dot else 1
+        elif token.lastgroup is None:
+            n_parts = 0
+        after_dot = token.lastgroup == "dot"
+        if n_parts > MAX_KEY_PARTS:
+            return text.count("\n", 0, token.start()) + 1
+    return None
 
 
 def map_lines(text: str) -> dict[KeyPath, int]:

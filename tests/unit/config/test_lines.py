@@ -115,3 +115,29 @@ VALUES: st.SearchStrategy[Any] = st.recursive(
 def test_no_key_of_any_document_is_forgotten(document: dict[str, Any]) -> None:
     text = tomlkit.dumps(document)
     assert set(map_lines(text)) == list_paths(tomllib.loads(text))
+
+
+@pytest.mark.parametrize("part", ["a", '"="', "'#'", '"a.b"'])
+@pytest.mark.parametrize("form", ["[{key}]", "{key} = 1", "x = {{ {key} = 1 }}", "[[ {key} ]]"])
+def test_a_key_of_thousands_of_parts_is_refused_with_its_line(part: str, form: str) -> None:
+    text = "first = 'line'\n" + form.format(key=" . ".join([part] * 20_000))
+    with pytest.raises(TomlSyntaxError, match="more than 200 parts") as caught:
+        parse_toml(text)
+    assert caught.value.line == 2
+
+
+@pytest.mark.parametrize("text", ["[" * 100_000, "x = " + "{a=" * 50_000, "x = " + "[" * 5000])
+def test_brackets_inside_each_other_are_refused(text: str) -> None:
+    with pytest.raises(TomlSyntaxError):
+        parse_toml(text)
+
+
+def test_a_text_of_megabytes_is_refused() -> None:
+    with pytest.raises(TomlSyntaxError, match="larger than 256 kB"):
+        parse_toml("# " + "x" * 300_000)
+
+
+def test_dots_in_texts_and_comments_are_no_keys() -> None:
+    dots = ".".join(["a"] * 1000)
+    text = f'x = "{dots}"\ny = """\n{dots}"""  # {dots}\n[a.b]\nz = \'{dots}\'\n'
+    assert parse_toml(text) == {"x": dots, "y": dots, "a": {"b": {"z": dots}}}
