@@ -66,6 +66,32 @@ def compute_running_slope(values: FloatArray, *, width: int) -> FloatArray:
     return slopes
 
 
+def fit_local_lines(at: FloatArray, values: FloatArray, *, half_width: float) -> FloatArray:
+    """Give at each place the least-squares line through the values within ``half_width`` of it.
+
+    Both ``(n,)`` without gaps, places not decreasing, spacing as uneven as it is; a value alone in
+    its window stays. A straight course comes back as it is.
+    """
+    if not at.size:
+        return values.copy()
+    shifted, base = at - at[0], values - values[0]
+    low = np.searchsorted(shifted, shifted - half_width, side="left")
+    high = np.searchsorted(shifted, shifted + half_width, side="right")
+
+    def add_up(terms: FloatArray) -> FloatArray:
+        total = np.concatenate([[0.0], np.cumsum(terms)])
+        sums: FloatArray = total[high] - total[low]
+        return sums
+
+    n = (high - low).astype(np.float64)
+    mean_at, mean = add_up(shifted) / n, add_up(base) / n
+    spread = add_up(shifted**2) / n - mean_at**2
+    joint = add_up(shifted * base) / n - mean_at * mean
+    slope = np.where(spread > 1e-6, joint / np.maximum(spread, 1e-6), 0.0)  # noqa: PLR2004 - one place
+    fitted: FloatArray = values[0] + mean + slope * (shifted - mean_at)
+    return fitted
+
+
 def fill_gaps(values: FloatArray) -> FloatArray:
     """Fill NaN in ``(n,)`` by linear interpolation, the ends by the nearest value.
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import Example, Value, metric, unknown
-from tasks.maths.smoothing import compute_running_mean
+from tasks.maths.smoothing import fit_local_lines
 from tasks.metrics.distance.lengths import compare_own, compare_summed
 from tasks.tracks import explain_no_positions, get_match, mark_case
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 POSITION: Final = ("latitude_deg", "longitude_deg")
 _SOURCE: Final = "common practice, no source"
 _PERCENT: Final = 100.0
-_SLIP_S: Final = 10.0
+_SLIP_S: Final = 5.0
 #: Arc of the equator on WGS 84 for a thousandth of a degree [m]: 6378137 pi / 180 / 1000.
 _STEP_M: Final = 6378137.0 * float(np.pi) / 180.0 / 1000.0
 _ALONG_EQUATOR: Final = [0.001 * step for step in range(5)]
@@ -244,17 +244,11 @@ def _sum_chords(case: Case) -> tuple[float, float, int] | Value:
 def _place_fixes(match: TrackMatch, chosen: IntArray) -> FloatArray:
     """Give where the reference was when the fixes were taken, as a way along its line.
 
-    From its times where it has some; else the places that the fixes were matched to, averaged
-    over ten seconds: a noisy fix slips along the line, and the slips are no chords.
+    From its times where it has some; else the places that the fixes were matched to, each
+    replaced by the straight line in time through the fixes within five seconds of it: a noisy fix
+    slips along the line, and the slips are no chords.
     """
+    seconds = match.fixes.seconds[chosen]
     if match.line.seconds is not None and match.by_time:
-        return np.interp(
-            match.fixes.seconds[chosen], match.line.seconds, match.line.along_m
-        ).astype(np.float64)
-    along = match.matched.along_m[chosen]
-    if along.size <= 1:
-        return along
-    interval = float(np.median(np.diff(match.fixes.seconds[chosen])))
-    width = round(_SLIP_S / max(interval, 1.0))
-    # An odd window has a middle.
-    return compute_running_mean(along, width=width + 1 - width % 2)
+        return np.interp(seconds, match.line.seconds, match.line.along_m).astype(np.float64)
+    return fit_local_lines(seconds, match.matched.along_m[chosen], half_width=_SLIP_S)

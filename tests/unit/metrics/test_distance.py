@@ -154,6 +154,27 @@ def test_noise_is_no_chord_loss() -> None:
     assert measure("distance_chord_loss_pct", case) == pytest.approx(0.0, abs=0.01)
 
 
+def test_noise_against_a_course_is_no_chord_loss_and_sparse_fixes_are() -> None:
+    angle = np.linspace(0, 6 * np.pi, 3000)
+    course = (60 * angle, 50 * np.sin(angle))
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(course)))])
+    at = np.arange(0, way[-1], 3.0)
+    east, north = np.interp(at, way, course[0]), np.interp(at, way, course[1])
+    noise = np.random.default_rng(4).normal(0, 3, (2, at.size))
+    losses = {}
+    for name, track, every in (
+        ("dense", (east, north), 1),
+        ("noisy", (east + noise[0], north + noise[1]), 1),
+        ("sparse", (east, north), 8),
+    ):
+        case = make_example(test=thin(track, every), course=place_course(*course))
+        losses[name] = measure("distance_chord_loss_m", against(case, "course:example"))
+    chords = np.hypot(np.diff(east[::8]), np.diff(north[::8])).sum()
+    assert losses["dense"] == pytest.approx(0.0, abs=0.3)
+    assert losses["noisy"] == pytest.approx(0.0, abs=0.02 * at[-1])
+    assert losses["sparse"] == pytest.approx(at[::8][-1] - chords, abs=1.0)
+
+
 # --- speed ------------------------------------------------------------------------------------
 def draw_pace(n: int = 1800) -> Floats:
     """Intervals of a minute and a half, as runners do them."""
