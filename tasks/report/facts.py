@@ -102,6 +102,8 @@ class Result:
     coverage: float | None
     unit: str
     reason: str | None
+    note: str | None = None
+    reference_why: str | None = None
 
 
 @dataclass(frozen=True)

@@ -38,6 +38,7 @@ def load_environment() -> jinja2.Environment:
     )
     environment.filters["kind"] = words.name_kind
     environment.filters["role"] = lambda role: words.ROLES.get(role, role)
+    environment.filters["remark_of"] = show_remark
     environment.filters["sql_of"] = write_definition_sql
     return environment
 
@@ -84,6 +85,14 @@ def show_interval(result: Result, *, units: str) -> str:
         for end in (result.ci_low, result.ci_high)
     )
     return f"{low} to {high}"
+
+
+def show_remark(result: Result) -> str:
+    """Give what a reader must know beside a value, and why it is held against this; or nothing."""
+    held = (
+        f"held against {result.reference}: {result.reference_why}" if result.reference_why else ""
+    )
+    return "; ".join(part for part in (result.note, held) if part)
 
 
 def write_definition_sql(definition: Definition) -> str:

@@ -36,7 +36,15 @@ _SECTIONS: Final = (
     ("swimming", "Pool lengths"),
     ("battery", "Battery"),
 )
-_POSITION: Final = ("cut_corner", "position_jump", "position_gap")
+#: Where a finding stands that is not about heart rate.
+_PLACES: Final = {
+    "cut_corner": "track",
+    "position_jump": "track",
+    "position_gap": "track",
+    "stroke_misread": "swimming",
+    "battery_range": "battery",
+    "battery_contradiction": "battery",
+}
 _RESPONSE: Final = (
     "hr_rises",
     "hr_rise_delay_s",
@@ -192,7 +200,7 @@ def _list_findings(data: WorkoutData) -> dict[str, tuple[FindingRow, ...]]:
     for one in data.findings:
         if one.device_id not in devices:
             continue
-        section = "track" if one.kind in _POSITION else "heart_rate"
+        section = _PLACES.get(one.kind, "heart_rate")
         row = FindingRow(
             devices[one.device_id],
             describe_finding(one, data),

@@ -41,6 +41,8 @@ _GRAVITY: Final = {
     "position_jump": 2.0,
     "frozen": 2.0,
 }
+#: What qualifies a comparison; nothing that happened.
+_REMARKS: Final = ("battery_range", "battery_contradiction")
 _MOST_OUTSTANDING: Final = 3
 _METHODS: Final = {
     "gnss": "both clocks are set by satellites",
@@ -175,7 +177,11 @@ def _say_clock(recording: RecordingFacts) -> str:
 
 def find_outstanding(data: WorkoutData, recording_id: str) -> tuple[FindingFacts, ...]:
     """Give the gravest findings of one recording, by time."""
-    own = [one for one in data.findings if one.recording_id == recording_id]
+    own = [
+        one
+        for one in data.findings
+        if one.recording_id == recording_id and one.kind not in _REMARKS
+    ]
     own.sort(key=_weigh, reverse=True)
     return tuple(sorted(own[:_MOST_OUTSTANDING], key=lambda one: one.start_s))
 

@@ -142,6 +142,9 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
         "position_jump": f"jumped {amount} in position {at}",
         "position_gap": f"gave no position {when}",
         "frozen": f"stood still at one value {when}",
+        "stroke_misread": f"took one stroke for another {when}",
+        "battery_range": "was compared over another range of charge, so rates are not quite alike",
+        "battery_contradiction": "has battery levels that contradict each other",
     }
     plain = finding.kind.replace("_", " ")
     text = sentences.get(

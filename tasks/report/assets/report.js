@@ -35,9 +35,9 @@ const coworn = (() => {
     document.getElementById("explained-title").textContent = entry.querySelector("summary").firstChild.textContent;
     const text = document.getElementById("explained-text");
     text.replaceChildren(...[...entry.querySelectorAll("p, dl")].map((part) => part.cloneNode(true)));
-    if (number.classList.contains("missing")) {
+    if (number.title) {
       const why = document.createElement("p");
-      why.textContent = "Not computed: " + number.title;
+      why.textContent = (number.classList.contains("missing") ? "Not computed: " : "Note: ") + number.title;
       text.prepend(why);
     }
     document.getElementById("explained-sql").textContent = writeSql(number);
