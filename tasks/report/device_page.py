@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     from tasks.report.drawing import Drawing
     from tasks.report.facts import DeviceData, DeviceFacts, FindingFacts, Result
 
-_COLUMNS: Final = (
+#: The numbers that the page of a device shows of each workout; its charts draw some of them.
+COLUMNS: Final = (
     "hr_mae_bpm",
     "hr_bias_bpm",
     "hr_within_5_bpm_pct",
@@ -71,10 +72,10 @@ def render_device(data: DeviceData, *, devices: Mapping[str, DeviceFacts]) -> st
     for one in CHARTS.values():
         if one.page == "device":
             drawings[one.section] += tuple(one.draw(data))
-    used = {metric: pick_whole(data.results, metric) for metric in _COLUMNS}
+    used = {metric: pick_whole(data.results, metric) for metric in COLUMNS}
     columns = [
         metric
-        for metric in _COLUMNS
+        for metric in COLUMNS
         if any(result.value is not None for result in used[metric].values())
     ]
     definitions = [data.definitions[metric] for metric in columns if metric in data.definitions]

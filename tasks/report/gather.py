@@ -10,7 +10,7 @@ from tasks.report.facts import ALL, DeviceData, WorkoutData
 from tasks.report.series import read_battery, read_lengths, read_pairs, read_series
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     import duckdb
 
@@ -74,12 +74,15 @@ def gather_device(
     workouts: Mapping[str, WorkoutFacts],
     definitions: Mapping[str, Definition],
     settings: Settings,
+    metrics: Collection[str],
 ) -> DeviceData:
-    """Read all that the page of one device shows."""
+    """Read all that the page of one device shows: of the results only those of `metrics`."""
     return DeviceData(
         device=device,
         workouts=workouts,
-        results=read.read_results(connection, device_id=device.device_id, segment=ALL),
+        results=read.read_results(
+            connection, device_id=device.device_id, segment=ALL, metrics=metrics
+        ),
         findings=read.read_findings(connection, device_id=device.device_id),
         verdicts=read.read_verdicts(connection, device.device_id),
         setups=read.read_setups(connection, column="device_id", value=device.device_id),

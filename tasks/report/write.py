@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from tasks.core.provenance import find_version
 from tasks.report import read
-from tasks.report.device_page import render_device
+from tasks.report.device_page import COLUMNS, render_device
 from tasks.report.figures import write_figures
 from tasks.report.files import read_key, write_if_changed
 from tasks.report.gather import gather_device, gather_workout
@@ -88,7 +88,12 @@ def write_report(
         written += write_workout(data, folder, key=key, with_figures=with_figures)
     for device in devices.values():
         device_data = gather_device(
-            connection, device, workouts=workouts, definitions=definitions, settings=settings
+            connection,
+            device,
+            workouts=workouts,
+            definitions=definitions,
+            settings=settings,
+            metrics=COLUMNS,
         )
         path = folder / "devices" / f"{device.device_id}.html"
         written += write_if_changed(path, render_device(device_data, devices=devices))
