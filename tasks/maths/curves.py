@@ -90,9 +90,13 @@ def compute_warping_sum_m(curve: FloatArray, other: FloatArray) -> float:
     rest_other = _sum_rest(cKDTree(curve).query(other)[0])
     walks = (_walk_greedily(curve, other), _walk_evenly(curve, other))
     walk = min(walks, key=lambda one: float(_measure_walk(curve, other, one).sum()))
-    bound = _sweep_sum(curve, other, rest, rest_other, bound=np.inf, walk=walk)
+    bound, leaving = _sweep_sum(curve, other, rest, rest_other, bound=np.inf, walk=walk)
+    if bound <= leaving:
+        # No path that leaves the corridor about the walk can be better.
+        return bound
     # A little more than the bound lets rounding be.
-    return _sweep_sum(curve, other, rest, rest_other, bound=bound * (1 + 1e-12), walk=None)
+    total, _ = _sweep_sum(curve, other, rest, rest_other, bound=bound * (1 + 1e-12), walk=None)
+    return total
 
 
 def compute_warping_mean_m(curve: FloatArray, other: FloatArray) -> float:
@@ -232,8 +236,12 @@ def _sweep_sum(
     *,
     bound: float,
     walk: IntArray | None,
-) -> float:
-    """Give the least sum; without a ``walk`` over all cells from which ``bound`` can be kept."""
+) -> tuple[float, float]:
+    """Give the least sum, and what a path that leaves the corridor costs at least.
+
+    With a ``walk`` only a corridor about it is looked at, without one all cells from which
+    ``bound`` can be kept.
+    """
     cells = _Diagonals(curve, other)
     n, m = cells.n, cells.m
     before, here, now = (np.full(n + 2, np.inf) for _ in range(3))
@@ -241,6 +249,7 @@ def _sweep_sum(
     here[1] = np.sqrt(d[0])
     rest_other = np.ascontiguousarray(rest_other[::-1])
     span_before, span = _NOWHERE, (0, 0)
+    leaving = float("inf")
     middle = None
     if walk is not None:
         middle = np.interp(np.arange(n + m - 1), walk.sum(axis=1), walk[:, 0]).astype(np.int64)
@@ -255,12 +264,20 @@ def _sweep_sum(
         _take_least(here, before, first, last, t)
         np.add(d, t, out=now[first + 1 : last + 2])
         _put_walls(now, first, last)
+        if middle is not None:
+            # Only cells at the edge of the corridor lead out of it.
+            if first > max(k - m + 1, 0):
+                behind = max(rest[first], rest_other[m - 1 - k + first])
+                leaving = min(leaving, float(now[first + 1] + behind))
+            if last < min(k, n - 1):
+                behind = max(rest[last], rest_other[m - 1 - k + last])
+                leaving = min(leaving, float(now[last + 1] + behind))
         span_before, span = span, (first, last)
         if k % _TRIM_EVERY == 0 and middle is None:
             span_before = _trim_sum(here, span_before, k - 1, rest, rest_other, bound)
             span = _trim_sum(now, span, k, rest, rest_other, bound)
         before, here, now = here, now, before
-    return float(here[n])
+    return float(here[n]), leaving
 
 
 def _trim_sum(

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _MISSING: Final = Example(NOWHERE, None, "no positions")
 _FEWEST_FIXES: Final = 2
+_FINER: Final = 4
 _ASIDE: Final[dict[str, Any]] = ASIDE
 
 
@@ -43,7 +44,7 @@ class Curves:
     definition="Length of the shortest leash with which both tracks can be walked from end to end; "
     "one place decides, and points as far apart as they are resampled add up to that to it",
     formula="min over monotone pairings of the max distance, both tracks resampled every 2 m, or "
-    "more for tracks of more than 16 km",
+    "more for tracks of more than 32 km",
     better="lower",
     source="Eiter and Mannila 1994, Computing discrete Frechet distance, TU Wien CD-TR 94/64",
     examples=(Example(_ASIDE, 3.0, "by hand: parallel, 3 m apart", 1e-3), _MISSING),
@@ -65,7 +66,8 @@ def track_frechet_m(case: Case) -> Value:
     unit="m",
     definition="Distance of the point of either track that is farthest from the other track; blind "
     "to order and direction, and one place decides",
-    formula="max of both directed distances, both tracks resampled as for the Frechet distance",
+    formula="max of both directed distances, both tracks resampled every 2 m, or more for tracks "
+    "of more than 128 km",
     better="lower",
     source="Rockafellar and Wets 1998, Variational Analysis, 4C",
     examples=(Example(_ASIDE, 3.0, "by hand: parallel, 3 m apart", 1e-3), _MISSING),
@@ -75,7 +77,8 @@ def track_frechet_m(case: Case) -> Value:
 )
 def track_hausdorff_m(case: Case) -> Value:
     """Give the Hausdorff distance [m]."""
-    curves = get_curves(case)
+    # It needs no pairing of all points, so that it can afford more of them.
+    curves = get_curves(case, finer=_FINER)
     if isinstance(curves, Value):
         return curves
     return curves.give(compute_hausdorff_m(curves.test, curves.reference))
@@ -103,12 +106,12 @@ def track_dtw_mean_m(case: Case) -> Value:
     return curves.give(compute_warping_mean_m(curves.test, curves.reference))
 
 
-def get_curves(case: Case) -> Curves | Value:
+def get_curves(case: Case, *, finer: int = 1) -> Curves | Value:
     """Give both tracks resampled alike, found once, or why there are none."""
-    return case.once("track:curves", lambda: _resample(case))
+    return case.once(f"track:curves:{finer}", lambda: _resample(case, finer))
 
 
-def _resample(case: Case) -> Curves | Value:
+def _resample(case: Case, finer: int) -> Curves | Value:
     """Take the test from its first to its last fix on the line, and the line between these."""
     found = compare_tracks(case)
     if isinstance(found, Value):
@@ -126,7 +129,7 @@ def _resample(case: Case) -> Curves | Value:
         return unknown("the test stays at one place of the reference line", n=found.n)
     limits = case.settings.position
     length = max(high - low, float(np.hypot(np.diff(east), np.diff(north)).sum()))
-    spacing = max(limits.curve_spacing_m, length / limits.curve_points)
+    spacing = max(limits.curve_spacing_m, length / (limits.curve_points * finer))
     # The line's own points, so that no corner between two samples is lost.
     own = match.line.along_m
     if match.line.cycle_m is not None:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import shapely
 import similaritymeasures
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.spatial.distance import cdist, directed_hausdorff
 
@@ -55,8 +55,9 @@ def test_warping_is_what_the_recurrence_gives(one: np.ndarray, other: np.ndarray
 
 
 @settings(deadline=None, max_examples=60)
+@example(1380)
 @given(st.integers(0, 10_000))
-def test_all_three_equal_other_libraries_on_noisy_tracks(seed: int) -> None:
+def test_noisy_tracks_are_as_far_apart_as_other_libraries_find(seed: int) -> None:
     generator = np.random.default_rng(seed)
     n = int(generator.integers(2, 150))
     one = np.cumsum(generator.normal(1, 2, (n, 2)), axis=0)
@@ -65,13 +66,35 @@ def test_all_three_equal_other_libraries_on_noisy_tracks(seed: int) -> None:
         other = one + 1.0
     lines = shapely.LineString(one), shapely.LineString(other)
     frechet = compute_frechet_m(one, other)
-    assert frechet == pytest.approx(shapely.frechet_distance(*lines), rel=1e-12)
+    # The search of GEOS along a diagonal misses some paths (seed 1380: 18.26 where the recurrence
+    # gives 5.25): it is an upper bound, mostly equal.
+    assert frechet <= shapely.frechet_distance(*lines) * (1 + 1e-12)
     assert frechet == pytest.approx(similaritymeasures.frechet_dist(one, other), rel=1e-9)
     warped, _ = similaritymeasures.dtw(one, other)
     assert compute_warping_sum_m(one, other) == pytest.approx(warped, rel=1e-9)
     assert compute_directed_hausdorff_m(one, other) == pytest.approx(
         directed_hausdorff(one, other)[0], rel=1e-12
     )
+
+
+@pytest.mark.parametrize("kind", ["late", "loops", "detour", "apart"])
+def test_warping_is_exact_where_the_best_path_leaves_the_first_corridor(kind: str) -> None:
+    """Hundreds of points, pairings far from both first guesses."""
+    generator = np.random.default_rng(11)
+    way = np.arange(320.0)
+    one = np.column_stack([way, 20 * np.sin(way / 15)])
+    other = {
+        # Stands still for as long as the corridor is wide, twice over.
+        "late": np.vstack([np.repeat(one[:1], 150, axis=0), one[:200]]),
+        "loops": np.column_stack([30 * np.cos(way / 10), 30 * np.sin(way / 10)]),
+        "detour": np.vstack([one[:100], one[100] + generator.normal(0, 40, (120, 2)), one[100:]]),
+        "apart": generator.normal(0, 80, (320, 2)),
+    }[kind]
+    if kind == "loops":
+        one = np.column_stack([30 * np.cos(way / 13 + 1), 31 * np.sin(way / 13 + 1)])
+    expected = fill_table(one, other, lambda apart, before: apart + before)
+    assert compute_warping_sum_m(one, other) == pytest.approx(expected, rel=1e-12)
+    assert compute_frechet_m(one, other) == pytest.approx(fill_table(one, other, max), rel=1e-12)
 
 
 @settings(deadline=None)
