@@ -110,6 +110,7 @@ class Home:
             self.refused,
             self.lake,
             self.published,
+            self.report,
             self.state,
             self.logs,
             self.backups,

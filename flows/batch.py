@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from flows import terminal
 from flows.configuration import open_home, start_log
 from flows.runtime import Engine, prepare
+from tasks.core.errors import UsageError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -54,5 +55,37 @@ def run_rebuild(folder: Path | None, *, debug: bool = False, quiet: bool = False
         f"rebuilt from the originals: {count_outcomes(report.outcomes)}; "
         f"{describe_settled(report.settled)}; the store of before is "
         f"{terminal.clean(report.backup)}"
+    )
+    return code
+
+
+def run_restore(
+    backup: Path, folder: Path | None, *, debug: bool = False, quiet: bool = False
+) -> int:
+    """Put `backup` in the store's place and measure what came after it.
+
+    Raises: UsageError for a backup that is not there.
+    """
+    if not backup.is_file():
+        raise UsageError(f"{backup}: there is no such backup; they lie in backups/ of the home")
+    home = open_home(folder).home
+    start_log(home)
+    prepare(home, debug=debug)
+    engine = Engine(home)
+    engine.begin()
+    from flows.outcome import describe_settled, tell_troubles
+    from flows.rebuild import restore
+
+    console = terminal.make_console(quiet=quiet)
+    try:
+        with engine.running(heartbeat=True), terminal.show_progress(quiet=quiet):
+            report = restore(backup=backup.absolute(), home=home.root)
+    finally:
+        engine.stop()
+    code = tell_troubles((), report.settled)
+    kept = "" if report.replaced is None else f"; the store of before is {report.replaced}"
+    console.print(
+        f"restored {terminal.clean(backup.name)}: {describe_settled(report.settled)}"
+        f"{terminal.clean(kept)}"
     )
     return code

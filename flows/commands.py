@@ -103,10 +103,25 @@ def nightly(home: HomeOption = None, debug: DebugOption = False, quiet: QuietOpt
 
 
 @app.command()
-def rebuild(home: HomeOption = None, debug: DebugOption = False, quiet: QuietOption = False) -> int:
-    """Make the lake and the store again from the archived originals."""
-    from flows.batch import run_rebuild
+def rebuild(
+    from_backup: Annotated[
+        Path | None,
+        typer.Option(
+            "--from-backup",
+            help="Put this backup (backups/store-*.duckdb) in the store's place instead, and "
+            "measure what came after it.",
+            show_default=False,
+        ),
+    ] = None,
+    home: HomeOption = None,
+    debug: DebugOption = False,
+    quiet: QuietOption = False,
+) -> int:
+    """Make the lake and the store again from the archived originals, or restore a backup."""
+    from flows.batch import run_rebuild, run_restore
 
+    if from_backup is not None:
+        return run_restore(from_backup, home, debug=debug, quiet=quiet)
     return run_rebuild(home, debug=debug, quiet=quiet)
 
 

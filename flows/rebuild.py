@@ -15,13 +15,14 @@ from flows import terminal
 from flows.configuration import open_home
 from flows.locks import hold_run_lock
 from flows.report import refresh_report
-from flows.settling import Settled, settle_locked
+from flows.settling import Settled, settle_home, settle_locked
 from flows.spread import run_all
 from tasks import steps
 from tasks.ingest import FileOutcome, list_unfinished
 from tasks.intake import list_originals
 from tasks.lake import ensure_lake
 from tasks.ledger import Ledger
+from tasks.store import open_store, restore_backup
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -89,6 +90,29 @@ def rebuild(home: Path | None = None) -> RebuildReport:
     return RebuildReport(tuple(outcomes), settled, backup.store)
 
 
+@dataclass(frozen=True)
+class RestoreReport:
+    """What restoring a backup gave. `replaced` is where the store of before lies now."""
+
+    settled: Settled
+    replaced: Path | None
+
+
+@flow(name="restore", persist_result=False)
+def restore(backup: Path, home: Path | None = None) -> RestoreReport:
+    """Put the store of `backup` in place, then settle all that it does not know.
+
+    Originals, lake and ledger stay as they are: they know what came after the backup.
+    Raises: BackupError, StoreBusyError.
+    """
+    opened = open_home(home)
+    place, settings = opened.home, opened.settings
+    with hold_run_lock(place, wait_s=settings.run.lock_wait_s, purpose="coworn rebuild"):
+        replaced = restore_backup(backup, home=place, wait_s=settings.run.lock_wait_s)
+    settled = settle_home(place, settings, flow_name="restore", everything=True)
+    return RestoreReport(settled, replaced)
+
+
 def _adopt_unknown_originals(home: Home) -> None:
     """Enter originals into the ledger that it does not know, e.g. because it was lost."""
     with Ledger(home) as ledger:
@@ -127,6 +151,8 @@ def _put_in_place(made: RebuiltHome, home: Home) -> None:
         home.lake.rename(before)
     made.lake.rename(home.lake)
     if made.store.exists():
+        with open_store(home):
+            pass  # takes what a killed run left in the log into the store: no log is left beside it
         made.store.replace(home.store)
         home.store.with_name(home.store.name + ".wal").unlink(missing_ok=True)
     shutil.rmtree(made.beside, ignore_errors=True)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 import secrets
+import time
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -11,6 +13,8 @@ if TYPE_CHECKING:
 
 _KEY: Final = re.compile(r'<meta name="coworn-key" content="([^"]*)">')
 _HEAD_BYTES: Final = 2048
+#: No file is in the making for so long [s].
+DEAD_AFTER_S: Final = 3600.0
 
 
 def write_if_changed(path: Path, content: str | bytes) -> bool:
@@ -27,6 +31,17 @@ def write_if_changed(path: Path, content: str | bytes) -> bool:
         building.unlink(missing_ok=True)
         raise
     return True
+
+
+def sweep_unfinished(folder: Path, *, dead_after_s: float = DEAD_AFTER_S) -> None:
+    """Remove files in the making that a killed run left, when they are older than `dead_after_s`.
+
+    A younger one may be another run's that is being written.
+    """
+    for path in folder.rglob(".*.building"):
+        with contextlib.suppress(FileNotFoundError):
+            if time.time() - path.stat().st_mtime >= dead_after_s:
+                path.unlink()
 
 
 def read_key(path: Path) -> str | None:

@@ -12,7 +12,7 @@ from tasks.core.provenance import find_version
 from tasks.report import read
 from tasks.report.device_page import COLUMNS, render_device
 from tasks.report.figures import write_figures
-from tasks.report.files import read_key, write_if_changed
+from tasks.report.files import read_key, sweep_unfinished, write_if_changed
 from tasks.report.gather import gather_device, gather_workout
 from tasks.report.index import render_index
 from tasks.report.pages import render_workout
@@ -66,6 +66,7 @@ def write_report(
         raise LookupError(only)
     devices = read.read_devices(connection)
     definitions = read.read_definitions(connection)
+    sweep_unfinished(folder)
     write_shared(folder)
     written = 0
     figured = 0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from config.devices import load_devices
@@ -37,7 +37,7 @@ class Prepared:
     """A plan and what commit needs beside it.
 
     `files` are all that the ledger knows; `notes` the rows of the table of that name;
-    `complaints` one line each.
+    `complaints` one line each; `stored` are the rows of the table of recordings by their id.
     """
 
     plan: Plan
@@ -45,6 +45,7 @@ class Prepared:
     notes: tuple[Mapping[str, Any], ...]
     complaints: tuple[str, ...]
     devices_mark: str
+    stored: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -114,6 +115,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
             *_check_setups(made, devices),
         ),
         devices_mark=devices_mark,
+        stored=stored.recordings,
     )
 
 
@@ -125,9 +127,7 @@ def mark_duplicates(
     An export all of whose recordings are told better by another one is a duplicate; one that was a
     duplicate and is no longer one is stored again.
     """
-    duplicate_of = {
-        row["recording_id"]: row["duplicate_of"] for one in outcomes for row in one.recordings
-    }
+    duplicate_of = _collect("duplicate_of", prepared, outcomes)
     names = {
         recording_id: file.name for file in prepared.files for recording_id in file.recording_ids
     }
@@ -136,8 +136,7 @@ def mark_duplicates(
 
 def finish(prepared: Prepared, outcomes: Sequence[WorkoutOutcome], *, home: Home) -> None:
     """Write into the ledger what is in the store by now; call it after `commit`."""
-    rows = [row for one in outcomes for row in one.recordings]
-    assigned = {row["recording_id"]: row["workout_id"] for row in rows}
+    workout_of = _collect("workout_id", prepared, outcomes)
     before = {file.file_id: file for file in prepared.files}
     with Ledger(home) as ledger:
         for file in mark_duplicates(prepared, outcomes):
@@ -145,9 +144,26 @@ def finish(prepared: Prepared, outcomes: Sequence[WorkoutOutcome], *, home: Home
                 ledger.set_outcome(
                     file.file_id, file.status, reason=file.reason, recordings=file.recording_ids
                 )
-        ledger.assign_workouts(assigned)
+        ledger.assign_workouts(
+            {
+                recording_id: workout_of[recording_id]
+                for recording_id, former in ledger.list_workouts().items()
+                if workout_of.get(recording_id) not in (None, former)
+            }
+        )
         ledger.mark_settled(prepared.plan.considered)
         ledger.remember(_DEVICES_MARK, prepared.devices_mark)
+
+
+def _collect(column: str, prepared: Prepared, outcomes: Sequence[WorkoutOutcome]) -> dict[str, Any]:
+    """Give one fact of each recording: what the outcomes say, else what the store says.
+
+    Of workouts that nothing has changed for, only the store may know it: a run that was killed
+    after it had committed did not tell the ledger.
+    """
+    stored = {recording_id: row[column] for recording_id, row in prepared.stored.items()}
+    new = {row["recording_id"]: row[column] for one in outcomes for row in one.recordings}
+    return stored | new
 
 
 def _mark(

@@ -11,8 +11,10 @@ The exit code is 1 when a workout is missing or doubled at the end, or a zombie 
 from __future__ import annotations
 
 import argparse
+import os
 import shutil
 import signal
+import subprocess
 import sys
 import tempfile
 import time
@@ -25,7 +27,7 @@ from typing import TYPE_CHECKING, Final
 import duckdb
 
 from config.home import Home
-from tests.benchmarks.bench_drop import REPOSITORY, start_watch
+from tests.benchmarks.bench_drop import REPOSITORY
 from tests.simulate.demo_devices import ALDER_1, ALDER_2, HAZEL
 from tests.simulate.demo_workouts import ROAD
 from tests.simulate.devices import record
@@ -90,6 +92,26 @@ def write_drop(folder: Path, number: int) -> list[Path]:
         again.write_bytes(paths[0].read_bytes())
         paths += [broken, again]
     return paths
+
+
+def start_watch(home: Home) -> subprocess.Popen[bytes]:
+    """Start `coworn watch` and wait until it watches; what it prints goes to a file.
+
+    A pipe that nobody reads would be full after some eighty drops and stop it.
+    """
+    log = home.root.with_name("watch.log")
+    with log.open("wb") as file:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "flows.cli", "watch", "--home", str(home.root)],
+            stdout=file,
+            cwd=REPOSITORY,
+            env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        )
+    while b"watching" not in log.read_bytes():
+        if process.poll() is not None:
+            raise RuntimeError("coworn watch did not start")
+        time.sleep(0.1)
+    return process
 
 
 def drop_and_wait(paths: Sequence[Path], home: Home, n_workouts: int) -> float:
@@ -185,7 +207,7 @@ def soak(home: Home, scratch: Path, *, duration_s: float, every_s: float) -> lis
             time.sleep(max(0.0, next_s - time.monotonic()))
     finally:
         process.send_signal(signal.SIGTERM)
-        process.communicate(timeout=120)
+        process.wait(timeout=120)
     if process.returncode != 0:
         raise RuntimeError(f"coworn watch ended with {process.returncode}")
     return moments

@@ -35,6 +35,7 @@ from flows.locks import hold_run_lock
 from tasks import ingest, intake, lake, report, settle, store
 from tasks.core.discovery import load_metrics, load_readers
 from tasks.core.provenance import begin_run
+from tasks.report.files import sweep_unfinished
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -89,6 +90,7 @@ def run_line(
     store.backup(home, settings, now=datetime.now(UTC))
     tell("sweep")
     lake.sweep(home.lake, dead_after_s=0.0)
+    sweep_unfinished(home.report, dead_after_s=0.0)
     intake.sweep(home)
 
 
