@@ -89,9 +89,9 @@ def sweep_unfinished(folder: Path) -> None:
 
 
 def _sweep(folder: Path, beginning: str) -> None:
-    for pattern in (f".{beginning}*{BUILDING}", f".{beginning}*{BUILDING}.wal*"):
-        for path in folder.glob(pattern):
-            path.unlink(missing_ok=True)
+    # With the logs and journals that DuckDB and SQLite keep beside a file.
+    for path in folder.glob(f".{beginning}*{BUILDING}*"):
+        path.unlink(missing_ok=True)
 
 
 @contextlib.contextmanager

@@ -179,6 +179,16 @@ def test_half_backups_of_a_killed_run_are_swept(home: Home, settings: Settings) 
     assert list(home.backups.iterdir()) == [made.store]
 
 
+@pytest.mark.parametrize("ending", ["", ".wal", "-journal", "-wal", "-shm"])
+def test_logs_and_journals_of_half_backups_are_swept_too(
+    home: Home, settings: Settings, ending: str
+) -> None:
+    left = home.backups / f".0123456789abcdef.building{ending}"
+    left.write_bytes(b"half")
+    backup(home, settings, now=NOON)
+    assert not left.exists()
+
+
 def test_a_backup_holds_what_was_committed_a_moment_before(home: Home, settings: Settings) -> None:
     with open_store(home) as connection:
         replace_rows(connection, "workouts", make_workouts("w1", "w2"))
