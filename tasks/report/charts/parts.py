@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from tasks.report.facts import Result, WorkoutData
 
 _METRIC: Final = "hr_mae_bpm"
+#: How far beyond the largest value the chart goes: long intervals would press all points together.
+_ROOM: Final = 1.4
 #: Room for the names of the parts [px].
 LABELS_PX: Final = 176
 
@@ -57,10 +59,11 @@ def draw_parts(data: WorkoutData) -> tuple[Drawing, ...]:
             "scale": {"domain": [device.label for device in devices], "paddingOuter": 0.6},
         },
     }
+    largest = max(one.value or 0.0 for one in shown)
     value = {
         "type": "quantitative",
-        "scale": {"zero": True},
-        "axis": {"title": "mean size of the error (bpm)"},
+        "scale": {"domain": [0.0, _ROOM * largest or 1.0], "nice": True},
+        "axis": {"title": "mean size of the error (bpm)", "tickCount": 8},
     }
     return (
         Drawing(
@@ -72,7 +75,7 @@ def draw_parts(data: WorkoutData) -> tuple[Drawing, ...]:
                 "layer": [
                     {
                         "data": {"name": "parts"},
-                        "mark": {"type": "rule", "strokeWidth": 2},
+                        "mark": {"type": "rule", "strokeWidth": 2, "clip": True},
                         "encoding": {
                             **where,
                             "x": {"field": "low", **value},
@@ -93,7 +96,7 @@ def draw_parts(data: WorkoutData) -> tuple[Drawing, ...]:
             },
             tables={"parts": table},
             devices=devices,
-            note="A part without an interval is too short for one.",
+            note="Parts without an interval are too short for one; long ones are cut at the edge.",
             facts={"left": LABELS_PX, "least": 24 * len(parts) * max(1, len(devices) // 2)},
         ),
     )
