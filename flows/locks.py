@@ -58,7 +58,7 @@ def is_held(home: Home, name: str) -> bool:
     path = home.state / f"{name}.lock"
     if not path.exists():
         return False
-    lock = FileLock(path)
+    lock = FileLock(path, mode=0o600)
     try:
         lock.acquire(timeout=0)
     except Timeout:
@@ -79,7 +79,7 @@ def describe_holder(home: Home, lock: str) -> str:
 @contextlib.contextmanager
 def _hold(home: Home, name: str, *, wait_s: float, purpose: str) -> Iterator[None]:
     home.state.mkdir(mode=0o700, parents=True, exist_ok=True)
-    lock = FileLock(home.state / f"{name}.lock")
+    lock = FileLock(home.state / f"{name}.lock", mode=0o600)
     try:
         lock.acquire(timeout=wait_s, poll_interval=0.1)
     except Timeout:
@@ -110,4 +110,5 @@ def _write_holder(path: Path, purpose: str) -> None:
         "since": datetime.now().astimezone().isoformat(timespec="seconds"),
     }
     with contextlib.suppress(OSError):
+        path.touch(mode=0o600)
         path.write_text(json.dumps(facts), encoding="utf-8")

@@ -116,7 +116,7 @@ def restore_backup(path: Path, *, home: Home, wait_s: float = DEFAULT_WAIT_S) ->
 @contextlib.contextmanager
 def _hold_backups(home: Home, *, wait_s: float) -> Iterator[None]:
     home.state.mkdir(mode=0o700, parents=True, exist_ok=True)
-    lock = FileLock(home.state / "backup.lock", timeout=wait_s, thread_local=False)
+    lock = FileLock(home.state / "backup.lock", timeout=wait_s, mode=0o600, thread_local=False)
     try:
         with lock:
             yield

@@ -98,7 +98,7 @@ def _sweep(folder: Path, beginning: str) -> None:
 def _hold_publishing(home: Home, *, wait_s: float) -> Iterator[None]:
     """Publish one after the other, so that the link never goes back to an older copy."""
     home.state.mkdir(mode=0o700, parents=True, exist_ok=True)
-    lock = FileLock(home.state / "publish.lock", timeout=wait_s, thread_local=False)
+    lock = FileLock(home.state / "publish.lock", timeout=wait_s, mode=0o600, thread_local=False)
     try:
         with lock:
             yield
