@@ -6,8 +6,9 @@ the start of the workout.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -219,14 +220,26 @@ class WorkoutData:
         """
         found = [
             one
-            for one in self.results
-            if one.recording_id == recording_id
-            and one.metric == metric
-            and one.segment == segment
-            and (reference is None or one.reference == reference)
+            for one in self._by_number.get((recording_id, metric, segment), ())
+            if reference is None or one.reference == reference
         ]
         found.sort(key=lambda one: (one.value is None, self._rank(one.reference)))
         return next(iter(found), None)
+
+    @cached_property
+    def _by_number(self) -> dict[tuple[str, str, str], list[Result]]:
+        found: dict[tuple[str, str, str], list[Result]] = {}
+        for one in self.results:
+            found.setdefault((one.recording_id, one.metric, one.segment), []).append(one)
+        return found
+
+    def list_whole(self, recording_id: str, metrics: Collection[str]) -> list[Result]:
+        """Give a recording's results over the whole workout of some metrics."""
+        return [
+            one
+            for metric in metrics
+            for one in self._by_number.get((recording_id, metric, ALL), ())
+        ]
 
     def _rank(self, reference: str | None) -> int:
         if reference is None or reference == "truth":

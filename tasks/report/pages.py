@@ -26,8 +26,8 @@ TRACK_TOLERANCE_M: Final = 0.5
 
 
 @cache
-def load_environment() -> jinja2.Environment:
-    """Give the templates; everything is escaped and an unknown name is an error."""
+def load_environment(units: str) -> jinja2.Environment:
+    """Give the templates for these units; everything is escaped, an unknown name is an error."""
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("tasks.report", "templates"),
         autoescape=True,
@@ -38,6 +38,9 @@ def load_environment() -> jinja2.Environment:
     )
     environment.filters["kind"] = words.name_kind
     environment.filters["role"] = lambda role: words.ROLES.get(role, role)
+    environment.filters["shown"] = lambda result: show_result(result, units=units)
+    environment.filters["unit_of"] = lambda result: show_unit(result, units=units)
+    environment.filters["interval_of"] = lambda result: show_interval(result, units=units)
     environment.filters["remark_of"] = show_remark
     environment.filters["sql_of"] = write_definition_sql
     return environment
@@ -45,10 +48,7 @@ def load_environment() -> jinja2.Environment:
 
 def render(template: str, *, units: str, root: str, key: str = "", **context: Any) -> str:  # noqa: ANN401
     """Fill one template; `root` is the way from the page to the report's folder."""
-    environment = load_environment().overlay()
-    environment.filters["shown"] = lambda result: show_result(result, units=units)
-    environment.filters["unit_of"] = lambda result: show_unit(result, units=units)
-    environment.filters["interval_of"] = lambda result: show_interval(result, units=units)
+    environment = load_environment(units)
     tolerance = words.write_number(TRACK_TOLERANCE_M, "m", units="metric")
     return environment.get_template(template).render(
         units=units, root=root, key=key, track_tolerance=f"{tolerance} m", **context

@@ -218,13 +218,7 @@ def _list_sides(data: WorkoutData, metrics: Sequence[str]) -> list[tuple[str, st
     """
     sides: list[tuple[str, str | None]] = []
     for recording in data.recordings:
-        own = [
-            one
-            for one in data.results
-            if one.recording_id == recording.recording_id
-            and one.metric in metrics
-            and one.segment == ALL
-        ]
+        own = data.list_whole(recording.recording_id, metrics)
         named = list(dict.fromkeys(one.reference for one in own if one.reference))
         known = {one.reference for one in own if one.value is not None}
         useful: list[str | None] = [name for name in named if name in known]

@@ -40,13 +40,13 @@ def _keep_extremes(seconds: Floats, values: Floats, known: Indices, *, n_buckets
     first, last = seconds[known[0]], seconds[known[-1]]
     span = max(last - first, 1e-9)
     buckets = np.minimum(((seconds[known] - first) / span * n_buckets).astype(int), n_buckets - 1)
+    order = np.lexsort((values[known], buckets))
     starts = np.flatnonzero(np.r_[True, np.diff(buckets) > 0])
-    ends = np.r_[starts[1:], len(known)]
-    chosen = [known[0], known[-1]]
-    for start, end in zip(starts, ends, strict=True):
-        part = values[known[start:end]]
-        chosen += [known[start + int(np.argmin(part))], known[start + int(np.argmax(part))]]
-    return np.unique(np.array(chosen, dtype=np.int64))
+    ends = np.r_[starts[1:], len(known)] - 1
+    # Sorted by bucket, then value: each bucket begins with its lowest, ends with its highest.
+    chosen = np.concatenate([[0, len(known) - 1], order[starts], order[ends]])
+    kept: Indices = known[np.unique(chosen)]
+    return kept
 
 
 def _find_breaks(seconds: Floats, values: Floats, known: Indices, *, gap_s: float) -> Indices:
