@@ -56,6 +56,7 @@ def run_demo(folder: Path | None, *, debug: bool = False, quiet: bool = False) -
     show_main_rows(read_main_rows(home), console=console)
     console.print(
         f"results: {terminal.clean(home.results)}\n"
+        f"pages:   {terminal.clean(home.report / 'index.html')}\n"
         f'ask them: coworn sql "FROM heart_rate" --home {terminal.clean(home.root)}'
     )
     return code
