@@ -115,6 +115,7 @@ def run_at_once(homes: list[Home], drop: Path) -> None:
 
 PROGRAM = """
 import sys
+from pathlib import Path
 
 from config.home import Home
 from config.settings import load_settings
