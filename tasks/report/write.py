@@ -69,24 +69,6 @@ def write_report(
     sweep_unfinished(folder)
     write_shared(folder)
     written = 0
-    figured = 0
-    for facts in reversed(workouts.values()):
-        path = folder / "workouts" / f"{facts.workout_id}.html"
-        key = make_key(
-            facts, devices=devices, definitions=definitions, settings=settings, public=public
-        )
-        with_figures = most_figures is None or figured < most_figures
-        known = read_key(path)
-        is_there = known == f"{key}+" or (known == key and not with_figures)
-        if is_there and facts.workout_id != only:
-            continue
-        data = gather_workout(
-            connection, facts, devices=devices, definitions=definitions, settings=settings
-        )
-        if public:
-            data = hide_private_places(data)
-        figured += with_figures
-        written += write_workout(data, folder, key=key, with_figures=with_figures)
     for device in devices.values():
         device_data = gather_device(
             connection,
@@ -108,6 +90,26 @@ def write_report(
         waiting=None if public else waiting,
     )
     written += write_if_changed(index, text)
+    # Last, since drawing figures takes memory that is not given back.
+    figured = 0
+    for facts in reversed(workouts.values()):
+        path = folder / "workouts" / f"{facts.workout_id}.html"
+        key = make_key(
+            facts, devices=devices, definitions=definitions, settings=settings, public=public
+        )
+        with_figures = most_figures is None or figured < most_figures
+        known = read_key(path)
+        # A flow leaves a page that is up to date as it is, with or without figures.
+        is_there = known == f"{key}+" or (known == key and most_figures is not None)
+        if is_there and facts.workout_id != only:
+            continue
+        data = gather_workout(
+            connection, facts, devices=devices, definitions=definitions, settings=settings
+        )
+        if public:
+            data = hide_private_places(data)
+        figured += with_figures
+        written += write_workout(data, folder, key=key, with_figures=with_figures)
     _remove_vanished(folder, workouts=workouts, devices=devices)
     return Report(index, len(workouts) + len(devices) + 1, written)
 

@@ -92,6 +92,7 @@ def test_figures_are_written_of_the_newest_workouts_and_then_of_all(
     page = next((tmp_path / "workouts").glob("*.html"))
     assert not (tmp_path / "figures").exists()
     assert not (read_key(page) or "").endswith("+")
+    assert write_report(connection, tmp_path, settings=settings, most_figures=3).written == 0
     write_report(connection, tmp_path, settings=settings)
     figures = sorted(path.name for path in (tmp_path / "figures").rglob("*.*"))
     assert figures == sorted(
