@@ -106,9 +106,9 @@ class EmbeddedServer:
     so that a run that is being finished keeps it.
     """
 
-    def __init__(self, log_path: Path) -> None:
+    def __init__(self, log_path: Path, *, port: int | None = None) -> None:
         self._log_path = log_path
-        self._port = _find_free_port()
+        self._port = _find_free_port() if port is None else port
         log_path.parent.mkdir(parents=True, exist_ok=True)
         with log_path.open("ab") as log:
             self._process = subprocess.Popen(  # noqa: S603 - our own script
@@ -131,6 +131,11 @@ class EmbeddedServer:
     def api_url(self) -> str:
         """Its address."""
         return f"http://127.0.0.1:{self._port}/api"
+
+    @property
+    def port(self) -> int:
+        """Where it listens, on the loopback interface."""
+        return self._port
 
     @property
     def is_alive(self) -> bool:
@@ -187,9 +192,13 @@ class Engine:
                 return
             LOG.warning("no Prefect server answers at %s; using the embedded one", self._named)
         if self._embedded is None or not self._embedded.is_alive:
+            port = None
             if self._embedded is not None:
+                # At the same place again: Prefect's client keeps connections to where it was, and
+                # tries for a minute before it asks elsewhere.
+                port = self._embedded.port
                 self._embedded.stop()
-            self._embedded = EmbeddedServer(self._log_path)
+            self._embedded = EmbeddedServer(self._log_path, port=port)
 
     def start(self) -> str:
         """Make sure that a server answers; give its address. Raises: EngineError."""
