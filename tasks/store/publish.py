@@ -59,6 +59,7 @@ def publish(home: Home, settings: Settings, *, wait_s: float = DEFAULT_WAIT_S) -
     home.published.mkdir(mode=0o700, parents=True, exist_ok=True)
     with _hold_publishing(home, wait_s=wait_s):
         sweep_unfinished(home.published)
+        _sweep_links(home)
         views = build_views(home.lake)
         newest = find_published(home)
         building = home.published / f".results-{uuid.uuid4().hex}{BUILDING}"
@@ -166,6 +167,12 @@ def _move_link(home: Home, copy: Path) -> None:
     finally:
         link.unlink(missing_ok=True)
     sync_folder(home.root)
+
+
+def _sweep_links(home: Home) -> None:
+    """Remove links that a killed run had made but not yet put in place."""
+    for path in home.root.glob(".results-*.link"):
+        path.unlink(missing_ok=True)
 
 
 def _list_copies(folder: Path) -> list[tuple[int, Path]]:

@@ -242,3 +242,11 @@ def test_nesting_in_one_thread_is_an_error_and_no_deadlock(home: Home) -> None:
         read_store(home, wait_s=0.1),
     ):
         pass
+
+
+def test_a_link_in_the_making_of_a_killed_run_is_swept(home: Home, settings: Settings) -> None:
+    left = home.root / ".results-0123456789abcdef.link"
+    left.symlink_to("published/results-000001-0123456789ab.duckdb")
+    publish_change(home, settings, 1)
+    assert not left.is_symlink()
+    assert home.results.is_symlink()
