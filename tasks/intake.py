@@ -17,6 +17,7 @@ import uuid
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, BinaryIO, Final
 
+from tasks.core.durable import sync_folder
 from tasks.core.errors import CowornError
 
 if TYPE_CHECKING:
@@ -107,8 +108,8 @@ def archive_original(path: Path, *, home: Home) -> Archived:
             final.parent.mkdir(mode=0o700, exist_ok=True)
             building.chmod(0o400)
             building.replace(final)
-            _sync_folder(final.parent)
-            _sync_folder(home.originals)
+            sync_folder(final.parent)
+            sync_folder(home.originals)
     return Archived(file_id, final, n_bytes, before, is_new=True)
 
 
@@ -267,14 +268,6 @@ def _copy_and_hash(source: BinaryIO, target: BinaryIO) -> tuple[str, int]:
     return digest.hexdigest(), n_bytes
 
 
-def _sync_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-
-
 # --- refused ----------------------------------------------------------------------------------
 def _number_names(name: str) -> Iterator[str]:
     """Give `name`, then `stem (2).suffix`, `stem (3).suffix` and so on."""
@@ -335,4 +328,4 @@ def _write_text(path: Path, text: str) -> None:
         target.flush()
         os.fsync(target.fileno())
         building.replace(path)
-    _sync_folder(path.parent)
+    sync_folder(path.parent)

@@ -17,6 +17,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
+from tasks.core.durable import sync_folder
 from tasks.core.recording import Header, Recording, Remark
 from tasks.tables.arrow import make_empty, make_table
 from tasks.tables.tables import LAKE_TABLES, PAIRS, RECORDING_TABLES, SAMPLES, Table
@@ -208,18 +209,7 @@ def _write(rows: pa.Table, path: Path) -> None:
     except BaseException:
         building.unlink(missing_ok=True)
         raise
-    _sync_folder(path.parent)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make the new name durable where the system can (Windows cannot open folders)."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    sync_folder(path.parent)
 
 
 def _read(path: Path) -> pa.Table:
