@@ -181,12 +181,20 @@ def report(
 
 
 @app.command()
-def status(home: HomeOption = None, debug: DebugOption = False, quiet: QuietOption = False) -> int:
-    """Say what waits, what was refused and why, what ran last, what is outdated."""
+def status(
+    workouts: Annotated[
+        int,
+        typer.Option("--workouts", min=0, help="How many of the newest workouts to show."),
+    ] = 5,
+    home: HomeOption = None,
+    debug: DebugOption = False,
+    quiet: QuietOption = False,
+) -> int:
+    """Say what waits, what was refused, what is outdated; show the newest workouts' numbers."""
     from flows.show import show_status
 
     del debug
-    return show_status(home, quiet=quiet)
+    return show_status(home, workouts=workouts, quiet=quiet)
 
 
 @app.command()

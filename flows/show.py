@@ -14,9 +14,10 @@ from flows.locks import RUN, describe_holder, is_held, is_watched
 from flows.watch import LAST_NIGHTLY
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
+    import duckdb
     from rich.console import Console
 
     from config.home import Home
@@ -25,10 +26,15 @@ if TYPE_CHECKING:
 
 #: Refused files that `coworn status` lists.
 _SHOWN: Final = 20
+#: Names that a line of `coworn status` gives.
+_NAMED: Final = 3
 
 
-def show_status(folder: Path | None, *, quiet: bool = False) -> int:
-    """Say what waits, what was refused and why, what ran last, what is outdated."""
+def show_status(folder: Path | None, *, workouts: int, quiet: bool = False) -> int:
+    """Say what waits, what was refused and why, what ran last, what is outdated.
+
+    The main numbers of the newest `workouts` follow, newest first.
+    """
     from tasks.ledger import Ledger
 
     opened = look_into_home(folder)
@@ -39,11 +45,14 @@ def show_status(folder: Path | None, *, quiet: bool = False) -> int:
         unsettled = ledger.unsettled()
         nightly = ledger.recall(LAST_NIGHTLY)
     console.print(f"home       {terminal.clean(home.root)}")
+    if (index := home.report / "index.html").exists():
+        console.print(f"pages      {terminal.clean(index)}")
     console.print(f"watcher    {'running' if is_watched(home) else 'not running'}")
     if is_held(home, RUN):
         console.print(f"at work    {terminal.clean(describe_holder(home, RUN))}")
     waiting = scan_folder(home.inbox)
-    console.print(f"inbox      {len(waiting)} waiting{_list_some(waiting)}")
+    names = sorted(path.name for path in waiting)
+    console.print(f"inbox      {_count_some(names) if names else 'nothing'} waiting")
     counts = Counter(file.status for file in files)
     words = ", ".join(f"{number} {status}" for status, number in sorted(counts.items()))
     console.print(f"files      {words or 'none yet'}")
@@ -52,12 +61,12 @@ def show_status(folder: Path | None, *, quiet: bool = False) -> int:
         console.print(f"unfinished {unfinished}: coworn nightly takes them up again")
     if unsettled:
         console.print(f"unsettled  {len(unsettled)} recordings: the next run settles them")
-    _show_runs(home, console)
     console.print(
         f"nightly    {_show_instant(nightly)}, daily at {opened.settings.time.nightly_at}"
     )
-    _show_outdated(opened, console)
+    total = _show_results(opened, console)
     _show_refused(files, console)
+    _show_workouts(home, console, shown=workouts, total=total)
     return 0
 
 
@@ -128,41 +137,61 @@ def show_metrics(*, quiet: bool = False) -> int:
     return 0
 
 
-def _show_runs(home: Home, console: Console) -> None:
-    from tasks.store import connect_for_reading, find_published, run_query
-
-    if find_published(home) is None:
-        console.print("last run   none yet")
-        return
-    connection = connect_for_reading(home)
-    try:
-        runs = run_query(
-            connection, "SELECT run_id, flow, ended_at FROM runs ORDER BY started_at DESC LIMIT 1"
-        ).to_pylist()
-        totals = run_query(
-            connection,
-            "SELECT (SELECT count(*) FROM workouts) AS workouts, "
-            "(SELECT count(*) FROM recordings) AS recordings",
-        ).to_pylist()[0]
-    finally:
-        connection.close()
-    console.print(f"results    {totals['workouts']} workouts, {totals['recordings']} recordings")
-    for run in runs:
-        ended = run["ended_at"].astimezone().strftime("%Y-%m-%d %H:%M:%S")
-        console.print(f"last run   {run['run_id']} ({run['flow']}), ended {ended}")
-
-
-def _show_outdated(opened: Opened, console: Console) -> None:
-    """Say which workouts the next nightly run measures again: it plans, and measures nothing."""
-    from tasks.settle import prepare
-    from tasks.store import find_published
+def _show_results(opened: Opened, console: Console) -> int:
+    """Say what there is, what ran last and what is to be done; give the number of workouts."""
+    from tasks.settle import look_ahead
+    from tasks.store import connect_for_reading, find_published
 
     if find_published(opened.home) is None:
-        return
-    outdated = prepare(opened.home, opened.settings, everything=True).plan.workouts
-    names = ", ".join(workout.workout_id for workout in outdated[:_SHOWN])
-    words = f"{len(outdated)}: coworn nightly measures them again ({names})" if names else "none"
+        console.print("last run   none yet")
+        return 0
+    connection = connect_for_reading(opened.home)
+    try:
+        run = connection.execute(
+            "SELECT run_id, flow, ended_at FROM runs ORDER BY started_at DESC LIMIT 1"
+        ).fetchone()
+        (workouts,) = connection.execute("SELECT count(*) FROM workouts").fetchone() or (0,)
+        (recordings,) = connection.execute("SELECT count(*) FROM recordings").fetchone() or (0,)
+        ahead = look_ahead(connection, opened.home, opened.settings)
+        unused = _list_unused_notes(connection)
+    finally:
+        connection.close()
+    if run is not None:
+        ended = run[2].astimezone().strftime("%Y-%m-%d %H:%M:%S")
+        console.print(f"last run   {run[0]} ({run[1]}), ended {ended}")
+    console.print(f"results    {workouts} workouts, {recordings} recordings")
+    if ahead.devices_changed:
+        console.print("devices    devices.toml has changed: the next run looks at every workout")
+    if ahead.new_notes:
+        console.print(f"new notes  {_count_some(ahead.new_notes)}: the next run reads them")
+    if unused:
+        console.print(f"notes      {_count_some(unused)} without effect: they fit no workout,")
+        console.print("           or newer ones replaced them (coworn sql unused-notes)")
+    outdated = ahead.outdated
+    words = f"{_count_some(outdated)}: coworn nightly measures them again" if outdated else "none"
     console.print(f"outdated   {words}")
+    return int(workouts)
+
+
+def _list_unused_notes(connection: duckdb.DuckDBPyConnection) -> list[str]:
+    """Give the names of notes that no result rests on, newest first."""
+    from tasks.store import load_saved_queries
+
+    rows = connection.execute(load_saved_queries()["unused-notes"].sql).fetchall()
+    return [row[0] for row in reversed(rows)]
+
+
+def _show_workouts(home: Home, console: Console, *, shown: int, total: int) -> None:
+    from flows.results import read_main_rows, show_main_rows
+
+    if not shown or not total:
+        return
+    console.print()
+    show_main_rows(read_main_rows(home, newest=shown), console=console, newest_first=True)
+    if shown < total:
+        console.print(
+            f"{total - shown} older ones: coworn status --workouts {total} shows them, too"
+        )
 
 
 def _show_refused(files: Sequence[FileRecord], console: Console) -> None:
@@ -175,12 +204,11 @@ def _show_refused(files: Sequence[FileRecord], console: Console) -> None:
         console.print(f"  {terminal.clean(file.name)}: {terminal.clean(file.reason or '')}")
 
 
-def _list_some(paths: Iterable[Path]) -> str:
-    names = sorted(terminal.clean(path.name) for path in paths)
-    if not names:
-        return ""
-    more = ", ..." if len(names) > 5 else ""  # noqa: PLR2004 - as many as fit a line
-    return f" ({', '.join(names[:5])}{more})"
+def _count_some(names: Sequence[str]) -> str:
+    """Give how many there are and the first few by name."""
+    more = ", ..." if len(names) > _NAMED else ""
+    named = ", ".join(terminal.clean(name) for name in names[:_NAMED])
+    return f"{len(names)} ({named}{more})"
 
 
 def _show_instant(text: str | None) -> str:

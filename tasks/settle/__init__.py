@@ -8,11 +8,13 @@ writer, in one short transaction; `finish` tells the ledger. The four belong und
 from tasks.settle.commit import Summary, WorkoutSummary, commit
 from tasks.settle.compute import WorkoutOutcome, measure_planned
 from tasks.settle.known import KnownRecording
+from tasks.settle.outlook import Outlook, look_ahead
 from tasks.settle.plan import Plan, PlannedWorkout
 from tasks.settle.prepare import Prepared, finish, prepare
 
 __all__ = [
     "KnownRecording",
+    "Outlook",
     "Plan",
     "PlannedWorkout",
     "Prepared",
@@ -21,6 +23,7 @@ __all__ = [
     "WorkoutSummary",
     "commit",
     "finish",
+    "look_ahead",
     "measure_planned",
     "prepare",
 ]

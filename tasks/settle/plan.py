@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 #: Goes up when pairing, alignment or the choice of references may give other results.
 LINE_VERSION: Final = 1
+#: Stands between the halves of a fingerprint.
+_SEPARATOR: Final = "-"
 
 
 @dataclass(frozen=True)
@@ -192,10 +194,8 @@ def _fingerprint(
     settings: Settings,
     marks: Mapping[str, str],
 ) -> str:
-    load_metrics()
     course = None if notes is None else notes.course
-    facts: dict[str, Any] = {
-        "line": LINE_VERSION,
+    facts = {
         "members": sorted(
             (asdict(replace(member, note=None)) for member in bout.members),
             key=lambda member: str(member["recording_id"]),
@@ -203,12 +203,36 @@ def _fingerprint(
         "devices": sorted(_mark_device(known.device, known.recording_id) for known in members),
         "files": sorted((known.recording_id, known.header.reader) for known in members),
         "notes": None if notes is None else notes.mark,
-        "course": None if course is None else marks.get(course),
-        "settings": settings.hash_of_values,
-        "metrics": sorted((metric.id, metric.version) for metric in METRICS.values()),
-        "findings": sorted((kind.kind, kind.version) for kind in FINDING_KINDS.values()),
     }
-    return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:16]
+    circumstances = mark_circumstances(settings, course, marks=marks)
+    return f"{circumstances}{_SEPARATOR}{_hash(facts)}"
+
+
+def mark_circumstances(settings: Settings, course: str | None, *, marks: Mapping[str, str]) -> str:
+    """Give the first half of a fingerprint: what results hang on beside recordings and notes.
+
+    Computed without a look at any recording, which tells quickly what a new setting, metric or
+    course has made outdated.
+    """
+    load_metrics()
+    return _hash(
+        {
+            "line": LINE_VERSION,
+            "course": None if course is None else marks.get(course),
+            "settings": settings.hash_of_values,
+            "metrics": sorted((metric.id, metric.version) for metric in METRICS.values()),
+            "findings": sorted((kind.kind, kind.version) for kind in FINDING_KINDS.values()),
+        }
+    )
+
+
+def read_circumstances(fingerprint: str | None) -> str:
+    """Give the first half of a fingerprint that was stored."""
+    return (fingerprint or "").partition(_SEPARATOR)[0]
+
+
+def _hash(facts: Mapping[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:12]
 
 
 def _mark_device(device: Device, recording_id: str) -> tuple[str, str]:

@@ -28,8 +28,9 @@ if TYPE_CHECKING:
     from tasks.settle.compute import WorkoutOutcome
 
 #: Ledger key: hash of devices.toml at the last commit.
-_DEVICES_MARK: Final = "devices_mark"
-_NOTES_FORMAT: Final = "notes"
+DEVICES_MARK: Final = "devices_mark"
+#: Format of files that hold notes.
+NOTES_FORMAT: Final = "notes"
 
 
 @dataclass(frozen=True)
@@ -77,12 +78,12 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
     Raises: config.devices.DevicesFileError; StoreBusyError.
     """
     devices = load_devices(home.devices)
-    devices_mark = _mark_devices(home)
+    devices_mark = mark_devices(home)
     with Ledger(home) as ledger:
         files = tuple(ledger.list_files())
         unsettled = frozenset(ledger.unsettled())
         workouts = ledger.list_workouts()
-        everything = everything or ledger.recall(_DEVICES_MARK) != devices_mark
+        everything = everything or ledger.recall(DEVICES_MARK) != devices_mark
     stored = _read_stored(home)
     read = _read_notes(files, home=home, zone=settings.time.zone or None)
     windows = None
@@ -152,7 +153,7 @@ def finish(prepared: Prepared, outcomes: Sequence[WorkoutOutcome], *, home: Home
             }
         )
         ledger.mark_settled(prepared.plan.considered)
-        ledger.remember(_DEVICES_MARK, prepared.devices_mark)
+        ledger.remember(DEVICES_MARK, prepared.devices_mark)
 
 
 def _collect(column: str, prepared: Prepared, outcomes: Sequence[WorkoutOutcome]) -> dict[str, Any]:
@@ -228,7 +229,7 @@ def _read_notes(files: Sequence[FileRecord], *, home: Home, zone: str | None) ->
     rows: list[Mapping[str, Any]] = []
     complaints: list[str] = []
     for file in files:
-        if file.format != _NOTES_FORMAT or file.status != "stored":
+        if file.format != NOTES_FORMAT or file.status != "stored":
             continue
         original = find_original(file.file_id, home=home)
         if original is None:
@@ -276,6 +277,7 @@ def _check_setups(made: Plan, devices: Sequence[Device]) -> Iterator[str]:
                 )
 
 
-def _mark_devices(home: Home) -> str:
+def mark_devices(home: Home) -> str:
+    """Give a hash of devices.toml as it is."""
     content = home.devices.read_bytes() if home.devices.exists() else b""
     return hashlib.sha256(content).hexdigest()[:16]
