@@ -46,6 +46,7 @@ def run_report(
             only=workout,
             public=target is not None,
             most_figures=None,
+            courses=home.courses,
         )
     except LookupError as error:
         raise UsageError(

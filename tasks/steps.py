@@ -101,6 +101,7 @@ def _write_report(home: Home, settings: Settings) -> report.Report:
             settings=settings,
             waiting=report.list_waiting(home.inbox),
             most_figures=settings.report.figures_per_run,
+            courses=home.courses,
         )
     finally:
         connection.close()

@@ -6,7 +6,7 @@ same three things, which are to fill in the tables, the size and the theme.
 
 from __future__ import annotations
 
-import copy
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -28,7 +28,17 @@ RIGHT_PX: Final = 28
 #: Times between two ticks of a time axis [s].
 _TICK_STEPS_S: Final = (60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200)
 _MOST_TICKS: Final = 9
-_LENGTHS: Final = ("labelLimit", "minExtent", "maxExtent")
+#: Lines in a legend: as strong as those of devices, whatever lies beneath them in the chart.
+_STROKES: Final = {
+    "symbolType": "stroke",
+    "symbolSize": 900,
+    "symbolStrokeWidth": 2.2,
+    "symbolOpacity": 1,
+}
+#: What grows with a figure: lengths once, areas twice.
+_OF_MARKS: Final = {"size": 2, "strokeWidth": 1}
+_OF_AXES: Final = {"labelLimit": 1, "minExtent": 1, "maxExtent": 1}
+_OF_LEGENDS: Final = {"symbolSize": 2, "symbolStrokeWidth": 1}
 
 Columns = Mapping[str, Sequence[Any]]
 
@@ -77,7 +87,8 @@ def dress_drawing(
     subtitle: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Give the whole Vega-Lite specification of a figure of that size with title and caption."""
-    spec = copy.deepcopy(dict(drawing.spec))
+    # Through text: parts that layers share would be enlarged once for each of them.
+    spec = json.loads(json.dumps(drawing.spec))
     scale = find_scale(min(width_px, height_px * 16 / 9))
     panels = list_panels(spec)
     room = height_px - (112 + 16 * len(subtitle) + 22 * (len(panels) - 1)) * scale
@@ -105,21 +116,22 @@ def dress_drawing(
 
 
 def _enlarge(panel: dict[str, Any], scale: float) -> None:
-    """Lengthen dashes and enlarge points, as lines and type are by the theme."""
+    """Lengthen dashes, enlarge points and thicken lines, as type is by the theme."""
     for layer in panel["layer"]:
+        if isinstance(layer["mark"], dict):
+            _multiply(layer["mark"], _OF_MARKS, scale)
         dashes = layer.get("encoding", {}).get("strokeDash", {}).get("scale")
         if dashes:
             dashes["range"] = [[length * scale for length in dash] for dash in dashes["range"]]
         for channel in layer.get("encoding", {}).values():
-            axis = channel.get("axis") or {}
-            for name in _LENGTHS:
-                if name in axis:
-                    axis[name] *= scale
-            legend = channel.get("legend") or {}
-            if "symbolSize" in legend:
-                legend["symbolSize"] *= scale**2
-        if isinstance(layer["mark"], dict) and "size" in layer["mark"]:
-            layer["mark"]["size"] *= scale**2
+            _multiply(channel.get("axis") or {}, _OF_AXES, scale)
+            _multiply(channel.get("legend") or {}, _OF_LEGENDS, scale)
+
+
+def _multiply(part: dict[str, Any], powers: Mapping[str, int], scale: float) -> None:
+    for name, power in powers.items():
+        if name in part:
+            part[name] *= scale**power
 
 
 def _keep_shape(panel: dict[str, Any], plan: Mapping[str, float]) -> None:
@@ -169,7 +181,7 @@ def encode_device(
 ) -> dict[str, Any]:
     """Give colour and line style (or point shape) of the devices, by the field `device`."""
     domain = [device.label for device in devices]
-    symbols: dict[str, Any] | None = {"symbolType": "stroke", "symbolSize": 900} if line else {}
+    symbols: dict[str, Any] | None = dict(_STROKES) if line else {}
     shown = {"legend": symbols if legend else None}
     colour = {
         "field": "device",

@@ -167,6 +167,15 @@ class Series:
 
 
 @dataclass(frozen=True)
+class CourseLine:
+    """The course that tracks were held against; arrays `(n_points,)`, NaN where it is hidden."""
+
+    name: str
+    latitude_deg: Floats
+    longitude_deg: Floats
+
+
+@dataclass(frozen=True)
 class PairSeries:
     """Both sides of one pair, second by second; shape (n_seconds,)."""
 
@@ -204,6 +213,7 @@ class WorkoutData:
     pairs: Mapping[str, PairSeries] = field(default_factory=dict)
     battery: Mapping[str, Series] = field(default_factory=dict)
     lengths: Mapping[str, tuple[Length, ...]] = field(default_factory=dict)
+    course: CourseLine | None = None
 
     @property
     def devices(self) -> tuple[DeviceFacts, ...]:

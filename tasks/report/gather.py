@@ -3,19 +3,32 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
+from tasks.courses import load_line
+from tasks.maths.geodesy import find_plane_origin, project_to_plane
 from tasks.report import read
-from tasks.report.facts import ALL, DeviceData, WorkoutData
+from tasks.report.facts import ALL, CourseLine, DeviceData, WorkoutData
 from tasks.report.series import read_battery, read_lengths, read_pairs, read_series
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
+    from pathlib import Path
 
     import duckdb
+    from numpy.typing import NDArray
 
     from config.settings import Settings
     from tasks.report.facts import Definition, DeviceFacts, WorkoutFacts
+
+    Floats = NDArray[np.float64]
+
+#: What stands before the name of a course in the column `reference`.
+COURSE: Final = "course:"
+#: Points of a course are at most so far apart [m].
+COURSE_STEP_M: Final = 5.0
 
 
 def gather_workout(
@@ -25,8 +38,9 @@ def gather_workout(
     devices: Mapping[str, DeviceFacts],
     definitions: Mapping[str, Definition],
     settings: Settings,
+    courses: Path | None = None,
 ) -> WorkoutData:
-    """Read all that the page of one workout shows."""
+    """Read all that the page of one workout shows; reference lines lie in the folder `courses`."""
     workout_id = facts.workout_id
     data = WorkoutData(
         facts=facts,
@@ -45,7 +59,41 @@ def gather_workout(
         pairs=read_pairs(connection, facts, references=find_references(data)),
         battery={one.recording_id: read_battery(connection, facts, one) for one in data.recordings},
         lengths={one.recording_id: read_lengths(connection, one) for one in data.recordings},
+        course=None if courses is None else _find_course(data, courses),
     )
+
+
+def _find_course(data: WorkoutData, courses: Path) -> CourseLine | None:
+    """Give the course that any track was held against, None when none was."""
+    names = {
+        (one.reference or "").removeprefix(COURSE)
+        for one in data.results
+        if one.metric.startswith("track_")
+        and one.value is not None
+        and (one.reference or "").startswith(COURSE)
+    }
+    name = next(iter(sorted(names)), None)
+    line = None if name is None else load_line(name, courses=courses)
+    if name is None or line is None:
+        return None
+    latitude_deg, longitude_deg = fill_line(line[:, 0], line[:, 1], step_m=COURSE_STEP_M)
+    return CourseLine(name, latitude_deg, longitude_deg)
+
+
+def fill_line(
+    latitude_deg: Floats, longitude_deg: Floats, *, step_m: float
+) -> tuple[Floats, Floats]:
+    """Give a line `(n,)` with points put in, so that no two neighbours are farther apart.
+
+    A line of few points would otherwise cross a private place between two of them.
+    """
+    origin = find_plane_origin(latitude_deg, longitude_deg)
+    plane = project_to_plane(latitude_deg, longitude_deg, origin=origin)
+    lengths = np.hypot(np.diff(plane.east_m), np.diff(plane.north_m))
+    pieces = np.maximum(1, np.ceil(lengths / step_m)).astype(np.int64)
+    at = np.concatenate([[0], np.cumsum(pieces)])
+    every = np.arange(at[-1] + 1)
+    return np.interp(every, at, latitude_deg), np.interp(every, at, longitude_deg)
 
 
 def find_references(data: WorkoutData) -> dict[str, str]:

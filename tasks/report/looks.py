@@ -48,6 +48,10 @@ class Look:
         return self.light if theme == "light" else self.dark
 
 
+#: The line of a course lies under the tracks: broad, grey, in short strokes.
+COURSE_LOOK: Final = Look("#525c61", "#aab4b4", (3, 1), "circle")
+
+
 def give_look(number: int) -> Look:
     """Give the look of the device seen as the `number`-th, from 0; after all are used, again."""
     light, dark, dash, shape = _LOOKS[number % len(_LOOKS)]
@@ -107,7 +111,6 @@ def make_config(theme: Theme, *, scale: float = 1.0) -> dict[str, Any]:
         "text": {"color": ink["ink"], "fontSize": size},
         "style": {
             "quiet": {"color": ink["soft"], "fill": ink["soft"]},
-            "course": {"stroke": ink["soft"]},
         },
     }
 

@@ -16,7 +16,7 @@ from tasks.report.sections import build_sections, list_every
 from tasks.report.summary import lead_workout, summarise_devices, title_workout
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from tasks.report.drawing import Drawing
     from tasks.report.facts import DeviceFacts, WorkoutData
@@ -133,7 +133,7 @@ def render_workout(
         seconds=seconds,
         definitions=[one for one in data.definitions.values() if one.metric in shown],
         page_data={
-            **make_page_data(data.devices),
+            **make_page_data([*data.devices, *_list_drawn(drawings)]),
             "workout_id": facts.workout_id,
             "begin_s": facts.start_s,
             "begin_local_s": data.local(facts.start_s),
@@ -142,6 +142,12 @@ def render_workout(
             "seconds": list_seconds(data),
         },
     )
+
+
+def _list_drawn(drawings: Mapping[str, Sequence[Drawing]]) -> list[DeviceFacts]:
+    """Give what the drawings show: devices, and a course that looks like one."""
+    every = (one for several in drawings.values() for one in several)
+    return [device for one in every for device in one.devices]
 
 
 def make_page_data(devices: Iterable[DeviceFacts]) -> dict[str, Any]:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.report import PrivatePlace
-    from tasks.report.facts import FindingFacts, Series, WorkoutData
+    from tasks.report.facts import CourseLine, FindingFacts, Series, WorkoutData
 
     Floats = NDArray[np.float64]
     Booleans = NDArray[np.bool_]
@@ -30,6 +30,7 @@ def hide_private_places(data: WorkoutData) -> WorkoutData:
         data,
         series={key: _hide_fixes(one, places) for key, one in data.series.items()},
         findings=tuple(_hide_place(one, places) for one in data.findings),
+        course=None if data.course is None else _hide_line(data.course, places),
     )
 
 
@@ -54,6 +55,15 @@ def _hide_fixes(series: Series, places: Sequence[PrivatePlace]) -> Series:
         "longitude_deg": np.where(inside, np.nan, longitude),
     }
     return replace(series, channels={**series.channels, **hidden})
+
+
+def _hide_line(course: CourseLine, places: Sequence[PrivatePlace]) -> CourseLine:
+    inside = find_inside(course.latitude_deg, course.longitude_deg, places)
+    return replace(
+        course,
+        latitude_deg=np.where(inside, np.nan, course.latitude_deg),
+        longitude_deg=np.where(inside, np.nan, course.longitude_deg),
+    )
 
 
 def _hide_place(finding: FindingFacts, places: Sequence[PrivatePlace]) -> FindingFacts:

@@ -31,12 +31,13 @@ def write_shared(folder: Path) -> None:
 
 @cache
 def hash_of_looks() -> str:
-    """Give twelve hex digits that change when templates, scripts or styles do."""
+    """Give twelve hex digits that change when templates, scripts, styles or the code here do."""
     digest = hashlib.sha256()
-    for part in ("assets", "templates"):
+    for part in (".", "charts", "assets", "templates"):
         entries = resources.files("tasks.report").joinpath(part).iterdir()
         for entry in sorted(entries, key=lambda one: one.name):
-            digest.update(entry.name.encode() + entry.read_bytes())
+            if entry.is_file():
+                digest.update(entry.name.encode() + entry.read_bytes())
     return digest.hexdigest()[:12]
 
 

@@ -52,13 +52,14 @@ def write_report(
     only: str | None = None,
     public: bool = False,
     most_figures: int | None = None,
+    courses: Path | None = None,
 ) -> Report:
     """Write what changed into `folder`; with `only`, the page of that workout in any case.
 
     `connection` reads the published tables; `waiting` are the names in the inbox, None leaves
     waiting and refused files out. A `public` report hides positions inside private places and
     names no file. Figures are written of at most `most_figures` workouts, the newest ones, None:
-    of all.
+    of all. Reference lines lie in the folder `courses`.
     Raises: LookupError when there is no workout `only`.
     """
     workouts = read.read_workouts(connection)
@@ -104,7 +105,12 @@ def write_report(
         if is_there and facts.workout_id != only:
             continue
         data = gather_workout(
-            connection, facts, devices=devices, definitions=definitions, settings=settings
+            connection,
+            facts,
+            devices=devices,
+            definitions=definitions,
+            settings=settings,
+            courses=courses,
         )
         if public:
             data = hide_private_places(data)

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 from tasks.align import align_workout
 from tasks.case import Workout
+from tasks.courses import load_course
 from tasks.lake import read_recording, write_pairs
 from tasks.measure import measure_workout
 from tasks.named_parts import find_ends
 from tasks.settle.activity import Activity, name_activity_of
-from tasks.settle.courses import load_course
 
 if TYPE_CHECKING:
     import pyarrow as pa

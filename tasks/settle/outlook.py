@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from tasks.courses import mark_courses
 from tasks.ledger import Ledger
-from tasks.settle.courses import mark_courses
 from tasks.settle.plan import mark_circumstances, read_circumstances
 from tasks.settle.prepare import DEVICES_MARK, NOTES_FORMAT, mark_devices
 

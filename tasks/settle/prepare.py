@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from config.devices import load_devices
 from tasks.core.errors import NotesError
+from tasks.courses import mark_courses
 from tasks.intake import find_original
 from tasks.ledger import Ledger
 from tasks.readers.notes import is_sheet, read_all_notes
-from tasks.settle.courses import mark_courses
 from tasks.settle.known import collect_recordings
 from tasks.settle.plan import Plan, find_windows, plan
 from tasks.store import read_store

@@ -59,6 +59,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Home:
         settings=load_settings(),
         waiting=("<b>waiting</b>.fit",),
         most_figures=1,
+        courses=home.courses,
     )
     connection.close()
     return home

@@ -8,7 +8,7 @@
   };
   const page = read("page-data");
   const LEFT = page.left_px, RIGHT = page.right_px;
-  const LEAST_HEIGHT = 150, NARROW = 420;
+  const LEAST_HEIGHT = 150, NARROW = 420, LETTER = 7;
   const charts = [...document.querySelectorAll(".chart")].map((element) => ({
     element, kind: element.dataset.kind, data: read("chart-" + element.dataset.chart), view: null, width: 0,
   }));
@@ -59,7 +59,8 @@
     spec.config = { ...page.themes[theme], range: { category: chart.data.devices.map((label) => page.colours[label][theme]) } };
     // Legends of narrow charts stand in few columns.
     if (width < NARROW) {
-      const columns = width < NARROW / 2 ? 1 : 2;
+      const longest = Math.max(...chart.data.devices.map((label) => label.length)) * LETTER;
+      const columns = width < NARROW / 2 || longest > width / 2 - 40 ? 1 : 2;
       spec.config = { ...spec.config, legend: { ...spec.config.legend, columns, labelLimit: width / columns - 40 } };
     }
     spec.autosize = { type: "pad", contains: "padding" };

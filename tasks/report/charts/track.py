@@ -10,7 +10,10 @@ import numpy as np
 from tasks.core.registers import chart
 from tasks.maths.geodesy import find_plane_origin, project_to_plane
 from tasks.report.drawing import Drawing, encode_device
+from tasks.report.facts import DeviceFacts
+from tasks.report.looks import COURSE_LOOK
 from tasks.report.pages import TRACK_TOLERANCE_M
+from tasks.report.summary import name_reference
 from tasks.report.thin import thin_track
 from tasks.report.words import convert, describe_finding, join_words, name_unit
 
@@ -18,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tasks.maths.geodesy import PlaneOrigin
-    from tasks.report.facts import DeviceFacts, FindingFacts, WorkoutData
+    from tasks.report.facts import FindingFacts, WorkoutData
 
     Floats = NDArray[np.float64]
 
@@ -30,6 +33,8 @@ _FINE_M: Final = 0.05
 #: A fix that comes later than this starts a new line [s].
 _GAP_S: Final = 30.0
 _MARGIN: Final = 1.06
+#: Width of the line of a course [px].
+_COURSE_PX: Final = 6.0
 
 
 @dataclass(frozen=True)
@@ -71,10 +76,11 @@ def draw_track(data: WorkoutData) -> tuple[Drawing, ...]:
     factor = convert(1.0, "m", units=data.settings.units)[0]
     tracks = [_place(data, recording_id, origin, factor) for recording_id in located]
     marks = _list_marks(data, origin, factor)
+    course = _place_course(data, origin, factor)
     return (
-        _draw_plan(data, tracks, marks),
+        _draw_plan(data, tracks, marks, course=course),
         *(
-            _enlarge(data, tracks, mark, number=number, half=_AROUND_M * factor)
+            _enlarge(data, tracks, mark, course=course, number=number, half=_AROUND_M * factor)
             for number, mark in enumerate(_find_worst(marks), start=1)
         ),
     )
@@ -94,6 +100,23 @@ def _place(data: WorkoutData, recording_id: str, origin: PlaneOrigin, factor: fl
         np.insert(seconds, late, seconds[late - 1] + 1.0),
         np.insert(east, late, np.nan) * factor,
         np.insert(north, late, np.nan) * factor,
+    )
+
+
+def _place_course(data: WorkoutData, origin: PlaneOrigin, factor: float) -> _Track | None:
+    """Give the course as one more track, None where there is none."""
+    line = data.course
+    if line is None:
+        return None
+    label = f"course {line.name}"
+    while any(device.label == label for device in data.devices):
+        label += " (line)"
+    plane = project_to_plane(line.latitude_deg, line.longitude_deg, origin=origin)
+    return _Track(
+        DeviceFacts("", label, label, "", "", "none", COURSE_LOOK),
+        np.arange(len(plane.east_m), dtype=np.float64),
+        plane.east_m * factor,
+        plane.north_m * factor,
     )
 
 
@@ -126,9 +149,12 @@ def _find_worst(marks: list[_Mark]) -> list[_Mark]:
     return chosen[:_ENLARGED]
 
 
-def _draw_plan(data: WorkoutData, tracks: list[_Track], marks: list[_Mark]) -> Drawing:
-    east = np.concatenate([one.east for one in tracks])
-    north = np.concatenate([one.north for one in tracks])
+def _draw_plan(
+    data: WorkoutData, tracks: list[_Track], marks: list[_Mark], *, course: _Track | None
+) -> Drawing:
+    lines = [*tracks, *([] if course is None else [course])]
+    east = np.concatenate([one.east for one in lines])
+    north = np.concatenate([one.north for one in lines])
     shape = _frame(east, north)
     unit = name_unit("m", units=data.settings.units)
     devices = tuple(one.device for one in tracks)
@@ -138,25 +164,41 @@ def _draw_plan(data: WorkoutData, tracks: list[_Track], marks: list[_Mark]) -> D
     alternative = (
         f"Tracks of {names}, north up, {shape['wide']:.0f} {unit} wide and {shape['high']:.0f} "
         f"{unit} high. {corners} cut corners and {jumps} position jumps are marked."
+        f"{_say_course(course)}"
     )
     return Drawing(
         name="track",
         title="Tracks in plan, north up",
         alternative=alternative,
-        spec=_specify(devices, shape, unit=unit, height=0.62),
+        spec=_specify(devices, shape, unit=unit, height=0.62, course=course),
         tables={
             "track": _tabulate(tracks, TRACK_TOLERANCE_M),
             "marks": _tabulate_marks(data, marks),
+            **_tabulate_course(course, TRACK_TOLERANCE_M),
         },
-        devices=devices,
+        devices=_list_looks(devices, course),
         kind="plan",
         note="Rings: cut corners and position jumps, in the colour of the device.",
         facts={"shape": shape},
     )
 
 
+def _list_looks(devices: tuple[DeviceFacts, ...], course: _Track | None) -> tuple[DeviceFacts, ...]:
+    return devices if course is None else (*devices, course.device)
+
+
+def _say_course(course: _Track | None) -> str:
+    return "" if course is None else f" The {course.device.label} lies beneath them."
+
+
 def _enlarge(
-    data: WorkoutData, tracks: list[_Track], mark: _Mark, *, number: int, half: float
+    data: WorkoutData,
+    tracks: list[_Track],
+    mark: _Mark,
+    *,
+    course: _Track | None,
+    number: int,
+    half: float,
 ) -> Drawing:
     shape = {"x": mark.east, "y": mark.north, "wide": 2 * half, "high": 2 * half}
     near = [_cut(one, mark, reach=3 * half) for one in tracks]
@@ -164,13 +206,22 @@ def _enlarge(
     unit = name_unit("m", units=data.settings.units)
     devices = tuple(one.device for one in near)
     said = f"{mark.label} {describe_finding(mark.finding, data)}"
+    if mark.finding.reference is not None:
+        said += f"; held against {name_reference(data, mark.finding.reference)}"
+    under = None if course is None else _cut(course, mark, reach=3 * half)
+    if under is not None and not np.isfinite(under.east).any():
+        under = None
     return Drawing(
         name=f"corner--{number}",
         title=f"Cut corner {number}",
-        alternative=f"Tracks around the place where {said}.",
-        spec=_specify(devices, shape, unit=unit, height=0.7),
-        tables={"track": _tabulate(near, _FINE_M), "marks": _tabulate_marks(data, [mark])},
-        devices=devices,
+        alternative=f"Tracks around the place where {said}.{_say_course(under)}",
+        spec=_specify(devices, shape, unit=unit, height=0.7, course=under),
+        tables={
+            "track": _tabulate(near, _FINE_M),
+            "marks": _tabulate_marks(data, [mark]),
+            **_tabulate_course(under, _FINE_M),
+        },
+        devices=_list_looks(devices, under),
         kind="plan",
         note=f"{said}.",
         facts={"shape": shape},
@@ -213,6 +264,10 @@ def _tabulate(tracks: list[_Track], tolerance: float) -> dict[str, list[Any]]:
     return columns
 
 
+def _tabulate_course(course: _Track | None, tolerance: float) -> dict[str, dict[str, list[Any]]]:
+    return {} if course is None else {"course": _tabulate([course], tolerance)}
+
+
 def _tabulate_marks(data: WorkoutData, marks: list[_Mark]) -> dict[str, list[Any]]:
     return {
         "x": [round(one.east, 1) for one in marks],
@@ -223,24 +278,27 @@ def _tabulate_marks(data: WorkoutData, marks: list[_Mark]) -> dict[str, list[Any
 
 
 def _specify(
-    devices: tuple[DeviceFacts, ...], shape: dict[str, float], *, unit: str, height: float
+    devices: tuple[DeviceFacts, ...],
+    shape: dict[str, float],
+    *,
+    unit: str,
+    height: float,
+    course: _Track | None,
 ) -> dict[str, Any]:
     east = _encode_axis("x", shape["x"], shape["wide"] / 2, title=f"east ({unit})")
     north = _encode_axis("y", shape["y"], shape["high"] / 2, title=f"north ({unit})")
-    colour = encode_device(devices)["color"]
+    looks = encode_device(_list_looks(devices, course))
+    colour = looks["color"]
+    line = {"type": "line", "clip": True, "invalid": "break-paths-show-path-domains"}
+    along = {"x": east, "y": north, "order": {"field": "s", "type": "quantitative"}, **looks}
+    # Broad and pale, so that a track upon it stays visible.
+    broad = {**line, "strokeWidth": _COURSE_PX, "opacity": 0.5}
+    under = {"data": {"name": "course"}, "mark": broad, "encoding": along}
     return {
         "height": height,
         "layer": [
-            {
-                "data": {"name": "track"},
-                "mark": {"type": "line", "clip": True, "invalid": "break-paths-show-path-domains"},
-                "encoding": {
-                    "x": east,
-                    "y": north,
-                    "order": {"field": "s", "type": "quantitative"},
-                    **encode_device(devices),
-                },
-            },
+            *([] if course is None else [under]),
+            {"data": {"name": "track"}, "mark": line, "encoding": along},
             {
                 "data": {"name": "marks"},
                 "mark": {"type": "point", "size": 190, "strokeWidth": 2.2, "clip": True},

@@ -38,10 +38,16 @@ def load_course(notes: Notes | None, *, courses: Path) -> Course:
             complaint=f"{notes.name}: course {notes.course!r} is not in {courses.name}/; put "
             f"{notes.course}.gpx there",
         )
-    points = _read_points(path)
-    if len(points) < 2:  # noqa: PLR2004 - a line has two ends
+    line = _read_line(path)
+    if line is None:
         return Course(complaint=f"{path.name}: a course needs at least two points")
-    return Course(np.array(points, dtype=np.float64), notes.course)
+    return Course(line, notes.course)
+
+
+def load_line(name: str, *, courses: Path) -> NDArray[np.float64] | None:
+    """Give the line of the course called `name` as `Course` does, None where there is none."""
+    path = find_course(name, courses=courses)
+    return None if path is None else _read_line(path)
 
 
 def find_course(name: str, *, courses: Path) -> Path | None:
@@ -58,6 +64,11 @@ def mark_courses(courses: Path) -> dict[str, str]:
         path.stem: hashlib.sha256(path.read_bytes()).hexdigest()[:16]
         for path in sorted(courses.glob("*.gpx"))
     }
+
+
+def _read_line(path: Path) -> NDArray[np.float64] | None:
+    points = _read_points(path)
+    return np.array(points, dtype=np.float64) if len(points) > 1 else None
 
 
 def _read_points(path: Path) -> list[tuple[float, float]]:
