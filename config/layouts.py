@@ -7,7 +7,7 @@ One TOML file per layout; the shipped ones lie in `config/columns/`, a person's 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, Self
 from zoneinfo import ZoneInfo
@@ -159,9 +159,12 @@ class Layout(_Part):
         return self
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Vocabulary:
-    """What a layout may name: table unit by column name, and table unit by unit name."""
+    """What a layout may name: table unit by column name, and table unit by unit name.
+
+    One equals only itself, so that what was made with it can be remembered by it.
+    """
 
     columns: Mapping[str, str]
     units: Mapping[str, str]
@@ -175,8 +178,10 @@ class LayoutBook:
     faults: tuple[LayoutFileError, ...] = ()
 
 
+# Every CSV export is held against all layouts; parsing them took half of the time of a short one.
+@lru_cache(maxsize=256)
 def parse_layout(text: str, *, file: str, vocabulary: Vocabulary) -> Layout:
-    """Give the layout that the TOML `text` of `file` describes.
+    """Give the layout that the TOML `text` of `file` describes; the same text is parsed once.
 
     Raises: LayoutFileError with the line.
     """
