@@ -38,6 +38,10 @@ class ReportSettings(Section):
         description="Workouts whose figures a flow writes at the most, newest first; coworn report "
         "writes all"
     )
+    figures_per_night: Annotated[int, Field(ge=0)] = Field(
+        description="Workouts whose figures a nightly run writes at the most, newest first; it "
+        "makes up for those that earlier runs left out"
+    )
     figure_wide_px: Pixels = Field(description="Width of a 16:9 figure [px]")
     figure_square_px: Pixels = Field(description="Side of a square figure [px]")
     chart_points: Annotated[int, Field(ge=100)] = Field(

@@ -61,15 +61,16 @@ def run_report(
     return 0
 
 
-def refresh_report(home: Home, settings: Settings) -> tuple[str, ...]:
+def refresh_report(home: Home, settings: Settings, *, catch_up: bool = False) -> tuple[str, ...]:
     """Bring the report up to date at the end of a flow; give complaints, one line each.
 
+    To `catch_up` means to write the figures that earlier runs left out.
     What was measured is stored already: a page that cannot be written fails nothing.
     """
     from tasks import steps
 
     try:
-        steps.write_report(home, settings)
+        steps.write_report(home, settings, catch_up=catch_up)
     except Exception as error:  # the results are safe
         LOG.warning("the report could not be written", exc_info=True)
         told = (

@@ -47,7 +47,7 @@ def settle_home(
     with hold_run_lock(home, wait_s=settings.run.lock_wait_s, purpose=f"coworn {flow_name}"):
         settled = settle_locked(home, settings, flow_name=flow_name, everything=everything)
         steps.publish_results(home, settings, wait_s=settings.run.lock_wait_s)
-        complaints = refresh_report(home, settings)
+        complaints = refresh_report(home, settings, catch_up=flow_name == "nightly")
     return replace(settled, complaints=(*settled.complaints, *complaints))
 
 

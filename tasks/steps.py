@@ -91,8 +91,11 @@ sweep_lake = _make("sweep-lake")(lake.sweep)
 sweep_intake = _make("sweep-intake")(intake.sweep)
 
 
-def _write_report(home: Home, settings: Settings) -> report.Report:
-    """Write what changed of the home's report, from the newest published copy."""
+def _write_report(home: Home, settings: Settings, *, catch_up: bool = False) -> report.Report:
+    """Write what changed of the home's report, from the newest published copy.
+
+    To `catch_up` means to write the figures that earlier runs left out.
+    """
     connection = store.connect_for_reading(home)
     try:
         return report.write_report(
@@ -100,7 +103,10 @@ def _write_report(home: Home, settings: Settings) -> report.Report:
             home.report,
             settings=settings,
             waiting=report.list_waiting(home.inbox),
-            most_figures=settings.report.figures_per_run,
+            most_figures=(
+                settings.report.figures_per_night if catch_up else settings.report.figures_per_run
+            ),
+            catch_up=catch_up,
             courses=home.courses,
         )
     finally:

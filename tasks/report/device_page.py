@@ -4,21 +4,15 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from tasks.core.discovery import load_charts
 from tasks.core.registers import CHARTS
 from tasks.report.index import write_when
 from tasks.report.pages import make_page_data, pick_whole, render
 from tasks.report.sections import PageSection
-from tasks.report.words import (
-    ROLES,
-    describe_event,
-    is_signed,
-    name_kind,
-    name_unit,
-    write_number,
-)
+from tasks.report.verdicts import word_verdicts
+from tasks.report.words import ROLES, describe_event, name_kind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -90,7 +84,12 @@ def render_device(data: DeviceData, *, devices: Mapping[str, DeviceFacts]) -> st
             for name, title in _TITLES.items()
             if drawings[name]
         ],
-        verdicts=[_word_verdict(row, data, devices) for row in data.verdicts],
+        verdicts=word_verdicts(
+            data.verdicts,
+            devices=devices,
+            definitions=data.definitions,
+            units=data.settings.units,
+        ),
         kinds=_list_kinds(data),
         headings=[data.definitions[metric].title for metric in columns],
         rows=_list_workouts(data, columns, used),
@@ -151,30 +150,3 @@ def _list_workouts(
         )
         for facts in sorted(own, key=lambda one: -one.start_s)
     ]
-
-
-def _word_verdict(
-    row: Mapping[str, Any], data: DeviceData, devices: Mapping[str, DeviceFacts]
-) -> dict[str, Any]:
-    metric = str(row["metric"])
-    definition = data.definitions.get(metric)
-    unit = definition.unit if definition else None
-    units = data.settings.units
-
-    def show(value: float | None) -> str:
-        return write_number(value, unit, units=units, metric=metric, signed=is_signed(metric))
-
-    against = str(row["against"])
-    name = name_unit(unit, units=units)
-    return {
-        "title": definition.title if definition else metric,
-        "activity": name_kind(str(row["activity"] or "all")),
-        "against": devices[against].label if against in devices else against,
-        "n_workouts": row["n_workouts"],
-        "estimate": f"{show(row['estimate'])} {name}".strip(),
-        "interval": ""
-        if row["ci_low"] is None or row["ci_high"] is None
-        else f"{show(row['ci_low'])} to {show(row['ci_high'])}",
-        "verdict": row["verdict"],
-        "needed": row["workouts_needed"],
-    }

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -276,7 +276,7 @@ class DeviceData:
     workouts: Mapping[str, WorkoutFacts]
     results: tuple[Result, ...]
     findings: tuple[FindingFacts, ...]
-    verdicts: tuple[Mapping[str, object], ...]
+    verdicts: tuple[Mapping[str, Any], ...]
     setups: Mapping[str, Mapping[str, str]]
     definitions: Mapping[str, Definition]
     settings: ReportSettings

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from tasks.report import read
 from tasks.report.facts import ALL
 from tasks.report.pages import pick_whole, render
+from tasks.report.verdicts import word_verdicts
 from tasks.report.words import describe_event, write_clock, write_date
 
 if TYPE_CHECKING:
@@ -93,6 +94,12 @@ def render_index(
         device_rows=[
             DeviceRow(one, worn[one.device_id], per_device[one.device_id]) for one in order
         ],
+        verdicts=word_verdicts(
+            read.read_verdicts(connection),
+            devices=devices,
+            definitions=definitions,
+            units=settings.units,
+        ),
         findings=_list_latest(connection, workouts, devices, settings=settings),
         waiting=waiting,
         refused=read.read_refused(connection),

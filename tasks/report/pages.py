@@ -108,12 +108,13 @@ def render_workout(
     data: WorkoutData,
     drawings: dict[str, tuple[Drawing, ...]],
     *,
-    figures: Mapping[str, Mapping[str, str]],
+    figures: Mapping[str, Mapping[str, str]] | None,
     key: str,
 ) -> str:
     """Give the page of one workout.
 
-    `figures` are the paths of published figures by drawing and form, e.g. wide-light.svg.
+    `figures` are the paths of published figures by drawing and form, e.g. wide-light.svg; None
+    where they were not written, which the page says.
     """
     shown = {one.metric for one in data.results}
     facts = data.facts
@@ -129,7 +130,8 @@ def render_workout(
         summaries=summarise_devices(data),
         sections=build_sections(data, drawings),
         every=list_every(data),
-        figures=figures,
+        figures=figures or {},
+        later=data.settings.figures if figures is None else (),
         seconds=seconds,
         definitions=[one for one in data.definitions.values() if one.metric in shown],
         page_data={

@@ -271,13 +271,15 @@ def read_setups(
 
 
 def read_verdicts(
-    connection: duckdb.DuckDBPyConnection, device_id: str
-) -> tuple[dict[str, object], ...]:
-    """Give the newest answers across workouts about one device."""
+    connection: duckdb.DuckDBPyConnection, device_id: str | None = None
+) -> tuple[dict[str, Any], ...]:
+    """Give the newest answers across workouts about one device, or about all."""
+    where, parameters = _filter(device_id=device_id)
     rows = fetch(
         connection,
-        "SELECT * FROM latest_verdicts WHERE device_id = ? ORDER BY activity, metric, against",
-        [device_id],
+        f"SELECT * FROM latest_verdicts WHERE {' AND '.join(where) or 'true'} "  # noqa: S608
+        "ORDER BY device_id, activity, metric, against",
+        parameters,
     )
     return tuple(rows)
 

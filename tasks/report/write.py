@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from tasks.report.drawing import Drawing
     from tasks.report.facts import Definition, DeviceFacts, WorkoutData, WorkoutFacts
 
+#: Settings that no page shows.
+_ONLY_HOW_MANY: Final = {"figures_per_run", "figures_per_night"}
 _SOURCE: Final = "Source: coworn; exports of devices worn together."
 
 
@@ -53,13 +55,15 @@ def write_report(
     public: bool = False,
     most_figures: int | None = None,
     courses: Path | None = None,
+    catch_up: bool = False,
 ) -> Report:
     """Write what changed into `folder`; with `only`, the page of that workout in any case.
 
     `connection` reads the published tables; `waiting` are the names in the inbox, None leaves
     waiting and refused files out. A `public` report hides positions inside private places and
     names no file. Figures are written of at most `most_figures` workouts, the newest ones, None:
-    of all. Reference lines lie in the folder `courses`.
+    of all; to `catch_up` means to write them of workouts, too, whose page is up to date without
+    them. Reference lines lie in the folder `courses`.
     Raises: LookupError when there is no workout `only`.
     """
     workouts = read.read_workouts(connection)
@@ -100,8 +104,13 @@ def write_report(
         )
         with_figures = most_figures is None or figured < most_figures
         known = read_key(path)
-        # A flow leaves a page that is up to date as it is, with or without figures.
-        is_there = known == f"{key}+" or (known == key and most_figures is not None)
+        if known == f"{key}+":
+            # Somebody may have taken the figures away, and a page has no dead links.
+            is_there = _have_figures(facts, folder, settings=settings)
+        else:
+            # A flow leaves a page that is up to date as it is, with or without figures.
+            wants_figures = most_figures is None or (catch_up and with_figures)
+            is_there = known == key and not wants_figures
         if is_there and facts.workout_id != only:
             continue
         data = gather_workout(
@@ -126,20 +135,33 @@ def write_workout(data: WorkoutData, folder: Path, *, key: str, with_figures: bo
     The key on the page ends in a plus when its figures were written too.
     """
     drawings = draw_workout(data)
-    figures = write_workout_figures(data, drawings, folder) if with_figures else {}
-    if not with_figures:
-        # Figures of what the page no longer shows are worse than none.
-        shutil.rmtree(folder / "figures" / data.facts.workout_id, ignore_errors=True)
+    figures = write_workout_figures(data, drawings, folder) if with_figures else None
     mark = f"{key}+" if with_figures else key
     path = folder / "workouts" / f"{data.facts.workout_id}.html"
-    return write_if_changed(path, render_workout(data, drawings, figures=figures, key=mark))
+    is_new = write_if_changed(path, render_workout(data, drawings, figures=figures, key=mark))
+    if not with_figures:
+        # Figures of what the page no longer shows are worse than none; it links to none by now.
+        shutil.rmtree(find_figures(folder, data.facts), ignore_errors=True)
+    return is_new
+
+
+def find_figures(folder: Path, facts: WorkoutFacts) -> Path:
+    """Give the folder of a workout's figures."""
+    return folder / "figures" / facts.workout_id
+
+
+def _have_figures(facts: WorkoutFacts, folder: Path, *, settings: Settings) -> bool:
+    return not settings.report.figures or find_figures(folder, facts).is_dir()
 
 
 def write_workout_figures(
     data: WorkoutData, drawings: Mapping[str, Sequence[Drawing]], folder: Path
 ) -> dict[str, dict[str, str]]:
     """Write the figures that the settings name; give their paths inside `folder`."""
-    place = folder / "figures" / data.facts.workout_id
+    place = find_figures(folder, data.facts)
+    if data.settings.figures:
+        # Even when no chart of those exists: it says that this was done.
+        place.mkdir(mode=0o700, parents=True, exist_ok=True)
     found: dict[str, dict[str, str]] = {}
     for drawing in (one for several in drawings.values() for one in several):
         if drawing.name.partition("--")[0] in data.settings.figures:
@@ -165,7 +187,7 @@ def make_key(
         "workout": asdict(facts),
         "devices": [asdict(devices[name]) for name in facts.device_ids if name in devices],
         "definitions": sorted((one.metric, one.version) for one in definitions.values()),
-        "settings": settings.report.model_dump(mode="json"),
+        "settings": settings.report.model_dump(mode="json", exclude=_ONLY_HOW_MANY),
         "version": find_version(),
         "looks": hash_of_looks(),
         "public": public,

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import struct
 from typing import TYPE_CHECKING, Any
 
@@ -93,7 +94,9 @@ def test_figures_are_written_of_the_newest_workouts_and_then_of_all(
     assert not (tmp_path / "figures").exists()
     assert not (read_key(page) or "").endswith("+")
     assert write_report(connection, tmp_path, settings=settings, most_figures=3).written == 0
+    assert f"coworn report --workout {page.stem}" in page.read_text(encoding="utf-8")
     write_report(connection, tmp_path, settings=settings)
+    assert "coworn report --workout" not in page.read_text(encoding="utf-8")
     figures = sorted(path.name for path in (tmp_path / "figures").rglob("*.*"))
     assert figures == sorted(
         f"battery-{form}-{theme}.{suffix}"
@@ -105,6 +108,50 @@ def test_figures_are_written_of_the_newest_workouts_and_then_of_all(
         # Width and height stand in bytes 16 to 24 (PNG, third edition, 11.2.2).
         size = struct.unpack(">II", path.read_bytes()[16:24])
         assert size == ((480, 270) if "wide" in path.name else (300, 300))
+
+
+SMALL = {"figures": ("battery",), "figure_wide_px": 480, "figure_square_px": 300}
+
+
+def test_the_night_makes_up_for_figures_that_were_left_out(
+    connection: duckdb.DuckDBPyConnection, tmp_path: Path
+) -> None:
+    settings = make_settings(**SMALL)
+    write_report(connection, tmp_path, settings=settings, most_figures=0)
+    night = write_report(connection, tmp_path, settings=settings, most_figures=1, catch_up=True)
+    assert night.written == 1
+    assert list((tmp_path / "figures").rglob("*.svg"))
+    again = write_report(connection, tmp_path, settings=settings, most_figures=1, catch_up=True)
+    assert again.written == 0
+
+
+def list_dead_links(page: Path) -> list[str]:
+    links = re.findall(r'(?:href|src)="([^"#]+)"', page.read_text(encoding="utf-8"))
+    assert links
+    return [one for one in links if one[:5] != "data:" and not (page.parent / one).exists()]
+
+
+def test_a_page_never_links_to_figures_that_are_not_there(
+    connection: duckdb.DuckDBPyConnection, tmp_path: Path
+) -> None:
+    settings = make_settings(**SMALL)
+    write_report(connection, tmp_path, settings=settings)
+    page = next((tmp_path / "workouts").glob("*.html"))
+    assert "battery-wide-light.svg" in page.read_text(encoding="utf-8")
+    assert list_dead_links(page) == []
+    shutil.rmtree(tmp_path / "figures")
+    assert len(set(list_dead_links(page))) == 8
+    write_report(connection, tmp_path, settings=settings, most_figures=0)
+    assert list_dead_links(page) == []
+    assert "battery-wide-light.svg" not in page.read_text(encoding="utf-8")
+
+
+def test_how_many_figures_a_run_writes_makes_no_page_outdated(
+    connection: duckdb.DuckDBPyConnection, tmp_path: Path
+) -> None:
+    write_report(connection, tmp_path, settings=make_settings(figures=()))
+    other = make_settings(figures=(), figures_per_run=1, figures_per_night=1)
+    assert write_report(connection, tmp_path, settings=other).written == 0
 
 
 def test_a_figure_is_the_same_every_time(

@@ -1,0 +1,79 @@
+"""Answers across workouts, in words, for the index and the pages of devices."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from tasks.report.words import is_signed, name_kind, name_unit, write_number
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from tasks.report.facts import Definition, DeviceFacts
+
+_WORDS: Final = {
+    "alike": "alike: shown to be equal within the margin",
+    "unclear": "unclear: neither a difference nor equality is shown",
+    "too few": "too few workouts",
+}
+
+
+@dataclass(frozen=True)
+class VerdictRow:
+    """One question and its answer, as a page shows it; empty where there is nothing to say."""
+
+    device: DeviceFacts
+    title: str
+    activity: str
+    against: str
+    n_workouts: int | None
+    estimate: str
+    interval: str
+    chance: str
+    verdict: str
+    needed: int | None
+
+
+def word_verdicts(
+    rows: Sequence[Mapping[str, Any]],
+    *,
+    devices: Mapping[str, DeviceFacts],
+    definitions: Mapping[str, Definition],
+    units: str,
+) -> list[VerdictRow]:
+    """Give rows of `latest_verdicts` in words; those of devices that nobody knows are left out."""
+    return [
+        _word(row, devices=devices, definition=definitions.get(row["metric"]), units=units)
+        for row in rows
+        if row["device_id"] in devices
+    ]
+
+
+def _word(
+    row: Mapping[str, Any],
+    *,
+    devices: Mapping[str, DeviceFacts],
+    definition: Definition | None,
+    units: str,
+) -> VerdictRow:
+    metric, against = row["metric"], row["against"] or ""
+    unit = definition.unit if definition else None
+
+    def show(value: float | None) -> str:
+        return write_number(value, unit, units=units, metric=metric, signed=is_signed(metric))
+
+    has_interval = row["ci_low"] is not None and row["ci_high"] is not None
+    chance = row["p_adjusted"]
+    return VerdictRow(
+        device=devices[row["device_id"]],
+        title=definition.title if definition else name_kind(metric),
+        activity=name_kind(row["activity"] or "all"),
+        against=devices[against].label if against in devices else against,
+        n_workouts=row["n_workouts"],
+        estimate=f"{show(row['estimate'])} {name_unit(unit, units=units)}".strip(),
+        interval=f"{show(row['ci_low'])} to {show(row['ci_high'])}" if has_interval else "",
+        chance="" if chance is None else f"p {max(chance, 0.001):.3f}, adjusted",
+        verdict=_WORDS.get(row["verdict"], row["verdict"] or ""),
+        needed=row["workouts_needed"],
+    )
