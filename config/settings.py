@@ -26,6 +26,7 @@ from config.position import (  # noqa: TC001 - pydantic resolves them at run tim
 )
 from config.report import ReportSettings  # noqa: TC001 - pydantic resolves it at run time
 from config.section import NotNegative, Positive, PositiveInt, Section, Share, make_tuple
+from config.verdicts import VerdictSettings  # noqa: TC001 - pydantic resolves it at run time
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -310,6 +311,7 @@ class Settings(Section):
     indoor: IndoorSettings
     swimming: SwimmingSettings
     battery: BatterySettings
+    verdicts: VerdictSettings
     report: ReportSettings
 
     @property
@@ -320,8 +322,8 @@ class Settings(Section):
         return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
-#: Sections that no reported number depends on.
-NOT_IN_RESULTS = ("inbox", "archive", "time", "run", "store", "report")
+#: Sections that no number of a workout depends on.
+NOT_IN_RESULTS = ("inbox", "archive", "time", "run", "store", "verdicts", "report")
 
 
 def load_settings(path: Path | None = None) -> Settings:

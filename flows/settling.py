@@ -59,7 +59,12 @@ def settle_locked(
     prepared = steps.prepare(home, settings, everything=everything)
     outcomes, failed = _measure(prepared.plan.workouts, home=home, settings=settings)
     summary = steps.append_results(
-        prepared, outcomes, run=run, home=home, wait_s=settings.run.lock_wait_s
+        prepared,
+        outcomes,
+        run=run,
+        home=home,
+        settings=settings,
+        wait_s=settings.run.lock_wait_s,
     )
     steps.finish_settling(prepared, outcomes, home=home)
     return Settled(

@@ -21,8 +21,10 @@ from tasks.tables.tables import (
     RUNS,
     SEGMENTS,
     SETUPS,
+    VERDICTS,
     WORKOUTS,
 )
+from tasks.verdicts import judge
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
     from config.home import Home
+    from config.settings import Settings
     from tasks.core.provenance import Run
     from tasks.core.seen import FileRecord
     from tasks.settle.compute import WorkoutOutcome
@@ -66,9 +69,10 @@ def commit(
     *,
     run: Run,
     home: Home,
+    settings: Settings,
     wait_s: float,
 ) -> Summary:
-    """Write files, notes and the outcomes of a plan; results only where they differ.
+    """Write files, notes and the outcomes of a plan; results and verdicts only where they differ.
 
     Nothing at all is written, not even a row of `runs`, when the store already says the same.
     Raises: StoreBusyError when another program holds the store for longer than `wait_s` [s].
@@ -88,7 +92,9 @@ def commit(
         summaries = tuple(
             _append(connection, outcome, run=run, computed_at=computed_at) for outcome in outcomes
         )
-        if not changed and not any(summary.is_new for summary in summaries):
+        is_new = any(summary.is_new for summary in summaries)
+        n_verdicts = _append_verdicts(connection, settings, run=run)
+        if not (changed or is_new or n_verdicts):
             return Summary(None, summaries, complaints=complaints)
         append_rows(connection, RUNS, make_rows(RUNS, [_make_run_row(run)]))
     return Summary(run.run_id, summaries, plan.vanished, complaints)
@@ -136,6 +142,18 @@ def _append(
     return WorkoutSummary(
         outcome.workout_id, is_new, outcome.results.num_rows, outcome.findings.num_rows
     )
+
+
+def _append_verdicts(connection: duckdb.DuckDBPyConnection, settings: Settings, *, run: Run) -> int:
+    """Judge across workouts; append the verdicts that differ and give how many there were."""
+    columns = [name for name in VERDICTS.column_names if name != "run_id"]
+    held = connection.execute(f"SELECT {', '.join(columns)} FROM latest_verdicts").fetchall()  # noqa: S608
+    known = set(held)
+    judged = judge(connection, settings.verdicts)
+    new = [row for row in judged if tuple(row[name] for name in columns) not in known]
+    rows = [{**row, "run_id": run.run_id} for row in new]
+    append_rows(connection, VERDICTS, make_rows(VERDICTS, rows))
+    return len(rows)
 
 
 def _stamp(rows: pa.Table, **constants: object) -> pa.Table:

@@ -190,8 +190,12 @@ _ALL: Final = (
         0.0,
     ),
     _float("value", "see unit", "The value; null where reason says why"),
-    _float("ci_low", "see unit", "Lower end of the 95 % interval"),
-    _float("ci_high", "see unit", "Upper end of the 95 % interval"),
+    _float(
+        "ci_low",
+        "see unit",
+        "Lower end of the 95 % interval, or a worst case where the metric says so",
+    ),
+    _float("ci_high", "see unit", "Upper end of the 95 % interval, or of the worst case"),
     _integer("n", "What the value rests on: seconds compared, or things counted", "count"),
     _float(
         "coverage", "1", "Compared seconds / seconds in which the reference had a value", 0.0, 1.0
@@ -200,13 +204,21 @@ _ALL: Final = (
     _text("kind", "Kind of finding"),
     _float("size", "see unit", "Size, signed: test minus reference"),
     # --- verdicts ---------------------------------------------------------------------------
-    _text("against", "Device id, criterion, or a setup pair"),
+    _text("against", "Device id, criterion, or two conditions of one setup key"),
     _integer("n_workouts", "Workouts that the verdict rests on", "count"),
-    _float("estimate", "see unit", "Estimated difference or level"),
+    _float("estimate", "see unit", "Hodges-Lehmann estimate of the difference or level"),
     _float("p_value", "1", "Two-sided exact p value", 0.0, 1.0),
     _float("p_adjusted", "1", "p value after Holm's adjustment over the family", 0.0, 1.0),
-    _text("verdict", "better, worse, alike, unclear or too few"),
-    _integer("workouts_needed", "How many workouts in all would settle it", "count"),
+    _text(
+        "verdict",
+        "better, worse, alike (within the margin), unclear, or too few; better than a criterion "
+        "means that it is met",
+    ),
+    _integer(
+        "workouts_needed",
+        "How many workouts in all would settle it, if the next ones are like these",
+        "count",
+    ),
     # --- runs -------------------------------------------------------------------------------
     _instant("started_at", "When the run began"),
     _instant("ended_at", "When the run ended"),

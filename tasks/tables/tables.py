@@ -198,7 +198,7 @@ VERDICTS: Final = Table(
     "one row per question answered across workouts; append-only",
     _pick(
         "run_id device_id against activity metric n_workouts estimate ci_low ci_high p_value "
-        "p_adjusted verdict workouts_needed"
+        "p_adjusted verdict workouts_needed unit note"
     ),
     growth="append",
 )

@@ -69,7 +69,7 @@ def work_plainly(paths: list[Path], *, home: Home, settings: Settings) -> float:
         settle.measure_planned(one, home=home, settings=settings) for one in prepared.plan.workouts
     ]
     run = begin_run("bench", settings_hash=settings.hash_of_values)
-    settle.commit(prepared, outcomes, run=run, home=home, wait_s=10.0)
+    settle.commit(prepared, outcomes, run=run, home=home, settings=settings, wait_s=10.0)
     settle.finish(prepared, outcomes, home=home)
     store.publish(home, settings)
     return time.perf_counter() - begun

@@ -76,7 +76,7 @@ def run_line(
             for one in prepared.plan.workouts
         ]
         tell("append")
-        settle.commit(prepared, outcomes, run=run, home=home, wait_s=20.0)
+        settle.commit(prepared, outcomes, run=run, home=home, settings=settings, wait_s=20.0)
         tell("ledger")
         settle.finish(prepared, outcomes, home=home)
         tell("publish")

@@ -58,6 +58,6 @@ def settle_all(home: Home) -> None:
     outcomes = [
         settle.measure_planned(one, home=home, settings=settings) for one in prepared.plan.workouts
     ]
-    settle.commit(prepared, outcomes, run=run, home=home, wait_s=10.0)
+    settle.commit(prepared, outcomes, run=run, home=home, settings=settings, wait_s=10.0)
     settle.finish(prepared, outcomes, home=home)
     store.publish(home, settings)

@@ -44,7 +44,7 @@ def home(tmp_path: Path) -> Home:
         measure_planned(planned, home=made, settings=SETTINGS) for planned in prepared.plan.workouts
     ]
     run = begin_run("drop", settings_hash=SETTINGS.hash_of_values)
-    commit(prepared, outcomes, run=run, home=made, wait_s=10.0)
+    commit(prepared, outcomes, run=run, home=made, settings=SETTINGS, wait_s=10.0)
     finish(prepared, outcomes, home=made)
     publish(made, SETTINGS)
     return made

@@ -49,7 +49,9 @@ class Line:
             for planned in prepared.plan.workouts
         ]
         run = begin_run("drop", settings_hash=SETTINGS.hash_of_values)
-        summary = commit(prepared, outcomes, run=run, home=self.home, wait_s=10.0)
+        summary = commit(
+            prepared, outcomes, run=run, home=self.home, settings=SETTINGS, wait_s=10.0
+        )
         finish(prepared, outcomes, home=self.home)
         return [outcome.workout_id[:8] for outcome in outcomes], summary
 

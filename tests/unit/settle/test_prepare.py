@@ -25,7 +25,7 @@ def settle_once(home: Home, *, tell_ledger: bool) -> None:
     outcomes = [
         settle.measure_planned(one, home=home, settings=settings) for one in prepared.plan.workouts
     ]
-    settle.commit(prepared, outcomes, run=run, home=home, wait_s=5.0)
+    settle.commit(prepared, outcomes, run=run, home=home, settings=settings, wait_s=5.0)
     if tell_ledger:
         settle.finish(prepared, outcomes, home=home)
 

@@ -1,0 +1,85 @@
+"""How many workouts it takes: the power of paired comparisons, from the spread that was seen."""
+
+from __future__ import annotations
+
+import numpy as np
+
+#: Where nothing is settled by this many, no number is named.
+MOST_WORKOUTS = 1000
+_FEWEST = 2
+#: Against normal scatter the signed-rank test needs pi / 3 times the values that the t test needs.
+_RANKS_FOR_T = np.pi / 3
+
+
+def compute_power_of_difference(effect: float, n: int, *, alpha: float = 0.05) -> float:
+    """Give the chance that a two-sided paired t test of n differences shows one of ``effect`` SDs.
+
+    *Source*: noncentral t distribution, e.g. Cohen 1988, Statistical Power Analysis, chapter 2.
+    """
+    from scipy.stats import nct, t  # noqa: PLC0415 - scipy is slow to import
+
+    if n < _FEWEST:
+        return 0.0
+    reach = float(t.ppf(1 - alpha / 2, n - 1))
+    centre = abs(effect) * np.sqrt(n)
+    # Far from zero the wrong tail is too small to be computed, and too small to count.
+    wrong_way = np.nan_to_num(nct.cdf(-reach, n - 1, centre))
+    return float(nct.sf(reach, n - 1, centre) + wrong_way)
+
+
+def compute_power_of_equivalence(
+    effect: float, margin: float, n: int, *, alpha: float = 0.05
+) -> float:
+    """Give the chance that two one-sided tests of n differences show them within the margin.
+
+    ``effect`` and ``margin`` are in SDs of the differences.
+    *Source*: Phillips 1990, Journal of Pharmacokinetics and Biopharmaceutics 18:137, with the
+    noncentral t approximation of the two dependent tests, which is never above the exact power.
+    """
+    from scipy.stats import nct, t  # noqa: PLC0415 - scipy is slow to import
+
+    if n < _FEWEST:
+        return 0.0
+    reach = float(t.ppf(1 - alpha, n - 1))
+    root = np.sqrt(n)
+    inside = nct.sf(reach, n - 1, (margin - effect) * root)
+    beyond = np.nan_to_num(nct.cdf(reach, n - 1, (margin + effect) * root))
+    return max(0.0, float(inside - beyond))
+
+
+def find_workouts_needed(
+    difference: float,
+    sd: float,
+    *,
+    margin: float | None,
+    alpha: float = 0.05,
+    power: float = 0.8,
+) -> int | None:
+    """Give the number of workouts in all that would settle it, if the next ones are like these.
+
+    Settled is a difference shown by the signed-rank test or, with a ``margin`` of the same unit,
+    equivalence, whichever comes first. None where a thousand would not do, or the spread is not
+    known. It is a plan, not a promise: spread and difference of few workouts are rough themselves.
+    """
+    if not (np.isfinite(difference) and np.isfinite(sd)):
+        return None
+    smallest = int(np.ceil(1 - np.log2(alpha)))  # signed ranks of fewer can never reach alpha
+    if sd == 0:
+        return smallest if difference != 0 or margin else None
+    effect = difference / sd
+
+    def is_settled(n: int) -> bool:
+        by_ranks = compute_power_of_difference(effect, int(n / _RANKS_FOR_T), alpha=alpha)
+        if by_ranks >= power:
+            return True
+        if margin is None or abs(effect) >= margin / sd:
+            return False
+        return compute_power_of_equivalence(effect, margin / sd, n, alpha=alpha) >= power
+
+    if not is_settled(MOST_WORKOUTS):
+        return None
+    low, high = smallest - 1, MOST_WORKOUTS  # power grows with n: halve the range
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if is_settled(middle) else (middle, high)
+    return high

@@ -1,0 +1,74 @@
+"""A device under test against another one: workouts that both recorded, pair by pair."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tasks.maths.equivalence import assess_paired_equivalence
+from tasks.maths.signed_rank import assess_signed_rank, estimate_centre, find_smallest_p
+from tasks.verdicts.asked import Answer, Question
+from tasks.verdicts.numbers import (
+    compute_spread,
+    find_good_sign,
+    list_compared,
+    name_score,
+    take_common,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from config.verdicts import VerdictSettings
+    from tasks.verdicts.numbers import Numbers
+
+
+def compare_devices(numbers: Numbers, settings: VerdictSettings) -> Iterator[Answer]:
+    """Compare each device under test with every predecessor and peer, and with others under test.
+
+    Both must have been held against one reference, and that must be neither of the two.
+    """
+    for device_id, other_id in _list_opponents(numbers.roles):
+        for metric, margin in list_compared(settings):
+            own, others = numbers.find(device_id, metric), numbers.find(other_id, metric)
+            pairs = {
+                one: take_common(own[one], others[one], judged={device_id, other_id})
+                for one in own.keys() & others.keys()
+            }
+            for activity, chosen in numbers.split(pairs):
+                yield _answer(Question(device_id, other_id, activity, metric), chosen, margin)
+
+
+def _list_opponents(roles: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    tested = sorted(device for device, role in roles.items() if role == "test")
+    yield from combinations(tested, 2)
+    for device_id in tested:
+        for other_id, role in sorted(roles.items()):
+            if role in {"predecessor", "peer"}:
+                yield device_id, other_id
+
+
+def _answer(
+    question: Question, pairs: Mapping[str, tuple[float, float] | None], margin: float
+) -> Answer:
+    kept = [pair for pair in pairs.values() if pair is not None]
+    differences = np.array([own - other for own, other in kept])
+    centre = estimate_centre(differences)
+    equivalence = assess_paired_equivalence(differences, low=-margin, high=margin)
+    return Answer(
+        question,
+        n_workouts=len(kept),
+        left_out=len(pairs) - len(kept),
+        estimate=centre.estimate,
+        interval=centre.interval,
+        difference=centre.estimate,
+        good_sign=find_good_sign(question.metric),
+        spread=compute_spread(differences),
+        p_value=assess_signed_rank(differences).p_value,
+        smallest_p=find_smallest_p(len(kept)),
+        margin=margin,
+        p_equivalent=max(equivalence.p_above_low, equivalence.p_below_high),
+        note=f"{name_score(question.metric)} minus that of {question.against}, in each workout",
+    )

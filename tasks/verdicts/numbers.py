@@ -1,0 +1,131 @@
+"""One number per workout: what the questions across workouts are answered from."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, TypeVar
+
+import numpy as np
+
+from tasks.core.registers import METRICS
+from tasks.maths.arrays import NAN, FloatArray
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    import duckdb
+
+    from config.verdicts import VerdictSettings
+
+ALL_ACTIVITIES: Final = "all"
+#: A single workout says nothing across workouts.
+FEWEST_WORKOUTS: Final = 2
+
+_VALUES: Final = """
+SELECT workout_id, latest_results.device_id, metric, reference, value, coalesce(activity, 'other')
+FROM latest_results JOIN workouts USING (workout_id)
+WHERE segment = 'all' AND list_contains(?, metric)
+ORDER BY ALL
+"""
+
+#: The values of one device and metric in one workout, by what they were held against.
+ByReference = dict[str | None, float | None]
+_Found = TypeVar("_Found")
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """One number per device, metric, workout and reference; the devices' roles, the activities."""
+
+    values: Mapping[tuple[str, str], Mapping[str, ByReference]]
+    activities: Mapping[str, str]
+    roles: Mapping[str, str]
+
+    def find(self, device_id: str, metric: str) -> Mapping[str, ByReference]:
+        """Give the values of one device and metric, by workout and reference."""
+        return self.values.get((device_id, metric), {})
+
+    def split(self, found: Mapping[str, _Found]) -> Iterator[tuple[str, dict[str, _Found]]]:
+        """Give what was found by workout for each activity, and all of it where there are several.
+
+        Activities with a single workout stand in the whole only.
+        """
+        by_activity: dict[str, dict[str, _Found]] = defaultdict(dict)
+        for workout_id, one in sorted(found.items()):
+            by_activity[self.activities[workout_id]][workout_id] = one
+        for activity, chosen in sorted(by_activity.items()):
+            if len(chosen) >= FEWEST_WORKOUTS:
+                yield activity, chosen
+        if len(by_activity) > 1:
+            yield ALL_ACTIVITIES, dict(sorted(found.items()))
+
+
+def read_numbers(connection: duckdb.DuckDBPyConnection, settings: VerdictSettings) -> Numbers:
+    """Read the newest values of the whole workouts, of the metrics that are asked about."""
+    metrics = {*settings.margins, *(criterion.metric for criterion in settings.criteria)}
+    values: dict[tuple[str, str], dict[str, ByReference]] = defaultdict(lambda: defaultdict(dict))
+    activities: dict[str, str] = {}
+    rows = connection.execute(_VALUES, [sorted(metrics & METRICS.keys())]).fetchall()
+    for workout_id, device_id, metric, reference, value, activity in rows:
+        values[device_id, metric][workout_id][reference] = _score(metric, value)
+        activities[workout_id] = activity
+    roles = dict(connection.execute("SELECT device_id, role FROM devices").fetchall())
+    return Numbers(values, activities, roles)
+
+
+def _score(metric: str, value: float | None) -> float | None:
+    if value is None:
+        return None
+    return abs(value) if METRICS[metric].better == "zero" else value
+
+
+def name_score(metric: str) -> str:
+    """Say which number of a workout is compared."""
+    return "size of the value" if METRICS[metric].better == "zero" else "value"
+
+
+def list_compared(settings: VerdictSettings) -> list[tuple[str, float]]:
+    """Give the metrics that devices and conditions are compared by, with their margins."""
+    return [
+        (metric, margin)
+        for metric, margin in sorted(settings.margins.items())
+        if margin > 0 and metric in METRICS and METRICS[metric].better != "none"
+    ]
+
+
+def find_good_sign(metric: str) -> int:
+    """Give the sign of a difference of two numbers when the first is the better one."""
+    return 1 if METRICS[metric].better == "higher" else -1
+
+
+def take_best(by_reference: ByReference) -> float | None:
+    """Give the value against the best reference that has one."""
+    values = [by_reference[reference] for reference in sorted(by_reference, key=_rank)]
+    return next((value for value in values if value is not None), None)
+
+
+def take_common(
+    own: ByReference, others: ByReference, *, judged: set[str]
+) -> tuple[float, float] | None:
+    """Give both values against the best reference that they share and that is none of `judged`."""
+    for reference in sorted(own.keys() & others.keys(), key=_rank):
+        value, other = own[reference], others[reference]
+        if value is not None and other is not None and reference not in judged:
+            return value, other
+    return None
+
+
+def _rank(reference: str | None) -> tuple[int, str]:
+    """Put truth before a course, that before a device, and the consensus last."""
+    name = reference or ""
+    if name == "truth":
+        return 0, name
+    if name.startswith("course:"):
+        return 1, name
+    return (3 if name == "consensus" else 2), name
+
+
+def compute_spread(values: FloatArray) -> float:
+    """Give the standard deviation of values ``(n,)``; NaN for fewer than two."""
+    return float(np.std(values, ddof=1)) if values.size >= FEWEST_WORKOUTS else NAN
