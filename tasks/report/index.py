@@ -99,6 +99,7 @@ def render_index(
             devices=devices,
             definitions=definitions,
             units=settings.units,
+            settled_only=True,
         ),
         findings=_list_latest(connection, workouts, devices, settings=settings),
         waiting=waiting,

@@ -273,8 +273,12 @@ def read_setups(
 def read_verdicts(
     connection: duckdb.DuckDBPyConnection, device_id: str | None = None
 ) -> tuple[dict[str, Any], ...]:
-    """Give the newest answers across workouts about one device, or about all."""
+    """Give the newest answers across workouts about one device, or about all.
+
+    Answers that were taken back, for want of workouts, are left out.
+    """
     where, parameters = _filter(device_id=device_id)
+    where.append("n_workouts > 0")
     rows = fetch(
         connection,
         f"SELECT * FROM latest_verdicts WHERE {' AND '.join(where) or 'true'} "  # noqa: S608

@@ -12,10 +12,14 @@ if TYPE_CHECKING:
 
     from tasks.report.facts import Definition, DeviceFacts
 
+_SETTLED: Final = ("better", "worse", "alike")
+_TOO_FEW: Final = "too few"
+_CRITERION: Final = "criterion"
+_OF_CRITERION: Final = {"better": "meets it", "worse": "fails it"}
 _WORDS: Final = {
     "alike": "alike: shown to be equal within the margin",
     "unclear": "unclear: neither a difference nor equality is shown",
-    "too few": "too few workouts",
+    _TOO_FEW: "too few workouts",
 }
 
 
@@ -31,8 +35,18 @@ class VerdictRow:
     estimate: str
     interval: str
     chance: str
+    note: str
     verdict: str
     needed: int | None
+
+
+@dataclass(frozen=True)
+class Verdicts:
+    """Answers across workouts: those that stand in the table, those behind a fold, and a remark."""
+
+    shown: tuple[VerdictRow, ...]
+    folded: tuple[VerdictRow, ...]
+    remark: str
 
 
 def word_verdicts(
@@ -41,13 +55,29 @@ def word_verdicts(
     devices: Mapping[str, DeviceFacts],
     definitions: Mapping[str, Definition],
     units: str,
-) -> list[VerdictRow]:
-    """Give rows of `latest_verdicts` in words; those of devices that nobody knows are left out."""
-    return [
-        _word(row, devices=devices, definition=definitions.get(row["metric"]), units=units)
-        for row in rows
-        if row["device_id"] in devices
+    settled_only: bool = False,
+) -> Verdicts:
+    """Give rows of `latest_verdicts` in words; those of devices that nobody knows are left out.
+
+    Questions with too few workouts are folded away. With `settled_only`, for the index, neither
+    they nor unclear ones are given; the remark counts them.
+    """
+    known = [row for row in rows if row["device_id"] in devices]
+    worded = [
+        (
+            str(row["verdict"]),
+            _word(row, devices=devices, definition=definitions.get(row["metric"]), units=units),
+        )
+        for row in known
     ]
+    settled = tuple(one for verdict, one in worded if verdict in _SETTLED)
+    if settled_only:
+        n_open = len(worded) - len(settled)
+        remark = f"Questions that are still open: {n_open}; the pages of the devices hold them."
+        return Verdicts(settled, (), remark if n_open else "")
+    few = tuple(one for verdict, one in worded if verdict == _TOO_FEW)
+    unclear = tuple(one for verdict, one in worded if verdict not in {*_SETTLED, _TOO_FEW})
+    return Verdicts((*settled, *unclear), few, "")
 
 
 def _word(
@@ -60,9 +90,13 @@ def _word(
     metric, against = row["metric"], row["against"] or ""
     unit = definition.unit if definition else None
 
-    def show(value: float | None) -> str:
-        return write_number(value, unit, units=units, metric=metric, signed=is_signed(metric))
+    is_criterion = against == _CRITERION
+    is_difference = not is_criterion or is_signed(metric)
 
+    def show(value: float | None) -> str:
+        return write_number(value, unit, units=units, metric=metric, signed=is_difference)
+
+    words = {**_WORDS, **_OF_CRITERION} if is_criterion else _WORDS
     has_interval = row["ci_low"] is not None and row["ci_high"] is not None
     chance = row["p_adjusted"]
     return VerdictRow(
@@ -74,6 +108,7 @@ def _word(
         estimate=f"{show(row['estimate'])} {name_unit(unit, units=units)}".strip(),
         interval=f"{show(row['ci_low'])} to {show(row['ci_high'])}" if has_interval else "",
         chance="" if chance is None else f"p {max(chance, 0.001):.3f}, adjusted",
-        verdict=_WORDS.get(row["verdict"], row["verdict"] or ""),
+        note=row["note"] or "",
+        verdict=words.get(row["verdict"], row["verdict"] or ""),
         needed=row["workouts_needed"],
     )
