@@ -84,7 +84,7 @@ def _write_note(answer: Answer) -> str:
     if answer.margin is not None:
         parts.append(f"up to {answer.margin:g} does not matter")
     if answer.left_out:
-        parts.append(f"{answer.left_out} workouts left out, for want of a value to compare")
+        parts.append(f"workouts left out, for want of a value to compare: {answer.left_out}")
     return "; ".join(parts)
 
 

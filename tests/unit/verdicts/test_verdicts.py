@@ -182,7 +182,7 @@ def test_values_against_another_reference_or_each_other_do_not_compare(store: St
     store.add(*pair(50.0, None))
     row = find(store.judge(MAE))
     assert row["n_workouts"] == 6
-    assert "3 workouts left out" in row["note"]
+    assert "left out, for want of a value to compare: 3" in row["note"]
 
 
 def test_truth_goes_before_a_device(store: Store) -> None:
