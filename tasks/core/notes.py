@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from datetime import datetime
 
 
+#: Keys of a setup that hold something read off a device, not a condition that it was worn in.
+READ_OFF: Final = frozenset({"battery_start_pct", "battery_end_pct", "prompt_utc"})
 #: A distance is whole pool lengths when it is so many of them to this part of one.
 _WHOLE_LENGTHS: Final = 0.02
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from tasks.core.notes import READ_OFF
 from tasks.maths.equivalence import assess_unpaired_equivalence
 from tasks.maths.rank_sum import assess_rank_sum, estimate_shift
 from tasks.verdicts.asked import ASKED_ROLES, Answer, Question
@@ -71,6 +72,8 @@ def _read_conditions(
     """Give the workouts in each condition, by device and key, then by value."""
     conditions: dict[tuple[str, str], dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
     for workout_id, device_id, key, value in connection.execute(_CONDITIONS).fetchall():
+        if key in READ_OFF:
+            continue
         conditions[device_id, key][value].add(workout_id)
     return conditions
 

@@ -264,6 +264,14 @@ def test_three_workouts_of_each_wrist_are_too_few(store: Store) -> None:
     assert row["ci_low"] is None
 
 
+def test_levels_read_off_a_device_are_no_conditions(store: Store) -> None:
+    for number in range(4):
+        for level in ("90", "95"):
+            value = ("new", "hr_mae_bpm", "strap", float(number))
+            store.add(value, setup={"battery_start_pct": level})
+    assert store.judge(MAE) == []
+
+
 def test_a_question_that_lost_its_workouts_is_taken_back_once(store: Store) -> None:
     for number in range(6):
         store.add(*pair(2.0 + number / 10, 6.0))
