@@ -1,23 +1,15 @@
-"""How late one series follows another: pure shift, and dead time with a time constant."""
+"""How late one series follows another as a whole: the shift of the best correlation."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from tasks.maths.arrays import NAN, FloatArray, require_same_shape
-from tasks.maths.autocorrelation import compute_effective_n, compute_lag_one_autocorrelation
-from tasks.maths.smoothing import compute_running_mean, fill_gaps
 
 _MIN_PAIRS = 30
 _FEWEST_WINDOWS = 3
-_REFINE_STEPS = 12
-_SMOOTHING = 9
-_LEAST_VARIANCE = 0.01  # what rounding to whole numbers leaves after that smoothing
-_SIGNIFICANT = 3.84  # chi-squared with one degree of freedom, 95 %
-_GOLDEN = (5**0.5 - 1) / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,25 +30,6 @@ class Lag:
 
 
 NO_LAG = Lag(None, NAN, NAN, NAN, ())
-
-
-@dataclass(frozen=True, slots=True)
-class FirstOrderFit:
-    """Dead time and time constant [s] of a first-order response, and what they leave over.
-
-    ``residual_sd`` is that of the fit, ``shift_residual_sd`` that of the best pure shift: nearly
-    equal values mean that the data do not tell the two apart.
-    """
-
-    dead_time: float
-    time_constant: float
-    offset: float
-    residual_sd: float
-    shift_residual_sd: float
-    n: int
-
-
-NO_FIT = FirstOrderFit(NAN, NAN, NAN, NAN, NAN, 0)
 
 
 def estimate_lag(
@@ -149,136 +122,3 @@ def _correlate_window(
     if pairs.min() < _MIN_PAIRS:
         return None
     return covariance, np.maximum(variance_x, 0.0), np.maximum(variance_y, 0.0)
-
-
-def respond_first_order(values: FloatArray, time_constant: float) -> FloatArray:
-    """Give the first-order response of ``(n_seconds,)`` [1 s grid] to itself as input.
-
-    Solves y' = (x - y) / tau exactly for x running straight between the seconds, starting in
-    balance; tau = 0 gives the input. NaN must be filled before.
-    """
-    if time_constant <= 0 or not values.size:
-        return values.copy()
-    from scipy.signal import lfilter  # noqa: PLC0415 - scipy is slow to import
-
-    kept = float(np.exp(-1 / time_constant))
-    now = 1 - time_constant * (1 - kept)
-    before = time_constant * (1 - kept) - kept
-    state = [(1 - now) * values[0]]
-    response, _ = lfilter([now, before], [1.0, -kept], values, zi=state)
-    return np.asarray(response, dtype=np.float64)
-
-
-def fit_first_order(
-    reference: FloatArray,
-    test: FloatArray,
-    *,
-    max_dead_time: int = 30,
-    max_time_constant: float = 60.0,
-    settle: int = 60,
-) -> FirstOrderFit:
-    """Fit test(t) = offset + first-order response of reference(t - dead time), gain 1.
-
-    Both ``(n_seconds,)`` on a 1 s grid, NaN where missing (the reference's gaps are filled for the
-    filter but not compared). The first ``settle`` seconds only let the filter settle. Least squares
-    over whole-second dead times and continuous time constants. Too few pairs give no fit.
-    *Source*: the step response of a first-order system (any text on control); method: own.
-    Where the residuals do not speak against a pure shift or a pure first-order response (likelihood
-    ratio with the effective number of residuals), that is given instead of the mixture.
-    What it does not tell: with a reference that hardly changes, both numbers are noise; a time
-    constant of a few seconds is nearly a shift, so that their sum is sharper than either.
-    *Raises* ValueError if the shapes differ.
-    """
-    require_same_shape(reference, test)
-    usable = reference.size - settle - max_dead_time
-    present = np.isfinite(reference)
-    if usable < _MIN_PAIRS or present.sum() < _MIN_PAIRS or np.isfinite(test).sum() < _MIN_PAIRS:
-        return NO_FIT
-    # The same smoothing on both sides commutes with the response, and takes off the rounding noise
-    # of the reference, which the filter would otherwise be credited for removing.
-    filled = fill_gaps(compute_running_mean(reference, width=_SMOOTHING))
-    # Beside a gap the mean would lean to one side, which looks like a delay: whole windows only.
-    test = compute_running_mean(test, width=_SMOOTHING, fewest_share=1.0)
-
-    def measure(time_constant: float) -> _Residuals:
-        model = respond_first_order(filled, time_constant)
-        model = np.where(present, model, np.nan)[settle : settle + usable]
-        return _measure_residuals(model, test[settle:])
-
-    shift = measure(0.0)
-    if not np.isfinite(shift.variances).any():
-        return NO_FIT
-    both = _search(lambda value: float(np.nanmin(measure(value).variances)), max_time_constant)
-    plain = _search(lambda value: float(measure(value).variances[0]), max_time_constant)
-    best = measure(both)
-    # The simplest response that the residuals do not speak against: pure shift, pure first order.
-    worth = _count_independent(best, model=respond_first_order(filled, both), test=test, at=settle)
-    room = 1 + _SIGNIFICANT / max(worth, 1.0)
-    least = float(np.nanmin(best.variances))
-    simple = [
-        (float(np.nanmin(shift.variances)), 0.0, shift, int(np.nanargmin(shift.variances))),
-        (float(measure(plain).variances[0]), plain, measure(plain), 0),
-    ]
-    variance, time_constant, chosen, dead = min(simple, key=lambda each: each[0])
-    if not variance <= room * least + _LEAST_VARIANCE:
-        time_constant, chosen, dead = both, best, int(np.nanargmin(best.variances))
-    return FirstOrderFit(
-        float(dead),
-        time_constant,
-        float(chosen.offsets[dead]),
-        float(np.sqrt(chosen.variances[dead])),
-        float(np.sqrt(np.nanmin(shift.variances))),
-        int(chosen.counts[dead]),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class _Residuals:
-    """Variance, mean and number of test minus model for the dead times 0, 1, ... seconds."""
-
-    variances: FloatArray
-    offsets: FloatArray
-    counts: FloatArray
-
-
-def _search(miss: Callable[[float], float], longest: float) -> float:
-    """Give the time constant with the least miss: a coarse grid, then golden sections."""
-    grid = np.concatenate([[0.0], np.geomspace(1.0, longest, 12)])
-    misses = np.array([miss(value) for value in grid])
-    if not np.isfinite(misses).any():
-        return 0.0
-    at = int(np.nanargmin(misses))
-    low, high = float(grid[max(at - 1, 0)]), float(grid[min(at + 1, grid.size - 1)])
-    for _ in range(_REFINE_STEPS):
-        left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
-        if miss(left) <= miss(right):
-            high = right
-        else:
-            low = left
-    middle = (low + high) / 2
-    return middle if miss(middle) < misses[at] else float(grid[at])
-
-
-def _count_independent(best: _Residuals, *, model: FloatArray, test: FloatArray, at: int) -> float:
-    """Give the number of independent residuals of a fit."""
-    dead = int(np.nanargmin(best.variances))
-    residuals = (test[dead:] - model[: model.size - dead])[at:]
-    lag_one = compute_lag_one_autocorrelation(residuals)
-    return compute_effective_n(int(np.isfinite(residuals).sum()), lag_one)
-
-
-def _measure_residuals(model: FloatArray, test: FloatArray) -> _Residuals:
-    here, there = np.isfinite(model), np.isfinite(test)
-    centre = float(model[here].mean()) if here.any() else 0.0
-    x, y = np.where(here, model - centre, 0.0), np.where(there, test - centre, 0.0)
-    has_x, has_y = here.astype(np.float64), there.astype(np.float64)
-    pairs = np.correlate(has_y, has_x, "valid")
-    enough = np.maximum(pairs, 1.0)
-    offset = (np.correlate(y, has_x, "valid") - np.correlate(has_y, x, "valid")) / enough
-    squares = (
-        np.correlate(y * y, has_x, "valid")
-        + np.correlate(has_y, x * x, "valid")
-        - 2 * np.correlate(y, x, "valid")
-    ) / enough
-    variance = np.maximum(squares - offset**2, 0.0)
-    return _Residuals(np.where(pairs >= _MIN_PAIRS, variance, np.nan), offset, pairs)

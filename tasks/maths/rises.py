@@ -150,10 +150,10 @@ def follow_rise(
 
 
 def _delay_at(own: FloatArray, other: FloatArray, level: float) -> float:
-    return _cross(other, level) - _cross(own, level)
+    return cross_upward(other, level) - cross_upward(own, level)
 
 
-def _cross(values: FloatArray, level: float) -> float:
+def cross_upward(values: FloatArray, level: float) -> float:
     """Give the place of the first upward crossing of a level, straight between samples."""
     with np.errstate(invalid="ignore"):
         above = values >= level

@@ -41,8 +41,34 @@ class LateLock:
 
 
 @dataclass(frozen=True)
+class FirstOrderResponse:
+    """The value answers the truth, straight between seconds, as a first-order system does.
+
+    Both its delay on a ramp and the time in which a difference falls to 1/e are the constant.
+    """
+
+    constant_s: float
+
+    def apply(self, trace: Trace, workout: Workout, rng: np.random.Generator) -> Changed:
+        del rng
+        from scipy.signal import cont2discrete, lfilter, lfilter_zi  # noqa: PLC0415  # slow
+
+        rate = trace.channels[HEART_RATE]
+        # Held straight between the samples ("foh"), the discrete system is exact.
+        above, below, _ = cont2discrete(([1.0], [self.constant_s, 1.0]), 1.0, method="foh")
+        above = np.ravel(above)
+        changed, _ = lfilter(above, below, rate, zi=lfilter_zi(above, below) * rate[0])
+        entry = Entry("delay", HEART_RATE, 0.0, workout.duration_s, self.constant_s, "s")
+        return trace.with_channel(HEART_RATE, changed), (entry,)
+
+
+@dataclass(frozen=True)
 class FirstOrderDelay:
-    """The value follows the truth as a first-order lag, whose delay on a ramp is its constant."""
+    """The value moves by a share of the difference each second; its delay on a ramp is constant_s.
+
+    A difference falls to 1/e in 1 / ln(1 + 1 / constant_s) seconds, about half a second more: it
+    is no test of time constants.
+    """
 
     constant_s: float
 

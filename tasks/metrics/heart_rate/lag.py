@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import Example, Value, metric
-from tasks.maths.lag import FirstOrderFit, Lag, estimate_lag, fit_first_order
+from tasks.maths.first_order import FirstOrderFit, fit_first_order
+from tasks.maths.lag import Lag, estimate_lag
 from tasks.maths.runs import Run, mark_runs
 from tasks.metrics.heart_rate.cadence import find_locked_runs
 from tasks.metrics.heart_rate.clocks import explain_no_delay
@@ -29,8 +30,6 @@ if TYPE_CHECKING:
     from tasks.maths.arrays import FloatArray
 
 _LEAST_REFERENCE_SD_BPM: Final = 3.0
-#: Dead time and time constant can be told only where the reference moves clearly.
-_LEAST_MOVEMENT_SD_BPM: Final = 6.0
 _MAX_DEAD_S: Final = 40
 _MAX_CONSTANT_S: Final = 90.0
 _SETTLE_S: Final = 60
@@ -83,7 +82,7 @@ class Lateness:
 def hr_lag_s(case: Case) -> Value:
     """Give the lag [s]."""
     compared = compare_heart_rates(case)
-    reason = _explain_no_lag(case)
+    reason = explain_no_lag(case)
     lag = get_lateness(case).lag
     if reason is not None or lag.shift is None:
         return compared.decline(reason or "the reference does not vary enough to see a lag")
@@ -116,57 +115,11 @@ def hr_lag_s(case: Case) -> Value:
 def hr_lag_spread_s(case: Case) -> Value:
     """Give the spread of the lag over windows [s]."""
     compared = compare_heart_rates(case)
-    reason = _explain_no_lag(case)
+    reason = explain_no_lag(case)
     lag = get_lateness(case).lag
     if reason is not None or not np.isfinite(lag.spread):
         return compared.decline(reason or "fewer than three windows show a lag")
     return Value(lag.spread, n=len(lag.window_shifts), coverage=compared.coverage)
-
-
-@metric(
-    "heart_rate",
-    title="Dead time",
-    unit="s",
-    definition="Pure delay part of the best first-order response to the reference; with a time "
-    "constant of a few seconds the two cannot be told apart, only their sum",
-    formula="dead time of test(t) = offset + first-order response of reference(t - dead time)",
-    better="lower",
-    source="first-order response with dead time (any text on control)",
-    examples=(
-        Example(_LATE, 8.0, "by hand: the same waves 8 s later", 1.0),
-        Example(_STILL, None, "no variation"),
-        _BY_HEART_RATE,
-    ),
-    against="heart_rate",
-    needs=(HEART_RATE,),
-    whole_only=True,
-)
-def hr_dead_time_s(case: Case) -> Value:
-    """Give the dead time [s]."""
-    return _give_fit(case, get_lateness(case).fit.dead_time)
-
-
-@metric(
-    "heart_rate",
-    title="Time constant",
-    unit="s",
-    definition="Time constant of the best first-order response to the reference: time to make 63 % "
-    "of a step; near 0 where the delay is a pure shift",
-    formula="tau of y' = (x - y) / tau with dead time and offset, least squares, gain 1",
-    better="lower",
-    source="first-order response with dead time (any text on control)",
-    examples=(
-        Example(_LATE, 0.0, "by hand: a pure shift", 1.0),
-        Example(_STILL, None, "no variation"),
-        _BY_HEART_RATE,
-    ),
-    against="heart_rate",
-    needs=(HEART_RATE,),
-    whole_only=True,
-)
-def hr_time_constant_s(case: Case) -> Value:
-    """Give the time constant [s]."""
-    return _give_fit(case, get_lateness(case).fit.time_constant)
 
 
 @metric(
@@ -190,7 +143,7 @@ def hr_time_constant_s(case: Case) -> Value:
 def hr_mae_without_lag_bpm(case: Case) -> Value:
     """Give the mean absolute error after removing the lag [bpm]."""
     compared = compare_heart_rates(case)
-    reason = _explain_no_lag(case)
+    reason = explain_no_lag(case)
     shift = get_lateness(case).lag.shift
     if reason is not None or shift is None:
         return compared.decline(reason or "the reference does not vary enough to see a lag")
@@ -223,7 +176,7 @@ def get_lateness(case: Case) -> Lateness:
 def _measure_lateness(case: Case) -> Lateness:
     limits = case.settings.heart_rate
     reference = get_series(case).reference
-    test = _take_sound_part(case)
+    test = take_sound_part(case)
     lag = estimate_lag(
         reference,
         test,
@@ -240,7 +193,7 @@ def _measure_lateness(case: Case) -> Lateness:
     return Lateness(lag, fit)
 
 
-def _take_sound_part(case: Case) -> FloatArray:
+def take_sound_part(case: Case) -> FloatArray:
     """Give the test without what is no response: before lock, frozen, spikes, misses, cadence."""
     test = get_series(case).test.copy()
     runs = [*find_frozen_stretches(case), *find_locked_runs(case)]
@@ -253,7 +206,8 @@ def _take_sound_part(case: Case) -> FloatArray:
     return test
 
 
-def _explain_no_lag(case: Case) -> str | None:
+def explain_no_lag(case: Case) -> str | None:
+    """Say why the two heart rates show no lag of one behind the other; None where they do."""
     reason = explain_no_delay(case)
     if reason is not None:
         return reason
@@ -267,18 +221,6 @@ def _explain_no_lag(case: Case) -> str | None:
             f"{limits.lag_min_correlation:g} is needed"
         )
     return None
-
-
-def _give_fit(case: Case, value: float) -> Value:
-    compared = compare_heart_rates(case)
-    reason = _explain_no_lag(case)
-    if reason is not None:
-        return compared.decline(reason)
-    reference = get_series(case).reference
-    known = reference[np.isfinite(reference)]
-    if not np.isfinite(value) or known.std() < _LEAST_MOVEMENT_SD_BPM:
-        return compared.decline("the reference does not vary enough to see a response")
-    return Value(value, n=get_lateness(case).fit.n, coverage=compared.coverage)
 
 
 def _measure_lag_uncertainty(lag: Lag) -> float | None:

@@ -1,4 +1,4 @@
-"""How heart rate follows efforts: delays of rises and recoveries, missed rises."""
+"""How heart rate follows efforts: what it lacks at the end of rises, missed rises."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from tasks.maths.intervals import compute_median_interval, compute_share_interva
 from tasks.maths.rises import Following, find_rises, follow_rise
 from tasks.maths.runs import find_first_lasting
 from tasks.maths.smoothing import compute_running_mean
-from tasks.metrics.heart_rate.clocks import explain_no_delay
 from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
 from tasks.metrics.heart_rate.lock import find_lock
 from tasks.metrics.heart_rate.reference import HEART_RATE
@@ -23,16 +22,16 @@ if TYPE_CHECKING:
     from tasks.case import Case
     from tasks.maths.arrays import Interval
 
-_PATIENCE_S: Final = 60
+#: How long after a rise the device may still pass its levels.
+PATIENCE_S: Final = 60
 _LONGEST_MISS_S: Final = 600
 _SMOOTH_S: Final = 5
 #: The largest error is read at this quantile: the extreme itself is the largest noise as well.
 _LARGEST: Final = 0.1
 _CAUGHT_UP_S: Final = 5
 _PERCENT: Final = 100.0
-_NO_RISE: Final = "the reference makes no such rise in these seconds"
-_NO_FALL: Final = "the reference makes no such fall in these seconds"
-_NOT_SEEN: Final = "the device cannot be seen to follow any of them"
+NO_RISE: Final = "the reference makes no such rise in these seconds"
+NOT_SEEN: Final = "the device cannot be seen to follow any of them"
 _SOURCE: Final = "step response of a measuring system (common practice)"
 
 # Rest, a ramp of 1 bpm/s from 100 to 140, a plateau, a ramp down; the test is 8 s behind.
@@ -82,74 +81,7 @@ class Responses:
 )
 def hr_rises(case: Case) -> Value:
     """Give the number of efforts that begin in the case's seconds."""
-    return compare_heart_rates(case).give(float(len(_inside(case, get_responses(case).rises))))
-
-
-@metric(
-    "heart_rate",
-    title="Delay of rises",
-    unit="s",
-    definition="Median delay behind the reference at half of each rise, a constant bias before it "
-    "taken off; rises that are missed wholly have no delay and are counted elsewhere",
-    formula="median over rises of (test crosses half rise - reference crosses it)",
-    better="lower",
-    source=_SOURCE,
-    examples=(
-        Example(_LATE, 8.0, "by hand: the same ramp 8 s later", 0.01),
-        Example(_FLAT, None, "no effort"),
-        Example({**_LATE, "method": "heart_rate"}, None, "clocks set by heart rate"),
-    ),
-    against="heart_rate",
-    needs=(HEART_RATE,),
-)
-def hr_rise_delay_s(case: Case) -> Value:
-    """Give the median delay at half rise [s]."""
-    followings = _inside(case, get_responses(case).rises)
-    return _give_delay(case, [each.delay_half for each in followings], _NO_RISE)
-
-
-@metric(
-    "heart_rate",
-    title="Delay to 90 % of rises",
-    unit="s",
-    definition="Median delay behind the reference at 90 % of each rise, a constant bias before it "
-    "taken off",
-    formula="median over rises of (test crosses 90 % of the rise - reference crosses it)",
-    better="lower",
-    source=_SOURCE,
-    examples=(
-        Example(_LATE, 8.0, "by hand: the same ramp 8 s later", 0.01),
-        Example(_FLAT, None, "no effort"),
-    ),
-    against="heart_rate",
-    needs=(HEART_RATE,),
-)
-def hr_rise_delay_90_s(case: Case) -> Value:
-    """Give the median delay at 90 % of the rise [s]."""
-    followings = _inside(case, get_responses(case).rises)
-    return _give_delay(case, [each.delay_near for each in followings], _NO_RISE)
-
-
-@metric(
-    "heart_rate",
-    title="Delay of recoveries",
-    unit="s",
-    definition="Median delay behind the reference at half of each fall of at least rise_bpm within "
-    "rise_window_s, a constant bias before it taken off",
-    formula="median over falls of (test crosses half fall - reference crosses it)",
-    better="lower",
-    source=_SOURCE,
-    examples=(
-        Example(_LATE, 8.0, "by hand: the same ramp down 8 s later", 0.01),
-        Example(_FLAT, None, "no recovery"),
-    ),
-    against="heart_rate",
-    needs=(HEART_RATE,),
-)
-def hr_recovery_delay_s(case: Case) -> Value:
-    """Give the median delay at half fall [s]."""
-    followings = _inside(case, get_responses(case).falls)
-    return _give_delay(case, [each.delay_half for each in followings], _NO_FALL)
+    return compare_heart_rates(case).give(float(len(list_inside(case, get_responses(case).rises))))
 
 
 @metric(
@@ -171,13 +103,13 @@ def hr_recovery_delay_s(case: Case) -> Value:
 def hr_rise_shortfall_bpm(case: Case) -> Value:
     """Give the median shortfall at the end of the rises [bpm]."""
     compared = compare_heart_rates(case)
-    followings = _inside(case, get_responses(case).rises)
+    followings = list_inside(case, get_responses(case).rises)
     if not followings:
-        return compared.decline(_NO_RISE)
+        return compared.decline(NO_RISE)
     lacking = np.array([each.shortfall for each in followings])
     lacking = lacking[np.isfinite(lacking)]
     if not lacking.size:
-        return compared.decline(_NOT_SEEN)
+        return compared.decline(NOT_SEEN)
     interval = compute_median_interval(lacking)
     return Value(
         float(np.median(lacking)),
@@ -207,12 +139,12 @@ def hr_rise_shortfall_bpm(case: Case) -> Value:
 def hr_missed_rises_pct(case: Case) -> Value:
     """Give the share of missed rises [%]."""
     compared = compare_heart_rates(case)
-    followings = _inside(case, get_responses(case).rises)
+    followings = list_inside(case, get_responses(case).rises)
     if not followings:
-        return compared.decline(_NO_RISE)
+        return compared.decline(NO_RISE)
     seen = [each for each in followings if np.isfinite(each.shortfall)]
     if not seen:
-        return compared.decline(_NOT_SEEN)
+        return compared.decline(NOT_SEEN)
     missed = sum(_is_missed(case, each) for each in seen)
     share = compute_share_interval(missed, len(seen))
     return Value(
@@ -290,34 +222,21 @@ def _follow_all(case: Case) -> Responses:
         ]
         both.append(
             tuple(
-                follow_rise(reference, test, rise, patience=_PATIENCE_S, usual_offset=sign * usual)
+                follow_rise(reference, test, rise, patience=PATIENCE_S, usual_offset=sign * usual)
                 for rise in rises
             )
         )
     return Responses(rises=both[0], falls=both[1])
 
 
-def _inside(case: Case, followings: Iterable[Following]) -> list[Following]:
+def list_inside(case: Case, followings: Iterable[Following]) -> list[Following]:
+    """Give those that begin in the seconds of the case."""
     return [each for each in followings if case.segment.mask[each.rise.start]]
 
 
 def _is_missed(case: Case, each: Following) -> bool:
     lacking = each.shortfall / each.rise.size
     return bool(np.isfinite(lacking) and lacking > case.settings.heart_rate.missed_share)
-
-
-def _give_delay(case: Case, delays: list[float], nothing: str) -> Value:
-    compared = compare_heart_rates(case)
-    reason = explain_no_delay(case)
-    if reason is not None:
-        return compared.decline(reason)
-    if not delays:
-        return compared.decline(nothing)
-    known = np.array([delay for delay in delays if np.isfinite(delay)])
-    if not known.size:
-        return compared.decline(_NOT_SEEN)
-    low, high = _open(compute_median_interval(known))
-    return Value(float(np.median(known)), low, high, n=int(known.size), coverage=compared.coverage)
 
 
 def _open(interval: Interval) -> tuple[float | None, float | None]:

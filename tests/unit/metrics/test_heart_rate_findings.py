@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 
 from tasks.case import Alignment, Case, make_example
-from tasks.maths.lag import respond_first_order
+from tasks.maths.first_order import respond_first_order
 from tasks.metrics.heart_rate import (
     bias,
     cadence,
     continuity,
+    delays,
     gaps,
     lag,
     lock,
@@ -140,10 +141,10 @@ def test_lag_is_given_where_another_signal_set_the_clocks() -> None:
     late = np.concatenate([np.full(7, 115.0), intervals()[:-7]])
     case = make_case(late, intervals())
     assert lag.hr_lag_s(case).value == 7
-    assert lag.hr_dead_time_s(case).value == pytest.approx(7, abs=1)
-    assert lag.hr_time_constant_s(case).value == pytest.approx(0, abs=1)
-    assert response.hr_rise_delay_s(case).value == pytest.approx(7, abs=0.5)
-    assert response.hr_recovery_delay_s(case).value == pytest.approx(7, abs=0.5)
+    assert delays.hr_dead_time_s(case).value == pytest.approx(7, abs=1)
+    assert delays.hr_time_constant_s(case).value == pytest.approx(0, abs=1)
+    assert delays.hr_rise_delay_s(case).value == pytest.approx(7, abs=0.5)
+    assert delays.hr_recovery_delay_s(case).value == pytest.approx(7, abs=0.5)
     without = lag.hr_mae_without_lag_bpm(case).value
     assert without is not None
     assert without < 0.05
@@ -151,8 +152,8 @@ def test_lag_is_given_where_another_signal_set_the_clocks() -> None:
 
 def test_a_first_order_device_is_told_from_a_late_one() -> None:
     case = make_case(respond_first_order(intervals(), 14.0), intervals())
-    assert lag.hr_time_constant_s(case).value == pytest.approx(14, rel=0.1)
-    assert lag.hr_dead_time_s(case).value == pytest.approx(0, abs=1)
+    assert delays.hr_time_constant_s(case).value == pytest.approx(14, rel=0.1)
+    assert delays.hr_dead_time_s(case).value == pytest.approx(0, abs=1)
     found = lag.hr_lag_s(case).value
     assert found is not None
     assert 5 <= found < 14
@@ -171,12 +172,12 @@ def test_delays_are_given_only_where_the_clocks_are_known(
     for compute in (
         lag.hr_lag_s,
         lag.hr_lag_spread_s,
-        lag.hr_dead_time_s,
-        lag.hr_time_constant_s,
+        delays.hr_dead_time_s,
+        delays.hr_time_constant_s,
         lag.hr_mae_without_lag_bpm,
-        response.hr_rise_delay_s,
-        response.hr_rise_delay_90_s,
-        response.hr_recovery_delay_s,
+        delays.hr_rise_delay_s,
+        delays.hr_rise_delay_90_s,
+        delays.hr_recovery_delay_s,
     ):
         found = compute(case)
         assert (found.value is not None) == is_known

@@ -11,6 +11,7 @@ from tests.simulate.effects_heart_rate import (
     Dropouts,
     DryStart,
     FirstOrderDelay,
+    FirstOrderResponse,
     FrozenValue,
     LateLock,
     MissedRise,
@@ -44,7 +45,9 @@ def test_a_late_lock_reads_low_until_the_lock(laps: Workout) -> None:
     assert held.entries[0].size == 90.0
 
 
-@pytest.mark.parametrize("effect", [FirstOrderDelay(6.0), PureDelay(6.0), TrailingMean(13)])
+@pytest.mark.parametrize(
+    "effect", [FirstOrderDelay(6.0), FirstOrderResponse(6.0), PureDelay(6.0), TrailingMean(13)]
+)
 def test_a_delay_moves_a_ramp_by_what_it_says(laps: Workout, effect: Effect) -> None:
     time = np.arange(0.0, 400.0)
     trace = Trace(
@@ -57,6 +60,27 @@ def test_a_delay_moves_a_ramp_by_what_it_says(laps: Workout, effect: Effect) -> 
     # On a ramp of 0.5 bpm/s a delay of 6 s is 3 bpm; a mean of the last 13 s lags 6 s.
     assert entry.size == 6.0
     assert (trace.channels[RATE] - changed.channels[RATE])[200:] == pytest.approx(3.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("constant_s", [2.0, 8.0, 20.0])
+def test_a_first_order_response_makes_two_thirds_of_a_step_in_its_constant(
+    laps: Workout, constant_s: float
+) -> None:
+    time = np.arange(0.0, 200.0)
+    trace = Trace(
+        time_s=time,
+        channels={RATE: np.where(time < 50, 100.0, 150.0)},
+        beats_s=np.empty(0),
+        kept=np.ones(200, dtype=bool),
+    )
+    changed, _ = FirstOrderResponse(constant_s).apply(trace, laps, np.random.default_rng(1))
+    answer = changed.channels[RATE]
+    # Straight between seconds, the step is a ramp from 49 to 50. By hand: after it what is lacking
+    # is 50 tau (1 - exp(-1 / tau)) and falls by exp(-1 / tau) each second.
+    lacking = 50 * constant_s * (1 - np.exp(-1 / constant_s))
+    after = 150 - lacking * np.exp(-(time[50:] - 50) / constant_s)
+    assert answer[:50] == pytest.approx(100.0)
+    assert answer[50:] == pytest.approx(after)
 
 
 def test_a_biased_stretch_is_off_by_its_size_and_only_there(laps: Workout) -> None:
