@@ -77,13 +77,31 @@ def _run(words: list[str]) -> int:
     from flows.commands import app, read_click_error
 
     try:
-        code = app(args=words, prog_name="coworn", standalone_mode=False)
+        code = app(args=protect_query(words), prog_name="coworn", standalone_mode=False)
     except Exception as error:
         told = read_click_error(error)
         if told is None:
             raise
         return _tell(error, debug=False, code=told.code, told=told.message)
     return code if isinstance(code, int) else EXIT_DONE
+
+
+def protect_query(words: list[str]) -> list[str]:
+    """Put SQL that begins with a comment behind `--`, so that it is not taken for an option.
+
+    What has a blank or a line break in it and gives no option a value is no option.
+    """
+    if words[:1] != ["sql"]:
+        return words
+    known = ("--format=", "--out=", "--home=")
+    queries = [
+        word
+        for word in words[1:]
+        if word.startswith("-") and len(word.split()) > 1 and not word.startswith(known)
+    ]
+    if len(queries) != 1 or "--" in words:
+        return words
+    return [*(word for word in words if word != queries[0]), "--", queries[0]]
 
 
 def _tell(error: Exception, *, debug: bool, code: int, told: str | None = None) -> int:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import textwrap
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from flows.terminal import clean, format_number
+from flows.terminal import clean, format_number, show_wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Sequence
@@ -152,14 +151,7 @@ def show_main_rows(
         console.print(_join([column.heading[number] for column in columns], columns, widths))
     console.print("\N{BOX DRAWINGS LIGHT HORIZONTAL}" * (sum(widths) + 2 * (len(widths) - 1)))
     for group in reversed(groups.values()) if newest_first else groups.values():
-        for line in textwrap.wrap(
-            clean(_head(group)),
-            width=console.width,
-            subsequent_indent="    ",
-            break_long_words=False,
-            break_on_hyphens=False,
-        ):
-            console.print(line)
+        show_wrapped(console, _head(group), indent=4)
         for row in group:
             console.print(_join([column.show(row) for column in columns], columns, widths))
 

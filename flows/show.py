@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 _SHOWN: Final = 20
 #: Names that a line of `coworn status` gives.
 _NAMED: Final = 3
+#: Where the words of `coworn status` begin [characters].
+_INDENT: Final = 11
 
 
 def show_status(folder: Path | None, *, workouts: int, quiet: bool = False) -> int:
@@ -108,6 +110,7 @@ def show_devices(folder: Path | None, *, quiet: bool = False) -> int:
             for device in opened.devices
         ],
         right=("recordings",),
+        whole=("device", "role"),
     )
     if unknown:
         console.print("\nnot named yet; add a [[device]] with a match rule to devices.toml:")
@@ -118,6 +121,7 @@ def show_devices(folder: Path | None, *, quiet: bool = False) -> int:
                 (row["device_id"], row["file"], row["serial"], row["folder"], row["creator"])
                 for row in unknown
             ],
+            whole=("device", "serial"),
         )
     return 0
 
@@ -131,9 +135,13 @@ def show_metrics(*, quiet: bool = False) -> int:
     console = terminal.make_console(quiet=quiet)
     for metric in sorted(METRICS.values(), key=lambda one: (one.domain, one.id)):
         console.print(f"{metric.id}  [{metric.unit}]  version {metric.version}, {metric.domain}")
-        console.print(f"  {metric.title}: {metric.definition}")
-        console.print(f"  formula: {metric.formula}")
-        console.print(f"  source: {metric.source}\n")
+        for line in (
+            f"  {metric.title}: {metric.definition}",
+            f"  formula: {metric.formula}",
+            f"  source: {metric.source}",
+        ):
+            terminal.show_wrapped(console, line, indent=4)
+        console.print()
     return 0
 
 
@@ -165,11 +173,14 @@ def _show_results(opened: Opened, console: Console) -> int:
     if ahead.new_notes:
         console.print(f"new notes  {_count_some(ahead.new_notes)}: the next run reads them")
     if unused:
-        console.print(f"notes      {_count_some(unused)} without effect: they fit no workout,")
-        console.print("           or newer ones replaced them (coworn sql unused-notes)")
+        words = (
+            f"notes      {_count_some(unused)} without effect: they fit no workout, or newer ones "
+            "replaced them (coworn sql unused-notes)"
+        )
+        terminal.show_wrapped(console, words, indent=_INDENT)
     outdated = ahead.outdated
     words = f"{_count_some(outdated)}: coworn nightly measures them again" if outdated else "none"
-    console.print(f"outdated   {words}")
+    terminal.show_wrapped(console, f"outdated   {words}", indent=_INDENT)
     return int(workouts)
 
 
@@ -201,7 +212,7 @@ def _show_refused(files: Sequence[FileRecord], console: Console) -> None:
     newest = sorted(refused, key=lambda file: file.received_at, reverse=True)[:_SHOWN]
     console.print(f"\nrefused ({len(refused)}), newest first:")
     for file in newest:
-        console.print(f"  {terminal.clean(file.name)}: {terminal.clean(file.reason or '')}")
+        terminal.show_wrapped(console, f"  {file.name}: {file.reason or ''}", indent=4)
 
 
 def _count_some(names: Sequence[str]) -> str:

@@ -6,6 +6,7 @@ import contextlib
 import math
 import os
 import sys
+import textwrap
 import time
 from contextvars import ContextVar
 from typing import TYPE_CHECKING, Final, Protocol
@@ -83,8 +84,12 @@ def show_table(
     *,
     title: str | None = None,
     right: Sequence[str] = (),
+    whole: Sequence[str] = (),
 ) -> None:
-    """Print a table; numbers of the columns in `right` stand at the right, missing is a dash."""
+    """Print a table; numbers of the columns in `right` stand at the right, missing is a dash.
+
+    Cells of the columns in `whole`, which somebody may want to copy, are never wrapped.
+    """
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -93,12 +98,16 @@ def show_table(
         title=None if title is None else Text(clean(title), style="bold"),
         title_justify="left",
         box=box.SIMPLE_HEAD,
+        padding=(0, 1, 0, 0),
         pad_edge=False,
         show_edge=False,
     )
     for heading in headings:
         table.add_column(
-            Text(heading), justify="right" if heading in right else "left", overflow="fold"
+            Text(heading),
+            justify="right" if heading in right else "left",
+            overflow="fold",
+            no_wrap=heading in whole,
         )
     for row in rows:
         table.add_row(*(Text(_show(cell)) for cell in row))
@@ -110,6 +119,29 @@ def show_table(
     # Files and pipes get no trailing blanks.
     for line in captured.get().splitlines():
         console.print(line.rstrip())
+
+
+def show_wrapped(console: Console, text: str, *, indent: int) -> None:
+    """Print a line; what does not fit goes on below, `indent` characters from the left.
+
+    A pipe gets it in one piece, for programs that look for words.
+    """
+    if not console.is_terminal and "COLUMNS" not in os.environ:
+        console.print(clean(text))
+        return
+    if len(text[indent:].split()) == 1 and text[:indent].strip():
+        # An id or a path: the terminal breaks it, so that it is copied in one piece.
+        console.print(clean(text), soft_wrap=True)
+        return
+    for line in textwrap.wrap(
+        clean(text),
+        width=max(console.width, 2 * indent),
+        subsequent_indent=" " * indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+        drop_whitespace=True,
+    ):
+        console.print(line)
 
 
 def format_number(value: float | None, *, digits: int = 1, signed: bool = False) -> str:

@@ -94,7 +94,7 @@ def _describe_head(head: bytes, suffix: str, fitting: list[str]) -> str:
     if fitting:
         return f"the content could be {' or '.join(fitting)}, and the name does not say which"
     named = [key for key in sorted(READERS) if suffix in READERS[key].suffixes]
-    beginning = f"the content begins with {head[:12]!r}"
+    beginning = f"the content begins with {head[:12].decode('latin-1')!r}"
     if named:
         return f"the name says {named[0]}, but {beginning}, which is none"
     return f"{beginning}, which is no known format"

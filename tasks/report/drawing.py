@@ -109,7 +109,7 @@ def dress_drawing(
         "$schema": SCHEMA,
         **spec,
         "datasets": {name: list_rows(columns) for name, columns in drawing.tables.items()},
-        "title": {"text": drawing.title, "subtitle": list(subtitle)},
+        "title": {"text": drawing.title, "subtitle": list(subtitle), "limit": 0.96 * width_px},
         "config": colour_in(config, looks, theme=theme),
         "autosize": {"type": "pad", "contains": "padding"},
     }

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from config.report import ReportSettings
     from tasks.report.facts import Definition, DeviceFacts, Result, WorkoutFacts
 
-#: How many findings the index lists.
+#: How many findings the index lists, one for each kind in a workout of a device.
 _LATEST: Final = 20
 _SHOWN: Final = "hr_mae_bpm"
 
@@ -46,7 +46,7 @@ class DeviceRow:
 
 @dataclass(frozen=True)
 class FindingRow:
-    """One finding of the index."""
+    """The greatest finding of a kind in one workout of a device."""
 
     device: DeviceFacts
     words: str
@@ -122,11 +122,13 @@ def _list_latest(
     settings: ReportSettings,
 ) -> list[FindingRow]:
     rows = []
-    for one in read.read_findings(connection, newest=_LATEST):
+    for one, n in read.read_greatest(connection, most=_LATEST):
         facts, device = workouts.get(one.workout_id), devices.get(one.device_id)
         if facts is None or device is None:
             continue
         said = describe_event(one, local_offset_s=facts.local_offset_s or 0, units=settings.units)
+        if n > 1:
+            said += f" (the greatest of {n})"
         rows.append(FindingRow(device, said, one.workout_id, write_when(facts)))
     return rows
 

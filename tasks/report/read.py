@@ -219,20 +219,34 @@ def read_findings(
     *,
     workout_id: str | None = None,
     device_id: str | None = None,
-    newest: int | None = None,
 ) -> tuple[FindingFacts, ...]:
-    """Give newest findings by time, of one workout or device; or the `newest`, newest first."""
+    """Give newest findings by time, of one workout or device."""
     where, parameters = _filter(workout_id=workout_id, device_id=device_id)
-    order = "start_utc, device_id, kind, end_utc"
-    if newest is not None:
-        order = f"start_utc DESC, device_id, kind LIMIT {int(newest)}"
     rows = fetch(
         connection,
         f"SELECT {_FINDING_COLUMNS} FROM latest_findings "  # noqa: S608 - as above
-        f"WHERE {' AND '.join(where) or 'true'} ORDER BY {order}",
+        f"WHERE {' AND '.join(where) or 'true'} ORDER BY start_utc, device_id, kind, end_utc",
         parameters,
     )
     return tuple(FindingFacts(**row) for row in rows)
+
+
+def read_greatest(
+    connection: duckdb.DuckDBPyConnection, *, most: int
+) -> tuple[tuple[FindingFacts, int], ...]:
+    """Give the greatest finding of each kind by workout and device, and how many there are.
+
+    Newest workout first; `most` of them.
+    """
+    rows = fetch(
+        connection,
+        f"SELECT {_FINDING_COLUMNS}, count(*) OVER same AS n FROM latest_findings "  # noqa: S608
+        "WINDOW same AS (PARTITION BY workout_id, device_id, kind) "
+        "QUALIFY row_number() OVER (same ORDER BY abs(size) DESC NULLS LAST, start_utc) = 1 "
+        "ORDER BY max(start_utc) OVER (PARTITION BY workout_id) DESC, device_id, start_utc, kind "
+        f"LIMIT {int(most)}",
+    )
+    return tuple((FindingFacts(**{k: row[k] for k in row if k != "n"}), row["n"]) for row in rows)
 
 
 def _filter(**wanted: str | None) -> tuple[list[str], list[Any]]:

@@ -7,6 +7,7 @@ are on the wall clock of the workout's zone.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
@@ -44,6 +45,10 @@ _UNSIGNED: Final = ("hr_own_error_sd_bpm", "hr_lag_spread_s")
 MISSING: Final = "\N{EN DASH}"
 MINUS: Final = "\N{MINUS SIGN}"
 _THIN_SPACE: Final = "\N{NARROW NO-BREAK SPACE}"
+
+#: How deep a corner was cut, at the beginning of a note; and amounts that have a statute unit.
+_DEPTH: Final = re.compile(r"^-?[\d.]+ m inside")
+_AMOUNT: Final = re.compile(r"(?<![\w.])(-?\d+(?:\.\d+)?) (km|m/s|m/h|m)(?![\w/])")
 
 ROLES: Final[Mapping[str, str]] = {
     "test": "under test",
@@ -150,7 +155,23 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
     text = sentences.get(
         finding.kind, f"{plain}, {amount}, {when}" if amount else f"{plain} {when}"
     )
-    return f"{text}; {finding.note}" if finding.note else text
+    note = _word_note(finding, units=units)
+    return f"{text}; {note}" if note and note not in text else text
+
+
+def _word_note(finding: FindingFacts, *, units: str) -> str:
+    """Give a finding's note without what its sentence has said, in the units that are asked for."""
+    note = finding.note or ""
+    if finding.kind == "cut_corner":
+        note = _DEPTH.sub("inside", note)
+    if units == "metric":
+        return note
+
+    def rewrite(found: re.Match[str]) -> str:
+        shown, name = convert(float(found[1]), found[2], units=units)
+        return f"{shown:.{_DECIMALS.get(name, 1)}f} {name}"
+
+    return _AMOUNT.sub(rewrite, note)
 
 
 def _write_size(size: float | None, unit: str | None, *, units: str) -> str:

@@ -7,6 +7,7 @@ import io
 import json
 import math
 import os
+import textwrap
 import uuid
 from datetime import date, time
 from decimal import Decimal
@@ -27,6 +28,8 @@ Form = Literal["table", "csv", "json", "parquet"]
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
 #: Nothing is cut when nobody said how wide the window is.
 _WIDE: Final = 10_000
+#: Cells are folded to this width, but not below [characters].
+_LEAST_CELL: Final = 12
 
 
 class PresentError(CowornError):
@@ -81,6 +84,8 @@ def _format_table(rows: pa.Table, width: int) -> str:
 
     shown = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     columns = [column.to_pylist() for column in rows.columns]
+    if _find_least_width(rows.column_names, columns) > width:
+        return _format_lists(rows.column_names, columns, width=width)
     for name, values in zip(rows.column_names, columns, strict=True):
         numeric = any(_is_number(value) for value in values)
         shown.add_column(Text(_make_printable(name)), justify="right" if numeric else "left")
@@ -93,6 +98,38 @@ def _format_table(rows: pa.Table, width: int) -> str:
     plain = "\n".join(line.rstrip() for line in out.getvalue().splitlines()).strip("\n")
     count = f"{rows.num_rows} row{'' if rows.num_rows == 1 else 's'}"
     return f"{plain}\n{count}\n" if plain else f"{count}\n"
+
+
+def _find_least_width(names: list[str], columns: list[list[Any]]) -> int:
+    """Give the width that a table needs so that no cell is folded into shreds [characters]."""
+    cells = [
+        min(max(len(_show_cell(value)) for value in (name, *values)), _LEAST_CELL)
+        for name, values in zip(names, columns, strict=True)
+    ]
+    return sum(cells) + 3 * (len(cells) - 1)
+
+
+def _format_lists(names: list[str], columns: list[list[Any]], *, width: int) -> str:
+    """Give each row as a list of its values, one to a line; what is missing is left out."""
+    left = max(len(_make_printable(name)) for name in names)
+    lines: list[str] = []
+    for number, row in enumerate(zip(*columns, strict=True), start=1):
+        lines.append(f"row {number}")
+        for name, value in zip(names, row, strict=True):
+            if value is not None:
+                lines += textwrap.wrap(
+                    f"  {_make_printable(name):<{left}}  {_show_cell(value)}",
+                    width=max(width, left + 2 * _LEAST_CELL),
+                    subsequent_indent=" " * (left + 4),
+                )
+        lines.append("")
+    count = len(columns[0])
+    lines += textwrap.wrap(
+        f"{count} row{'' if count == 1 else 's'}, each as a list: a table of {len(names)} columns "
+        "does not fit here. Missing values are left out.",
+        width=width,
+    )
+    return "\n".join(lines) + "\n"
 
 
 def _show_cell(value: Any) -> str:  # noqa: ANN401 - whatever SQL can give

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import os
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from PIL import Image
 from playwright.sync_api import expect
 
 from tests.browser.conftest import Opener, find_page
+from tests.unit.report_home import HOSTILE_NAME
 
 if TYPE_CHECKING:
     import duckdb
@@ -21,18 +24,21 @@ if TYPE_CHECKING:
 SERIOUS = {"serious", "critical"}
 
 
+def find_kind(home: Home, database: duckdb.DuckDBPyConnection, kind: str) -> Path:
+    return {
+        "index": lambda: home.report / "index.html",
+        "ride": lambda: find_page(home, database, "mountain-biking"),
+        "swim": lambda: find_page(home, database, "swimming"),
+        "device": lambda: home.report / "devices" / "alder-1.html",
+    }[kind]()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("kind", ["index", "ride", "swim", "device"])
 def test_axe_finds_nothing_serious(
     home: Home, database: duckdb.DuckDBPyConnection, open_page: Opener, kind: str, scheme: str
 ) -> None:
-    path = {
-        "index": home.report / "index.html",
-        "ride": find_page(home, database, "mountain-biking"),
-        "swim": find_page(home, database, "swimming"),
-        "device": home.report / "devices" / "alder-2.html",
-    }[kind]
-    opened = open_page(path, scheme=scheme)
+    opened = open_page(find_kind(home, database, kind), scheme=scheme)
     # What is drawn is hidden from assistive technology, which gets the chart's words instead. The
     # tables of all numbers are made like the others, only longer; one of them stands for all.
     opened.page.evaluate(
@@ -90,13 +96,160 @@ def test_the_theme_button_changes_page_and_charts(open_page: Opener, ride: Path)
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize(("size", "width"), [("desktop", 1280), ("phone", 390)])
+@pytest.mark.parametrize("kind", ["index", "ride", "swim", "device"])
 def test_pages_can_be_photographed(
-    open_page: Opener, ride: Path, tmp_path: Path, scheme: str, size: str, width: int
+    home: Home,
+    database: duckdb.DuckDBPyConnection,
+    open_page: Opener,
+    tmp_path: Path,
+    kind: str,
+    scheme: str,
+    size: str,
+    width: int,
 ) -> None:
     # Set COWORN_SCREENSHOTS to a folder to look at them.
     folder = Path(os.environ.get("COWORN_SCREENSHOTS", tmp_path))
     folder.mkdir(parents=True, exist_ok=True)
-    opened = open_page(ride, width=width, scheme=scheme)
-    picture = folder / f"ride-{size}-{scheme}.png"
+    opened = open_page(find_kind(home, database, kind), width=width, scheme=scheme)
+    picture = folder / f"{kind}-{size}-{scheme}.png"
     opened.page.screenshot(path=picture, full_page=True)
-    assert picture.stat().st_size > 100_000
+    assert picture.stat().st_size > 50_000
+
+
+def test_print_is_dark_on_white_whatever_the_screen_is(
+    open_page: Opener, ride: Path, tmp_path: Path
+) -> None:
+    opened = open_page(ride, scheme="dark")
+    opened.page.emulate_media(media="print", color_scheme="dark")
+    read = "(what) => getComputedStyle(document.querySelector(what)).%s"
+    assert opened.page.evaluate(read % "backgroundColor", "html") == "rgb(255, 255, 255)"
+    assert opened.page.evaluate(read % "color", "main p") == "rgb(0, 0, 0)"
+    assert opened.page.evaluate(read % "display", ".mark .light") == "inline"
+    assert opened.page.evaluate(read % "display", ".mark .dark") == "none"
+    assert not opened.page.locator("#pointer").is_visible()
+    picture = tmp_path / "chart.png"
+    opened.page.locator(".chart").first.screenshot(path=picture)
+    with Image.open(picture) as image:
+        grey = image.convert("L")
+    # The paper of a chart, and the darkest of what is drawn on it.
+    assert grey.getpixel((3, grey.height - 3)) >= 250
+    assert grey.getextrema()[0] < 60
+
+
+def test_the_theme_button_does_not_darken_print(open_page: Opener, ride: Path) -> None:
+    opened = open_page(ride, scheme="light")
+    opened.page.locator("#theme").click()
+    opened.page.emulate_media(media="print")
+    paper = "getComputedStyle(document.documentElement).backgroundColor"
+    assert opened.page.evaluate(paper) == "rgb(255, 255, 255)"
+
+
+def test_the_first_key_leads_to_the_skip_link_and_on_to_the_content(
+    open_page: Opener, ride: Path
+) -> None:
+    opened = open_page(ride)
+    assert opened.page.locator("html").get_attribute("lang") == "en"
+    opened.page.keyboard.press("Tab")
+    skip = opened.page.locator(".skip")
+    expect(skip).to_be_focused()
+    expect(skip).to_be_in_viewport()
+    opened.page.keyboard.press("Enter")
+    expect(opened.page.locator("main")).to_be_focused()
+
+
+def test_the_keyboard_goes_from_top_to_bottom_and_shows_where_it_is(
+    open_page: Opener, ride: Path
+) -> None:
+    opened = open_page(ride)
+    where = """() => {
+      const one = document.activeElement, style = getComputedStyle(one);
+      return { order: [...document.querySelectorAll('*')].indexOf(one), tag: one.tagName,
+               outline: style.outlineStyle, width: parseFloat(style.outlineWidth) };
+    }"""
+    before = -1
+    seen = set()
+    for _ in range(40):
+        opened.page.keyboard.press("Tab")
+        place = opened.page.evaluate(where)
+        assert place["order"] > before, place
+        assert place["outline"] == "solid", place
+        assert place["width"] >= 2, place
+        before = place["order"]
+        seen.add(place["tag"])
+    assert {"A", "BUTTON", "SUMMARY", "INPUT"} <= seen
+
+
+def test_cells_of_headings_say_what_they_head(home: Home, open_page: Opener) -> None:
+    for path in sorted(home.report.rglob("*.html")):
+        opened = open_page(path)
+        assert opened.page.locator("th:not([scope])").count() == 0, path.name
+        assert opened.page.locator("table:not(:has(th[scope=col]))").count() == 0, path.name
+        assert opened.page.locator("tbody tr:not(:has(th[scope=row]))").count() == 0, path.name
+
+
+def test_nothing_moves_for_those_who_want_no_motion(open_page: Opener, ride: Path) -> None:
+    opened = open_page(ride)
+    behaviour = "getComputedStyle(document.documentElement).scrollBehavior"
+    assert opened.page.evaluate(behaviour) == "smooth"
+    opened.page.emulate_media(reduced_motion="reduce")
+    assert opened.page.evaluate(behaviour) == "auto"
+    moving = """[...document.querySelectorAll('*')].filter((one) => {
+      const style = getComputedStyle(one);
+      return style.animationName !== 'none' || parseFloat(style.transitionDuration) > 0;
+    }).length"""
+    assert opened.page.evaluate(moving) == 0
+
+
+def test_every_page_can_be_read_at_twice_the_size(home: Home, open_page: Opener) -> None:
+    for path in sorted(home.report.rglob("*.html")):
+        opened = open_page(path, width=550)
+        assert opened.page.evaluate("document.documentElement.scrollWidth") <= 550, path.name
+
+
+def test_a_long_name_breaks_neither_chart_nor_table_on_a_phone(
+    open_page: Opener, ride: Path
+) -> None:
+    opened = open_page(ride, width=390)
+    outside = opened.page.evaluate(
+        """[...document.querySelectorAll('.chart')].filter((chart) => {
+             const frame = chart.getBoundingClientRect();
+             return [...chart.querySelectorAll('svg text')].some((text) => {
+               const box = text.getBoundingClientRect();
+               return box.width && (box.right > frame.right + 1 || box.left < frame.left - 1);
+             });
+           }).map((chart) => chart.dataset.chart)"""
+    )
+    assert outside == []
+    widest = opened.page.evaluate(
+        "Math.max(...[...document.querySelectorAll('th')].map((one) => one.offsetWidth))"
+    )
+    assert widest <= 0.6 * 390
+    # What the chart cuts is said in full beside it.
+    assert HOSTILE_NAME in opened.page.locator(".chart[data-chart=heart_rate]").get_attribute(
+        "aria-label"
+    )
+    cut = opened.page.locator('.chart[data-chart="heart_rate"] svg text', has_text="…")
+    assert cut.count() >= 1
+
+
+def test_words_of_the_agreement_plot_keep_apart(open_page: Opener, ride: Path) -> None:
+    for width in (390, 1280):
+        opened = open_page(ride, width=width)
+        plots = opened.page.locator('.chart[data-chart^="agreement--"]')
+        assert plots.count() == 3
+        for n in range(plots.count()):
+            boxes = plots.nth(n).evaluate(
+                """(chart) => [...chart.querySelectorAll('svg text')]
+                     .filter((one) => /limit|^mean [^o]/.test(one.textContent))
+                     .map((one) => one.getBoundingClientRect())
+                     .map((box) => [box.top, box.bottom, box.left])"""
+            )
+            points = plots.nth(n).evaluate(
+                """(chart) => Math.max(...[...chart.querySelectorAll('g.mark-symbol path')]
+                     .map((one) => one.getBoundingClientRect().right))"""
+            )
+            assert len(boxes) == 3
+            boxes.sort()
+            for upper, lower in pairwise(boxes):
+                assert lower[0] - upper[0] >= 9, (width, boxes)
+            assert points <= min(left for _, _, left in boxes) + 1, (width, boxes)

@@ -59,13 +59,16 @@
     spec.config = { ...page.themes[theme], range: { category: chart.data.devices.map((label) => page.colours[label][theme]) } };
     // Legends of narrow charts stand in few columns.
     if (width < NARROW) {
-      const longest = Math.max(...chart.data.devices.map((label) => label.length)) * LETTER;
+      const longest = Math.max(0, ...listLegend(spec).map((label) => label.length)) * LETTER;
       const columns = width < NARROW / 2 || longest > width / 2 - 40 ? 1 : 2;
       spec.config = { ...spec.config, legend: { ...spec.config.legend, columns, labelLimit: width / columns - 40 } };
     }
     spec.autosize = { type: "pad", contains: "padding" };
     return spec;
   };
+  const listLegend = (spec) => listPanels(spec).flatMap((panel) => panel.layer)
+    .flatMap((layer) => Object.values(layer.encoding || {}))
+    .flatMap((channel) => (channel.legend !== null && channel.scale && channel.type === "nominal" && channel.scale.domain) || []);
   const draw = async (chart) => {
     chart.width = chart.element.clientWidth;
     // Into a part of its own: the library writes labels on what it draws into, and the element

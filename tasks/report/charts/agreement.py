@@ -19,6 +19,9 @@ _LINES: Final = (
     ("hr_bias_bpm", "mean"),
     ("hr_loa_low_bpm", "lower limit"),
 )
+#: Height of a line of words as a share of the plot's, and their width as a share of the points'.
+_LINE_HEIGHT: Final = 0.09
+_WORDS: Final = 0.75
 
 
 @chart("workout", section="agreement")
@@ -46,15 +49,14 @@ def _draw(
     difference = np.round(pair.test_bpm[known] - pair.reference_bpm[known])
     mean = np.round((pair.test_bpm[known] + pair.reference_bpm[known]) / 2)
     counted = Counter(zip(mean.tolist(), difference.tolist(), strict=True))
-    limits: dict[str, list[Any]] = {"value": [], "low": [], "high": [], "words": []}
-    for result, words in lines:
-        value = result.value
-        limits["value"].append(value)
-        limits["low"].append(value if result.ci_low is None else result.ci_low)
-        limits["high"].append(value if result.ci_high is None else result.ci_high)
-        limits["words"].append(f"{words} {write_number(value, 'bpm', units='metric', signed=True)}")
+    limits = _tabulate_lines(lines)
+    values = [*difference.tolist(), *limits["low"], *limits["high"]]
+    span = (min(values), max(values)) if values else (0.0, 1.0)
+    limits["at"] = spread_words(limits["value"], apart=_LINE_HEIGHT * (span[1] - span[0]))
+    left, right = float(np.min(mean)), float(np.max(mean))
     vertical = {
         "type": "quantitative",
+        "scale": {"domain": list(span), "nice": True, "zero": False},
         "axis": {"title": "test minus reference (bpm)", "tickCount": 6},
     }
     return Drawing(
@@ -81,7 +83,12 @@ def _draw(
                         "x": {
                             "field": "mean",
                             "type": "quantitative",
-                            "scale": {"zero": False},
+                            # Room at the right for the words, where no point lies.
+                            "scale": {
+                                "zero": False,
+                                "nice": False,
+                                "domain": [left - 2, right + 2 + _WORDS * (right - left + 4)],
+                            },
                             "axis": {"title": "mean of both (bpm)", "tickCount": 6},
                         },
                         "y": {"field": "difference", **vertical},
@@ -108,7 +115,7 @@ def _draw(
                     "data": {"name": "limits"},
                     "mark": {"type": "text", "align": "right", "dy": -7, "dx": -4, "x": "width"},
                     "encoding": {
-                        "y": {"field": "value", **vertical},
+                        "y": {"field": "at", **vertical},
                         "text": {"field": "words", "type": "nominal"},
                     },
                 },
@@ -126,6 +133,32 @@ def _draw(
         devices=(device,),
         note="Larger points: more seconds. Grey: 95 % intervals of the lines.",
     )
+
+
+def _tabulate_lines(lines: list[tuple[Result, str]]) -> dict[str, list[Any]]:
+    """Give the lines with their intervals and their words, from top to bottom."""
+    table: dict[str, list[Any]] = {"value": [], "low": [], "high": [], "words": []}
+    for result, words in lines:
+        value = result.value
+        table["value"].append(value)
+        table["low"].append(value if result.ci_low is None else result.ci_low)
+        table["high"].append(value if result.ci_high is None else result.ci_high)
+        table["words"].append(f"{words} {write_number(value, 'bpm', units='metric', signed=True)}")
+    return table
+
+
+def spread_words(values: list[float], *, apart: float) -> list[float]:
+    """Give heights for the words of lines from top to bottom, none nearer to another than `apart`.
+
+    The middle one stays where it is.
+    """
+    places = list(values)
+    middle = len(places) // 2
+    for number in range(middle - 1, -1, -1):
+        places[number] = max(places[number], places[number + 1] + apart)
+    for number in range(middle + 1, len(places)):
+        places[number] = min(places[number], places[number - 1] - apart)
+    return places
 
 
 def _describe(label: str, lines: list[tuple[Result, str]]) -> str:

@@ -60,7 +60,13 @@ def _draw_over_time(data: DeviceData, metric: str, values: list[Result]) -> Draw
             "field": "day",
             "type": "temporal",
             "scale": {"type": "utc", "padding": 18},
-            "axis": {"format": "%Y-%m-%d", "title": None, "labelOverlap": True, "tickCount": 6},
+            "axis": {
+                "format": "%Y-%m-%d",
+                "title": None,
+                "labelOverlap": True,
+                "labelFlush": 44,
+                "tickCount": 6,
+            },
         },
         "color": _colour(data),
     }
@@ -96,10 +102,7 @@ def _draw_over_time(data: DeviceData, metric: str, values: list[Result]) -> Draw
                             "type": "nominal",
                             "scale": {
                                 "domain": activities,
-                                "range": [
-                                    _SHAPES[number % len(_SHAPES)]
-                                    for number in range(len(activities))
-                                ],
+                                "range": [_find_shape(data, one) for one in activities],
                             },
                         },
                     },
@@ -182,6 +185,12 @@ def draw_by_setup(data: DeviceData) -> tuple[Drawing, ...]:
             facts={"left": _LABELS_PX, "least": 34 * len(names)},
         ),
     )
+
+
+def _find_shape(data: DeviceData, activity: str) -> str:
+    """Give the shape of an activity, the same in all charts of the page."""
+    known = sorted({name_kind(one.activity) for one in data.workouts.values()})
+    return _SHAPES[known.index(activity) % len(_SHAPES)]
 
 
 def _tabulate(data: DeviceData, values: list[Result]) -> dict[str, list[Any]]:

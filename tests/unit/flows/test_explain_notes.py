@@ -61,3 +61,16 @@ def test_a_workout_names_its_notes_and_notes_name_their_workouts(
     told = capsys.readouterr().out
     assert "workouts that use these notes" in told
     assert workout_id in told
+
+
+def test_a_workout_is_told_within_the_width_of_a_terminal(
+    home: Home, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    with read_store(home) as connection:
+        ((workout_id,),) = connection.execute("SELECT workout_id FROM workouts").fetchall()
+    explain_thing(workout_id, home.root)
+    lines = capsys.readouterr().out.splitlines()
+    assert [line for line in lines if len(line) > 80 and "file_id" not in line] == []
+    assert any(line.startswith("watch, held against nothing") for line in lines)
+    assert any("  version 1" in line for line in lines)

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from flows.terminal import clean, format_number, make_console, say_error, show_table
+from flows.terminal import (
+    clean,
+    format_number,
+    make_console,
+    say_error,
+    show_table,
+    show_wrapped,
+)
 
 
 @pytest.mark.parametrize(
@@ -56,3 +63,37 @@ def test_a_quiet_console_prints_nothing(capsys: pytest.CaptureFixture[str]) -> N
 )
 def test_numbers_are_shown_with_their_sign(value: float | None, shown: str) -> None:
     assert format_number(value, signed=True) == shown
+
+
+def test_a_long_line_goes_on_below_in_a_terminal_and_in_one_piece_in_a_pipe(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = "outdated   three workouts of last week, which the next run measures again"
+    show_wrapped(make_console(), text, indent=11)
+    assert capsys.readouterr().out == f"{text}\n"
+    monkeypatch.setenv("COLUMNS", "40")
+    show_wrapped(make_console(), text, indent=11)
+    assert capsys.readouterr().out.splitlines() == [
+        "outdated   three workouts of last week,",
+        "           which the next run measures",
+        "           again",
+    ]
+
+
+def test_an_id_is_never_broken(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    show_wrapped(make_console(), f"  file_id   {'ab' * 32}", indent=12)
+    assert capsys.readouterr().out == f"  file_id   {'ab' * 32}\n"
+
+
+def test_what_is_to_be_copied_is_not_wrapped_in_a_table(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    row = ("alder-2-second", "Alder 2, a second unit of the same model")
+    show_table(make_console(), ("device", "name"), [row], whole=("device",))
+    lines = capsys.readouterr().out.splitlines()
+    assert any(line.startswith("alder-2-second ") for line in lines)
+    assert max(len(line) for line in lines) <= 40

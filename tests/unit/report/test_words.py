@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from tasks.report.facts import FindingFacts
@@ -105,3 +107,25 @@ def test_bands_are_named_by_their_edges() -> None:
     assert name_segment("band:60-70") == "60 to 70 % of max"
     assert name_segment("band:below-60") == "below 60 % of max"
     assert name_segment("road out") == "road out"
+
+
+def test_a_note_repeats_nothing_and_speaks_in_the_units_asked_for() -> None:
+    note = "8.3 m inside a turn of 94 degrees to the right; 6.5 m of way lost"
+    corner = replace(make_finding("cut_corner", 8.26, "m", lasts_s=5), note=note)
+    assert describe_event(corner, local_offset_s=7200, units="metric") == (
+        "cut a corner by 8.3 m at 18:20:05; inside a turn of 94 degrees to the right; "
+        "6.5 m of way lost"
+    )
+    # 6.5 m / 0.3048 = 21.3 ft.
+    assert describe_event(corner, local_offset_s=7200, units="statute").endswith(
+        "21 ft of way lost"
+    )
+    jump = replace(
+        make_finding("position_jump", 68.0, "m", lasts_s=1),
+        note="68 m in 1 s (limit 35 m/s); comes back",
+    )
+    # By hand: 68 / 0.3048 = 223.1 ft; 35 m/s * 3600 / 1609.344 = 78.29 mi/h.
+    told = describe_event(jump, local_offset_s=0, units="statute")
+    assert told.endswith("223 ft in 1 s (limit 78.29 mi/h); comes back")
+    gap = replace(make_finding("position_gap", 36.0, "s", lasts_s=36), note="no position")
+    assert describe_event(gap, local_offset_s=7200, units="metric").endswith("(36 s)")

@@ -101,6 +101,19 @@ def test_the_table_obeys_its_width() -> None:
     assert max(len(line) for line in format_rows(ROWS, "table", width=40).splitlines()) <= 40
 
 
+def test_a_table_too_wide_for_the_window_becomes_lists() -> None:
+    names = [f"column_number_{number}" for number in range(30)]
+    rows = pa.table({name: ["a value of some length", None] for name in names})
+    text = format_rows(rows, "table", width=80)
+    lines = text.splitlines()
+    assert max(len(line) for line in lines) <= 80
+    assert lines[0] == "row 1"
+    assert lines[1].split("  ")[1:] == ["column_number_0", " a value of some length"]
+    # Of the second row nothing is known.
+    assert sum(line.startswith("  column") for line in lines) == 30
+    assert "2 rows, each as a list" in text
+
+
 def test_what_would_steer_the_terminal_or_look_like_markup_is_shown_as_text() -> None:
     rows = pa.table({"name": ["\x1b[31mred\x1b[0m", "[bold]x[/bold]", "a\u202eb", "two\nlines"]})
     shown = format_rows(rows, "table")
