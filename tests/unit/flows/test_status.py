@@ -47,7 +47,7 @@ def settle(home: Home) -> None:
         measure_planned(planned, home=home, settings=SETTINGS) for planned in prepared.plan.workouts
     ]
     run = begin_run("drop", settings_hash=SETTINGS.hash_of_values)
-    commit(prepared, outcomes, run=run, home=home, wait_s=10.0)
+    commit(prepared, outcomes, run=run, home=home, settings=SETTINGS, wait_s=10.0)
     finish(prepared, outcomes, home=home)
     publish(home, SETTINGS)
 
