@@ -36,6 +36,8 @@ _DECIMALS: Final[Mapping[str, int]] = {
     "km": 2,
     "mi": 2,
 }
+#: Below this a foot is too coarse, as a metre is with no decimal [ft].
+_FEW_FT: Final = 100.0
 #: Metrics that are shares or coefficients from 0 to 1 and need more decimals.
 _FINE: Final = ("hr_ccc", "hr_pearson_r", "track_turn_retention", "start_credit_pct")
 #: Metrics whose sign says which way.
@@ -76,6 +78,8 @@ def write_number(
         return MISSING
     shown, name = convert(value, unit, units=units)
     decimals = _DECIMALS.get(name, 1)
+    if name == "ft" and abs(shown) < _FEW_FT:
+        decimals = 1
     if name == "1":
         decimals = 3 if metric in _FINE else 0 if float(shown).is_integer() else 2
     text = f"{shown:,.{decimals}f}"

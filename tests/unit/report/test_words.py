@@ -55,6 +55,7 @@ def test_statute_units_turn_metres_into_feet() -> None:
     finding = make_finding("cut_corner", 3.6576, "m", lasts_s=5)
     assert "by 12 ft" in describe_event(finding, local_offset_s=0, units="statute")
     assert write_number(1609.344, "m", units="statute") == "5\N{NARROW NO-BREAK SPACE}280"
+    assert write_number(0.71, "m", units="statute") == "2.3"
 
 
 @pytest.mark.parametrize(
