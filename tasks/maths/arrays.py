@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,12 @@ class Interval:
     def holds(self, value: float) -> bool:
         """Say whether a value lies inside, ends included."""
         return self.low <= value <= self.high
+
+    def reach_to(self, value: float) -> Interval:
+        """Give the interval made just wide enough to hold a value; without ends it stays so."""
+        if math.isnan(self.low) or math.isnan(self.high):
+            return self
+        return Interval(min(self.low, value), max(self.high, value))
 
 
 NO_INTERVAL = Interval(NAN, NAN)

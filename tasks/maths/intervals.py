@@ -1,8 +1,8 @@
-"""Exact intervals of a share and of a median, for counted things that are independent."""
+"""Intervals from a standard error, on the scale that suits the figure, and exact ones of counts."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -10,6 +10,69 @@ from tasks.maths.arrays import NO_INTERVAL, Interval
 
 if TYPE_CHECKING:
     from tasks.maths.arrays import FloatArray
+
+Scale = Literal["plain", "log", "logit", "fisher"]
+
+
+def spread_interval(value: float, reach: float, *, scale: Scale = "plain") -> Interval:
+    """Give the interval of a figure whose plain one would be value +- reach, made on a scale.
+
+    "log" for figures above 0, "logit" for shares inside 0 and 1, "fisher" (inverse hyperbolic
+    tangent) for coefficients inside -1 and 1: the ends then stay where the figure can be, and the
+    farther one is the one towards the middle of its range. A value at or beyond the edge of its
+    scale, or an unknown reach, gives no interval, a reach of 0 the value itself.
+    Formula: g^-1(g(value) +- g'(value) reach) (delta method). *Source*: Oehlert 1992, American
+    Statistician 46:27; the third scale is Fisher's of 1921, Metron 1:3.
+    """
+    if not (np.isfinite(value) and np.isfinite(reach)):
+        return NO_INTERVAL
+    if reach == 0:
+        return Interval(value, value)
+    if scale == "plain":
+        return Interval(value - reach, value + reach)
+    if scale == "log":
+        return _spread_on_log(value, reach)
+    if scale == "logit":
+        # The logit of a share is twice the inverse hyperbolic tangent of 2 share - 1.
+        wide = _spread_on_fisher(2 * value - 1, 2 * reach)
+        return Interval((wide.low + 1) / 2, (wide.high + 1) / 2)
+    return _spread_on_fisher(value, reach)
+
+
+def _spread_on_log(value: float, reach: float) -> Interval:
+    if value <= 0:
+        return NO_INTERVAL
+    stretch = float(np.exp(reach / value))
+    return Interval(value / stretch, value * stretch)
+
+
+def _spread_on_fisher(value: float, reach: float) -> Interval:
+    if abs(value) >= 1:
+        return NO_INTERVAL
+    centre, half = float(np.arctanh(value)), reach / (1 - value**2)
+    return Interval(float(np.tanh(centre - half)), float(np.tanh(centre + half)))
+
+
+def recover_sum_interval(
+    values: tuple[float, float], intervals: tuple[Interval, Interval], *, correlation: float = 0.0
+) -> Interval:
+    """Give the interval of the sum of two estimates from the intervals of both (MOVER).
+
+    Formula: low = sum - sqrt(a^2 + b^2 + 2 r a b), a and b the distances of the values from the
+    low ends of their intervals, r the correlation of the estimates; high alike. An unknown
+    interval of either leaves that of the sum unknown.
+    *Source*: Zou and Donner 2008, Statistics in Medicine 27:1693; with correlation Zou 2008,
+    American Journal of Epidemiology 168:212.
+    """
+    if not all(np.isfinite(interval.low + interval.high) for interval in intervals):
+        return NO_INTERVAL
+    total = values[0] + values[1]
+    below = [value - interval.low for value, interval in zip(values, intervals, strict=True)]
+    above = [interval.high - value for value, interval in zip(values, intervals, strict=True)]
+    reaches = [
+        float(np.sqrt(max(0.0, a**2 + b**2 + 2 * correlation * a * b))) for a, b in (below, above)
+    ]
+    return Interval(total - reaches[0], total + reaches[1])
 
 
 def compute_share_interval(count: float, trials: float, *, confidence: float = 0.95) -> Interval:

@@ -10,12 +10,13 @@ import numpy as np
 from tasks.core.registers import Example, Value, metric, unknown
 from tasks.maths.arrays import NO_INTERVAL, Interval
 from tasks.maths.autocorrelation import choose_block_length, compute_lag_one_autocorrelation
-from tasks.maths.bootstrap import Scale, compute_moving_block_interval
+from tasks.maths.bootstrap import compute_moving_block_interval
 from tasks.maths.lag import Lag, estimate_lag
 
 if TYPE_CHECKING:
     from tasks.case import Case
     from tasks.maths.arrays import FloatArray
+    from tasks.maths.intervals import Scale
 
 SPEED: Final = "speed_mps"
 _SOURCE: Final = "common practice, no source"

@@ -8,17 +8,17 @@ import numpy as np
 
 from tasks.core.registers import Example, Value, metric
 from tasks.maths import agreement
+from tasks.maths.agreement import PERCENT
 from tasks.maths.arrays import Interval
-from tasks.metrics.heart_rate.compared import compare_heart_rates
-from tasks.metrics.heart_rate.published import PAPER, PEAK_FLOW
+from tasks.maths.intervals import spread_interval
+from tasks.metrics.heart_rate.compared import NOTHING, TOO_FEW, compare_heart_rates
+from tasks.metrics.heart_rate.examples import APART, PAPER, PEAK_FLOW
 from tasks.metrics.heart_rate.reference import HEART_RATE
+from tasks.metrics.heart_rate.spread import estimate_sd, take_root
 
 if TYPE_CHECKING:
     from tasks.case import Case
 
-_NOTHING: Final = "there is no second in which both have a heart rate"
-_TWO: Final = "fewer than two seconds can be compared"
-_PERCENT: Final = 100.0
 _QUANTILE: Final = 0.95
 _MIN_SPREAD: Final = 2
 
@@ -28,11 +28,6 @@ _HIDDEN: Final[dict[str, Any]] = {
     "reference": {HEART_RATE: [150, 152, 148, 151]},
 }
 _PENCIL: Final = "by hand: differences -10, 8, -8, 13"
-_ALONE: Final = Example(
-    {"test": {HEART_RATE: [120, None]}, "reference": {HEART_RATE: [None, 120]}},
-    None,
-    "no second in common",
-)
 
 
 @metric(
@@ -44,7 +39,7 @@ _ALONE: Final = Example(
     formula="mean(test - reference)",
     better="zero",
     source="Bland and Altman 1986, Lancet 327:307",
-    examples=(Example(PEAK_FLOW, -2.1, PAPER, 0.05), Example(_HIDDEN, 0.75, _PENCIL), _ALONE),
+    examples=(Example(PEAK_FLOW, -2.1, PAPER, 0.05), Example(_HIDDEN, 0.75, _PENCIL), APART),
     against="heart_rate",
     needs=(HEART_RATE,),
 )
@@ -52,7 +47,7 @@ def hr_bias_bpm(case: Case) -> Value:
     """Give the mean error [bpm]."""
     compared = compare_heart_rates(case)
     if not compared.n:
-        return compared.decline(_NOTHING)
+        return compared.decline(NOTHING)
     bias = agreement.compute_bias(compared.error)
     return compared.give(bias, compared.estimate_interval(compared.error))
 
@@ -62,11 +57,13 @@ def hr_bias_bpm(case: Case) -> Value:
     title="Spread of errors",
     unit="bpm",
     definition="Standard deviation of the errors of heart rate over the compared seconds; says "
-    "nothing of a constant offset",
+    "nothing of a constant offset. The value is that of the sample; its interval is of the "
+    "device's errors at large, which spread more, by the share 1 / effective n of the variance",
     formula="sqrt(sum((e - mean e)^2) / (n - 1)), e = test - reference",
     better="lower",
-    source="Bland and Altman 1986, Lancet 327:307",
-    examples=(Example(PEAK_FLOW, 38.8, PAPER, 0.05), _ALONE),
+    source="Bland and Altman 1986, Lancet 327:307; bias of the interval's centre after Bayley and "
+    "Hammersley 1946, JRSS Supplement 8:184",
+    examples=(Example(PEAK_FLOW, 38.8, PAPER, 0.05), APART),
     against="heart_rate",
     needs=(HEART_RATE,),
 )
@@ -74,10 +71,10 @@ def hr_sd_bpm(case: Case) -> Value:
     """Give the standard deviation of the errors [bpm]."""
     compared = compare_heart_rates(case)
     if compared.n < _MIN_SPREAD:
-        return compared.decline(_TWO)
+        return compared.decline(TOO_FEW)
     sd = agreement.compute_sd(compared.error)
-    squares = np.square(compared.error - compared.error.mean()) * (compared.n / (compared.n - 1))
-    return compared.give(sd, _take_root(compared.estimate_interval(squares, scale="log")))
+    _, interval = estimate_sd(compared)
+    return compared.give(sd, interval.reach_to(sd))
 
 
 @metric(
@@ -88,7 +85,7 @@ def hr_sd_bpm(case: Case) -> Value:
     formula="mean(|test - reference|)",
     better="lower",
     source="common practice; required by Muehlen et al. 2021, BJSM 55:767 (INTERLIVE)",
-    examples=(Example(_HIDDEN, 9.75, _PENCIL), _ALONE),
+    examples=(Example(_HIDDEN, 9.75, _PENCIL), APART),
     against="heart_rate",
     needs=(HEART_RATE,),
 )
@@ -96,7 +93,7 @@ def hr_mae_bpm(case: Case) -> Value:
     """Give the mean absolute error [bpm]."""
     compared = compare_heart_rates(case)
     if not compared.n:
-        return compared.decline(_NOTHING)
+        return compared.decline(NOTHING)
     sizes = np.abs(compared.error)
     mae = agreement.compute_mae(compared.error)
     return compared.give(mae, compared.estimate_interval(sizes, scale="log"))
@@ -118,7 +115,7 @@ def hr_mae_bpm(case: Case) -> Value:
             12.5,
             "by hand: mean of 20 % and 5 %, not 20 of 250",
         ),
-        _ALONE,
+        APART,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -127,10 +124,13 @@ def hr_mape_pct(case: Case) -> Value:
     """Give the mean absolute error in percent of the reference."""
     compared = compare_heart_rates(case)
     if not compared.n:
-        return compared.decline(_NOTHING)
-    shares = _PERCENT * np.abs(compared.error) / np.where(compared.reference, compared.reference, 1)
+        return compared.decline(NOTHING)
     mape = agreement.compute_mape_pct(compared.error, compared.reference)
-    return compared.give(mape, compared.estimate_interval(shares, scale="log"))
+    sizes = np.abs(compared.error)
+    # The reference is taken as it was: only the size of the errors is left to chance.
+    chance = PERCENT * (sizes - sizes.mean()) / np.where(compared.reference, compared.reference, 1)
+    reach = compared.estimate_error(chance).compute_reach()
+    return compared.give(mape, spread_interval(mape, reach, scale="log"))
 
 
 @metric(
@@ -144,7 +144,7 @@ def hr_mape_pct(case: Case) -> Value:
     source="common practice, no source",
     examples=(
         Example(_HIDDEN, 9.9624, "by hand: sqrt((100 + 64 + 64 + 169) / 4)", 0.0001),
-        _ALONE,
+        APART,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -153,9 +153,9 @@ def hr_rmse_bpm(case: Case) -> Value:
     """Give the root mean square error [bpm]."""
     compared = compare_heart_rates(case)
     if not compared.n:
-        return compared.decline(_NOTHING)
+        return compared.decline(NOTHING)
     interval = compared.estimate_interval(np.square(compared.error), scale="log")
-    return compared.give(agreement.compute_rmse(compared.error), _take_root(interval))
+    return compared.give(agreement.compute_rmse(compared.error), take_root(interval))
 
 
 @metric(
@@ -170,7 +170,7 @@ def hr_rmse_bpm(case: Case) -> Value:
     "1952, JASA 47:635",
     examples=(
         Example(_HIDDEN, 12.55, "by hand: sizes 8, 8, 10, 13; 10 + 0.85 * 3"),
-        _ALONE,
+        APART,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -179,17 +179,13 @@ def hr_p95_abs_bpm(case: Case) -> Value:
     """Give the 95th percentile of the absolute errors [bpm]."""
     compared = compare_heart_rates(case)
     if not compared.n:
-        return compared.decline(_NOTHING)
+        return compared.decline(NOTHING)
     sizes = np.abs(compared.error)
     value = agreement.compute_abs_quantile(compared.error, quantile=_QUANTILE)
-    share = compared.estimate_interval((sizes <= value).astype(np.float64))
-    half = (share.high - share.low) / 2
+    marks = (sizes <= value).astype(np.float64)
+    half = compared.estimate_error(marks, own_memory=True).compute_reach()
     if not np.isfinite(half):
         return compared.give(value)
     levels = [max(0.0, _QUANTILE - half), min(1.0, _QUANTILE + half)]
     low, high = np.quantile(sizes, levels)
     return compared.give(value, Interval(float(low), float(high)))
-
-
-def _take_root(interval: Interval) -> Interval:
-    return Interval(float(np.sqrt(interval.low)), float(np.sqrt(interval.high)))

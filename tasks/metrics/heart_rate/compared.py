@@ -12,10 +12,16 @@ from tasks.core.registers import Value, unknown
 from tasks.maths.arrays import NAN, NO_INTERVAL, Interval
 from tasks.maths.autocorrelation import (
     choose_block_length,
-    compute_effective_n,
+    compute_effective_n_with_gaps,
     compute_lag_one_autocorrelation,
+    estimate_persistence,
 )
-from tasks.maths.bootstrap import Scale, compute_moving_block_interval
+from tasks.maths.bootstrap import (
+    MeanError,
+    compute_block_correlation,
+    compute_moving_block_error,
+)
+from tasks.maths.intervals import Scale, spread_interval
 from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
 
 if TYPE_CHECKING:
@@ -23,6 +29,9 @@ if TYPE_CHECKING:
     from tasks.maths.arrays import BoolArray, FloatArray, IntArray
 
 _CONFIDENCE: Final = 0.95
+
+NOTHING: Final = "there is no second in which both have a heart rate"
+TOO_FEW: Final = "fewer than two seconds can be compared"
 
 
 @dataclass(frozen=True)
@@ -54,14 +63,21 @@ class Compared:
         return self.n / self.n_reference if self.n_reference else None
 
     @cached_property
-    def lag_one(self) -> float:
-        """Autocorrelation of the error from one second to the next."""
-        return compute_lag_one_autocorrelation(self.place(self.error))
+    def rho(self) -> float:
+        """Share of its deviation that the error keeps from one second to the next."""
+        return estimate_persistence(self.place(self.error))
 
     @cached_property
     def effective_n(self) -> float:
         """Independent seconds that the errors are worth for their mean."""
-        return compute_effective_n(self.n, self.lag_one)
+        present = np.isfinite(self.place(self.error))
+        return compute_effective_n_with_gaps(present, self.rho)
+
+    @cached_property
+    def block(self) -> int:
+        """Length of the blocks of all intervals [s], chosen by the memory of the error."""
+        span = int(self.seconds[-1] - self.seconds[0]) + 1 if self.n else 0
+        return choose_block_length(span, self.rho, shortest=self.shortest_block)
 
     def place(self, values: FloatArray) -> FloatArray:
         """Put values of the compared seconds on an even grid from the first to the last one."""
@@ -72,14 +88,25 @@ class Compared:
         placed[self.seconds - first] = values
         return placed
 
+    def estimate_error(self, values: FloatArray, *, own_memory: bool = False) -> MeanError:
+        """Give the standard error of the mean of `values`, one per compared second.
+
+        All figures share the blocks of the error. What blocks miss is put right by the memory of
+        the error too, which is at least that of its size or square; marks of seconds forget so
+        much sooner that they take their own.
+        """
+        placed = self.place(values)
+        lag_one = compute_lag_one_autocorrelation(placed) if own_memory else self.rho
+        return compute_moving_block_error(placed, length=self.block, lag_one=lag_one)
+
     def estimate_interval(self, values: FloatArray, *, scale: Scale = "plain") -> Interval:
         """Give the interval of the mean of `values`, one per compared second."""
-        placed = self.place(values)
-        lag_one = compute_lag_one_autocorrelation(placed)
-        length = choose_block_length(placed.size, lag_one, shortest=self.shortest_block)
-        return compute_moving_block_interval(
-            placed, length=length, lag_one=lag_one, confidence=_CONFIDENCE, scale=scale
-        )
+        error = self.estimate_error(values)
+        return spread_interval(error.mean, error.compute_reach(confidence=_CONFIDENCE), scale=scale)
+
+    def correlate(self, first: FloatArray, second: FloatArray) -> float:
+        """Give the correlation of the means of two series, one value per compared second."""
+        return compute_block_correlation(self.place(first), self.place(second), length=self.block)
 
     def give(self, value: float, interval: Interval = NO_INTERVAL) -> Value:
         """Wrap a value with its interval, n and coverage."""

@@ -8,22 +8,21 @@ import numpy as np
 
 from tasks.core.registers import Example, Value, metric
 from tasks.maths import agreement
+from tasks.maths.agreement import PERCENT
 from tasks.maths.arrays import Interval
-from tasks.maths.intervals import compute_share_interval
-from tasks.metrics.heart_rate.compared import Compared, compare_heart_rates
+from tasks.maths.intervals import compute_share_interval, spread_interval
+from tasks.metrics.heart_rate.compared import NOTHING, Compared, compare_heart_rates
+from tasks.metrics.heart_rate.examples import APART
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
 if TYPE_CHECKING:
     from tasks.case import Case
     from tasks.maths.arrays import BoolArray
 
-_NOTHING: Final = "there is no second in which both have a heart rate"
-_PERCENT: Final = 100.0
-_FEWEST_EXPECTED: Final = 5
-_ALONE: Final = Example(
-    {"test": {HEART_RATE: [120, None]}, "reference": {HEART_RATE: [None, 120]}},
-    None,
-    "no second in common",
+_LEAST_RARE: Final = 0.5
+_INTERVAL: Final = (
+    "interval by blocks on the logit scale; where less than half an effective second is on one "
+    "side the exact one of Clopper and Pearson 1934, Biometrika 26:404, rather too wide"
 )
 
 
@@ -34,14 +33,14 @@ _ALONE: Final = Example(
     definition="Share of the compared seconds in which heart rate is at most 5 bpm off",
     formula="100 mean(|test - reference| <= 5)",
     better="higher",
-    source="common practice, no source",
+    source=f"common practice, no source; {_INTERVAL}",
     examples=(
         Example(
             {"test": {HEART_RATE: [105, 106, 95, 100]}, "reference": {HEART_RATE: [100] * 4}},
             75.0,
             "by hand: 5, 6, -5, 0; the edge counts as inside",
         ),
-        _ALONE,
+        APART,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -60,7 +59,7 @@ def hr_within_5_bpm_pct(case: Case) -> Value:
     "reference off; weak where the heart beats fast",
     formula="100 mean(|test - reference| <= 0.1 reference)",
     better="higher",
-    source="common practice, no source",
+    source=f"common practice, no source; {_INTERVAL}",
     examples=(
         Example(
             {
@@ -70,7 +69,7 @@ def hr_within_5_bpm_pct(case: Case) -> Value:
             50.0,
             "by hand: 10 %, 11 %, -10 %, -12 %",
         ),
-        _ALONE,
+        APART,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -90,7 +89,7 @@ def hr_within_10_pct_pct(case: Case) -> Value:
     "of 5 bpm and 10 % of the reference",
     formula="100 mean(|test - reference| <= max(5, 0.1 reference))",
     better="higher",
-    source="the form of ANSI/AAMI EC13 for heart-rate meters, from memory",
+    source=f"the form of ANSI/AAMI EC13 for heart-rate meters, from memory; {_INTERVAL}",
     examples=(
         Example(
             {
@@ -100,7 +99,7 @@ def hr_within_10_pct_pct(case: Case) -> Value:
             50.0,
             "by hand: 5 (inside), 6 (limit 5), 10 (inside), 11 (limit 10)",
         ),
-        _ALONE,
+        APART,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -115,20 +114,18 @@ def hr_within_5_bpm_or_10_pct_pct(case: Case) -> Value:
 def _give_share(compared: Compared, inside: BoolArray) -> Value:
     """Give the share of marked seconds in percent.
 
-    Where fewer than five of the effective seconds are on one side, blocks say nothing of how rare
-    that side is; the interval then is the exact binomial one over the effective number of seconds.
+    Where less than half an effective second is on one side, blocks say nothing of how rare that
+    side is; the interval then is the exact binomial one over the effective number of seconds.
     """
     if not compared.n:
-        return compared.decline(_NOTHING)
+        return compared.decline(NOTHING)
     share = float(np.mean(inside))
     trials = compared.effective_n
     if not np.isfinite(trials):
-        return compared.give(_PERCENT * share)
-    if trials * min(share, 1 - share) < _FEWEST_EXPECTED:
+        return compared.give(PERCENT * share)
+    if trials * min(share, 1 - share) < _LEAST_RARE:
         found = compute_share_interval(share * trials, trials)
     else:
-        found = compared.estimate_interval(inside.astype(np.float64))
-    if not np.isfinite(found.low):
-        return compared.give(_PERCENT * share)
-    low, high = max(0.0, found.low), min(1.0, found.high)
-    return compared.give(_PERCENT * share, Interval(_PERCENT * low, _PERCENT * high))
+        reach = compared.estimate_error(inside.astype(np.float64), own_memory=True).compute_reach()
+        found = spread_interval(share, reach, scale="logit")
+    return compared.give(PERCENT * share, Interval(PERCENT * found.low, PERCENT * found.high))

@@ -4,12 +4,16 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.signal import lfilter
 from statsmodels.tsa.stattools import acf
 
 from tasks.maths.autocorrelation import (
     choose_block_length,
     compute_effective_n,
+    compute_effective_n_with_gaps,
     compute_lag_one_autocorrelation,
+    correct_lag_one,
+    estimate_persistence,
 )
 from tests.unit.maths.published_sets import MAVRO_DIGITS
 
@@ -71,6 +75,74 @@ def test_effective_n_stays_between_one_and_n() -> None:
 
 def test_blocks_are_at_least_two_and_a_half_minutes_and_grow_with_memory() -> None:
     assert choose_block_length(7200, 0.5) == 150
-    assert choose_block_length(7200, 0.97) == 263  # 4 * 1.97 / 0.03, rounded up
+    assert choose_block_length(7200, 0.97) == 394  # 6 * 1.97 / 0.03, rounded up
     assert choose_block_length(7200, 0.9999) == 1200  # six blocks remain
     assert choose_block_length(300, 0.97) == 150
+
+
+def _simulate(n: int, rho: float, generator: np.random.Generator) -> np.ndarray:
+    shocks = generator.standard_normal(n) * np.sqrt(1 - rho**2)
+    shocks[0] /= np.sqrt(1 - rho**2)
+    return lfilter([1.0], [1.0, -rho], shocks)
+
+
+def test_lag_one_is_freed_of_its_bias() -> None:
+    assert correct_lag_one(0.97, 1800) == pytest.approx(0.97 + 4.88 / 1800)  # 1 + 4 * 0.97
+    assert correct_lag_one(0.999, 100) < 1
+    assert np.isnan(correct_lag_one(np.nan, 100))
+    assert np.isnan(correct_lag_one(0.5, 0))
+    generator = np.random.default_rng(1)
+    found = [compute_lag_one_autocorrelation(_simulate(300, 0.9, generator)) for _ in range(2000)]
+    # The mean of 2,000 has a standard error of 0.0006; the bias is -0.0153.
+    assert np.mean(found) == pytest.approx(0.9 - 4.6 / 300, abs=0.003)
+    assert np.mean([correct_lag_one(each, 300) for each in found]) == pytest.approx(0.9, abs=0.003)
+
+
+def test_rounding_hides_persistence_from_the_autocorrelation_but_not_from_the_ratio() -> None:
+    generator = np.random.default_rng(2)
+    series = [np.round(1.5 * _simulate(3600, 0.97, generator)) for _ in range(200)]
+    plain = np.mean([compute_lag_one_autocorrelation(each) for each in series])
+    # Rounding adds a variance of 1/12 (Sheppard): 0.97 * 2.25 / (2.25 + 1/12) = 0.9354.
+    assert plain == pytest.approx(0.9354, abs=0.004)
+    persistence = np.mean([estimate_persistence(each) for each in series])
+    assert persistence == pytest.approx(0.97, abs=0.002)
+
+
+def test_persistence_of_noise_is_that_of_its_neighbours() -> None:
+    values = np.array([-1.0, -1.0, 1.0, 1.0] * 2)
+    # r_1 = 1/8 by pencil, too low for the ratio; freed of its bias 1/8 + 1.5/8.
+    assert estimate_persistence(values) == pytest.approx(5 / 16)
+    assert np.isnan(estimate_persistence(np.full(10, 3.0)))
+    assert np.isnan(estimate_persistence(np.empty(0)))
+
+
+def test_persistence_survives_gaps() -> None:
+    generator = np.random.default_rng(3)
+    found = []
+    for _ in range(100):
+        values = _simulate(7200, 0.97, generator)
+        values[generator.random(7200) < 0.5] = np.nan
+        found.append(estimate_persistence(values))
+    assert np.mean(found) == pytest.approx(0.97, abs=0.005)
+    assert np.std(found) < 0.01
+
+
+def test_effective_n_with_gaps_equals_the_pencil() -> None:
+    three = np.ones(3, dtype=bool)
+    # 9 / (3 + 2 (2 * 0.5 + 0.25)); with the middle one missing 4 / (2 + 2 * 0.25).
+    assert compute_effective_n_with_gaps(three, 0.5) == pytest.approx(9 / 5.5)
+    assert compute_effective_n_with_gaps(np.array([True, False, True]), 0.5) == pytest.approx(1.6)
+    assert compute_effective_n_with_gaps(np.zeros(3, dtype=bool), 0.5) == 0
+    assert np.isnan(compute_effective_n_with_gaps(three, np.nan))
+    long = np.ones(200_000, dtype=bool)
+    assert compute_effective_n_with_gaps(long, 0.97) == pytest.approx(
+        compute_effective_n(200_000, 0.97), rel=0.001
+    )
+
+
+def test_samples_far_apart_are_worth_more_than_neighbours() -> None:
+    spread, dense = np.zeros(7200, dtype=bool), np.zeros(7200, dtype=bool)
+    spread[::10], dense[:720] = True, True
+    assert compute_effective_n_with_gaps(spread, 0.97) > 5 * compute_effective_n_with_gaps(
+        dense, 0.97
+    )

@@ -8,9 +8,12 @@ from scipy.signal import lfilter
 from tasks.maths.autocorrelation import choose_block_length, compute_lag_one_autocorrelation
 from tasks.maths.bootstrap import (
     bootstrap_interval,
+    compute_block_correlation,
     compute_block_mean_interval,
     compute_expanded_interval,
+    compute_moving_block_error,
     compute_moving_block_interval,
+    count_filled_blocks,
     resample_means,
     sum_blocks,
 )
@@ -51,6 +54,34 @@ def test_blocks_of_one_give_the_plain_t_interval() -> None:
     low, high = stats.t.interval(0.95, 499, values.mean(), stats.sem(values))
     found = compute_moving_block_interval(values, length=1)
     assert (found.low, found.high) == (pytest.approx(low), pytest.approx(high))
+
+
+def test_seconds_in_few_places_are_worth_few_blocks() -> None:
+    whole = np.zeros(3600)
+    assert count_filled_blocks(sum_blocks(whole, length=300)) == 12
+    # Three stretches, each far from the others and the ends: blocks that meet none hold nothing.
+    three = np.full(3600, np.nan)
+    for start in (300, 1650, 3000):
+        three[start : start + 60] = 1.0
+    assert count_filled_blocks(sum_blocks(three, length=300)) == 3
+    found = compute_moving_block_error(three, length=300)
+    assert found.mean == 1.0
+    assert np.isnan(found.standard_error)
+    assert count_filled_blocks(sum_blocks(np.full(3600, np.nan), length=300)) == 0
+    # Every tenth second fills all blocks alike.
+    thin = np.full(3600, np.nan)
+    thin[::10] = 1.0
+    assert count_filled_blocks(sum_blocks(thin, length=300)) == 12
+
+
+def test_block_correlation_of_blocks_of_one_is_the_plain_one() -> None:
+    generator = np.random.default_rng(9)
+    first = generator.normal(size=400)
+    second = first + generator.normal(size=400)
+    found = compute_block_correlation(first, second, length=1)
+    assert found == pytest.approx(stats.pearsonr(first, second).statistic)
+    assert compute_block_correlation(first, np.ones(400), length=1) == 0
+    assert compute_block_correlation(first, second, length=200) == 0
 
 
 def test_too_short_a_series_has_no_interval() -> None:

@@ -1,9 +1,10 @@
-"""A published data set that several worked examples use."""
+"""Inputs that several worked examples use."""
 
 from __future__ import annotations
 
 from typing import Any, Final
 
+from tasks.core.registers import Example
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
 #: Peak flow of 17 people by a large and a mini meter [l/min], in the place of bpm.
@@ -21,3 +22,10 @@ PEAK_FLOW: Final[dict[str, Any]] = {
     },
 }  # fmt: skip
 PAPER: Final = "Bland and Altman 1986, peak flow: printed in the paper"
+
+#: Each side has a value where the other has none.
+APART: Final = Example(
+    {"test": {HEART_RATE: [120, None]}, "reference": {HEART_RATE: [None, 120]}},
+    None,
+    "no second in common",
+)
