@@ -148,10 +148,10 @@ def _expect_noise(sheet: Worksheet, sd_bpm: float) -> None:
     truth = held.workout.heart_rate_bpm
     either = 100.0 * float(np.mean(np.abs(error) <= np.maximum(5.5, 0.1 * truth)))
     sheet.expect(name, "hr_within_5_bpm_or_10_pct_pct", either, 3.0, rounding)
-    # Rounding is white: it thins the correlation of one second with the next.
+    # Rounding is white: it adds to the variance of a second, hardly to that of a mean, and thins
+    # the correlation of one second with the next without shortening the memory.
     memory = float(np.corrcoef(error[:-1], error[1:])[0, 1])
-    memory *= float(error.var() / (error.var() + 1 / 6))
-    worth = len(error) * (1.0 - memory) / (1.0 + memory)
+    worth = len(error) * (1.0 - memory) / (1.0 + memory) * float(1 + 1 / 6 / error.var())
     sheet.expect(name, "hr_effective_n", worth, 0.15 * worth, rounding)
     # Three-cornered hat: the other devices' errors are not quite independent of each other.
     sheet.expect(name, "hr_own_error_sd_bpm", float(error.std()), 0.2 * sd_bpm + 0.3,

@@ -84,7 +84,7 @@ def prepare_causes(seed: int) -> Prepared:
     during_push = BiasedStretch(push.start_s + 12.0, push.start_s + 60.0, -abs(off_bpm))
     wear("pushed", 8, during_push, cause="changing_effort")
     sheet.wear(Worn(_make("noisy", 9, SensorNoise(2.0))))
-    # Noise with a memory of 6 s: rho = exp(-1/6), 4 (1 + rho) / (1 - rho) = 48 s.
+    # Noise with a memory of 6 s: rho = exp(-1/6), 6 (1 + rho) / (1 - rho) = 72 s.
     sheet.expect("noisy", "hr_block_s", 150.0, 0.0, "the memory is short: the least block counts")
     return sheet.close()
 
