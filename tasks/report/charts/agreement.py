@@ -20,7 +20,7 @@ _LINES: Final = (
     ("hr_loa_low_bpm", "lower limit"),
 )
 #: Height of a line of words as a share of the plot's, and their width as a share of the points'.
-_LINE_HEIGHT: Final = 0.09
+_LINE_HEIGHT: Final = 0.11
 _WORDS: Final = 0.75
 
 
