@@ -67,7 +67,8 @@ class Lateness:
     definition="Shift at which the device's heart rate follows the reference best, positive where "
     "it is late; a slow response of time constant tau shows as a smaller lag than tau",
     formula="argmax_k corr(reference(t), test(t + k)), pooled over windows of 300 s with equal "
-    "overlap for every k; interval from the spread of the windows' own best shifts",
+    "overlap for every k; interval from the spread of the windows' own best shifts, too narrow as "
+    "yet: 95 % held the truth in 76 to 88 % of simulated workouts with errors of rho 0.97, SD 3",
     better="zero",
     source="common practice; asked for by Muehlen et al. 2021, BJSM 55:767 (INTERLIVE)",
     examples=(

@@ -61,7 +61,8 @@ class Hat:
     "devices without any truth; errors that devices share (the same delay, both on cadence) "
     "are credited to the others or make an estimate negative, which is then said",
     formula="var(x_i - x_j) = v_i + v_j for all pairs by least squares; sqrt(v_i); interval by "
-    "moving-block bootstrap",
+    "moving-block bootstrap, which in simulations with rho 0.97 held the truth in 88 to 94 % of "
+    "half hours, in 92 to 94 % of two hours",
     better="lower",
     source=_SOURCE,
     examples=(
