@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, cast, get_args
 
 from flows import terminal
 from flows.configuration import look_into_home
+from flows.rights import use_own_rights
 from tasks.core.errors import CowornError, UsageError
 
 if TYPE_CHECKING:
@@ -72,7 +73,8 @@ def _answer(
     saved = load_saved_queries().get(query.strip())
     rows = run_query(connection, query if saved is None else saved.sql)
     if out is not None:
-        write_rows(rows, out, form=form)
+        with use_own_rights():
+            write_rows(rows, out, form=form)
         if not quiet:
             sys.stderr.write(f"{rows.num_rows} rows written to {terminal.clean(out)}\n")
         return

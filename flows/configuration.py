@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from config.devices import Device, DevicesFileError, load_devices
 from config.home import Home, find_home
 from config.settings import Settings, SettingsFileError, load_settings
+from flows.rights import keep_private
 from tasks.core.errors import SettingsError, UsageError
 
 if TYPE_CHECKING:
@@ -65,7 +66,8 @@ def start_log(home: Home) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists() and path.stat().st_size > MAX_LOG_BYTES:
             path.replace(path.with_suffix(".log.1"))
-        handler = logging.FileHandler(path, encoding="utf-8", delay=True)
+        # Opened at once: later might be while files for elsewhere are written, with other rights.
+        handler = logging.FileHandler(path, encoding="utf-8")
     except OSError:
         return
     handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
@@ -78,6 +80,7 @@ def start_log(home: Home) -> None:
 
 
 def _read(home: Home) -> Opened:
+    keep_private()
     try:
         settings = load_settings(home.settings)
     except SettingsFileError as error:

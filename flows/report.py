@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 from typing import TYPE_CHECKING, Final
 
 from flows import terminal
 from flows.configuration import look_into_home, start_log
+from flows.rights import use_own_rights
 from tasks.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -38,16 +40,17 @@ def run_report(
         )
     connection = connect_for_reading(home)
     try:
-        report = write_report(
-            connection,
-            home.report if target is None else target,
-            settings=opened.settings,
-            waiting=list_waiting(home.inbox),
-            only=workout,
-            public=target is not None,
-            most_figures=None,
-            courses=home.courses,
-        )
+        with contextlib.nullcontext() if target is None else use_own_rights():
+            report = write_report(
+                connection,
+                home.report if target is None else target,
+                settings=opened.settings,
+                waiting=list_waiting(home.inbox),
+                only=workout,
+                public=target is not None,
+                most_figures=None,
+                courses=home.courses,
+            )
     except LookupError as error:
         raise UsageError(
             f"{workout}: there is no such workout; the index of the report lists them all"

@@ -22,7 +22,7 @@ def write_if_changed(path: Path, content: str | bytes) -> bool:
     new = content.encode() if isinstance(content, str) else content
     if path.exists() and path.read_bytes() == new:
         return False
-    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    path.parent.mkdir(parents=True, exist_ok=True)
     building = path.parent / f".{path.name}.{secrets.token_hex(4)}.building"
     try:
         building.write_bytes(new)

@@ -161,7 +161,7 @@ def write_workout_figures(
     place = find_figures(folder, data.facts)
     if data.settings.figures:
         # Even when no chart of those exists: it says that this was done.
-        place.mkdir(mode=0o700, parents=True, exist_ok=True)
+        place.mkdir(parents=True, exist_ok=True)
     found: dict[str, dict[str, str]] = {}
     for drawing in (one for several in drawings.values() for one in several):
         if drawing.name.partition("--")[0] in data.settings.figures:
