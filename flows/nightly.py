@@ -17,7 +17,7 @@ from flows.configuration import open_home
 from flows.inbox import find_hint
 from flows.locks import is_watched
 from flows.quiet import list_quiet_files
-from flows.runtime import RUN_TAG
+from flows.runtime import RUN_TAG, find_api_url
 from flows.settling import Settled, settle_home
 from flows.spread import run_all
 from flows.watch import LAST_NIGHTLY
@@ -34,6 +34,8 @@ LOG: Final = logging.getLogger(__name__)
 
 #: A run that is still "running" after this time was killed: nothing takes so long.
 DEAD_RUN_AFTER: Final = timedelta(hours=24)
+#: Prefect's own record of a run is kept for this time on the embedded server; ours stays.
+KEEP_RUNS_FOR: Final = timedelta(days=30)
 #: Scratch folders older than this were left behind by a killed run [s].
 DEAD_SCRATCH_AFTER_S: Final = 24 * 3600.0
 
@@ -64,6 +66,8 @@ def nightly(home: Path | None = None) -> NightlyReport:
     with Ledger(place) as ledger:
         ledger.remember(LAST_NIGHTLY, begun.isoformat())
     show_artifact(DropReport(tuple(outcomes), settled), home=place)
+    if find_api_url() is None:
+        forget_old_runs(begun)
     return NightlyReport(tuple(outcomes), settled, backup.store, _close_dead_runs(begun))
 
 
@@ -134,3 +138,31 @@ def _close_dead_runs(now: datetime) -> int:
         LOG.warning("dead runs could not be closed on the server", exc_info=True)
         return 0
     return len(dead)
+
+
+def forget_old_runs(now: datetime, *, keep_for: timedelta = KEEP_RUNS_FOR) -> int:
+    """Delete what the embedded server keeps of runs that ended long ago; give how many there were.
+
+    Nobody else does: its service for that runs in a server of its own only.
+    """
+    from prefect.client.orchestration import get_client
+    from prefect.client.schemas.filters import (
+        FlowRunFilter,
+        FlowRunFilterEndTime,
+        FlowRunFilterTags,
+    )
+
+    which = FlowRunFilter(
+        end_time=FlowRunFilterEndTime.model_validate({"before_": now - keep_for}),
+        tags=FlowRunFilterTags(all_=[RUN_TAG]),
+    )
+    n_forgotten = 0
+    try:
+        with get_client(sync_client=True) as client:
+            while runs := client.read_flow_runs(flow_run_filter=which):
+                for run in runs:
+                    client.delete_flow_run(run.id)
+                n_forgotten += len(runs)
+    except Exception:  # tidying; the work is done
+        LOG.warning("old runs could not be deleted on the server", exc_info=True)
+    return n_forgotten

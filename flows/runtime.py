@@ -12,15 +12,18 @@ import os
 import socket
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from flows.last_words import send_last_words
+from flows.terminal import say_error
 from tasks.core.errors import CowornError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from config.home import Home
 
@@ -34,6 +37,12 @@ PROBE_TIMEOUT_S: Final = 5.0
 START_TIMEOUT_S: Final = 180
 #: Tag of every run, also on a server that others use too.
 RUN_TAG: Final = "coworn"
+#: Runs after which a long-lived process renews its embedded server, while nothing is dropped: the
+#: server keeps some 0.2 MB of each run in memory for as long as it lives.
+RENEW_AFTER_RUNS: Final = 100
+#: A server that lived for less than this is started again only after a pause that grows [s].
+_SHORT_LIFE_S: Final = 30.0
+_LONGEST_PAUSE_S: Final = 60.0
 _HTTP_OK: Final = 200
 _POLL_S: Final = 0.1
 
@@ -44,6 +53,8 @@ _ENVIRONMENT: Final = {
     # The level of the loggers would empty the server's pages too; this one is for the console.
     "PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": "CRITICAL",
     "PREFECT_LOGGING_EXTRA_LOGGERS": "flows,tasks",
+    # A server that is gone is told in one line of ours, not in one dump for each event.
+    "PREFECT_LOGGING_INTERNAL_LEVEL": "CRITICAL",
     # The watcher logs between runs, too.
     "PREFECT_LOGGING_TO_API_WHEN_MISSING_FLOW": "ignore",
 }
@@ -56,6 +67,8 @@ _EMBEDDED_ENVIRONMENT: Final = {
     "PREFECT_SERVER_SERVICES_TASK_RUN_RECORDER_BATCH_SIZE": "100",
     "PREFECT_SERVER_SERVICES_TASK_RUN_RECORDER_READ_BATCH_SIZE": "100",
     "PREFECT_SERVER_SERVICES_TASK_RUN_RECORDER_FLUSH_INTERVAL": "1",
+    # Events are three quarters of what it would write down, and nothing here asks for them.
+    "PREFECT_SERVER_SERVICES_EVENT_PERSISTER_ENABLED": "false",
 }
 
 
@@ -78,6 +91,8 @@ def prepare(home: Home, *, debug: bool = False) -> None:
     os.environ["PREFECT_HOME"] = str(home.prefect)
     if debug:
         os.environ["PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL"] = "INFO"
+    # A log line that cannot be written (server gone, disk full) is no news for the person.
+    logging.raiseExceptions = debug
 
 
 def find_api_url() -> str | None:
@@ -103,15 +118,31 @@ class EmbeddedServer:
 
     It is the server that Prefect would start by itself, without the seconds that importing it into
     our own process costs, with its words in a log file, and out of reach of the terminal's Ctrl-C,
-    so that a run that is being finished keeps it.
+    so that a run that is being finished keeps it. Once it has answered, it is started again
+    whenever it ends unasked, at the same place: Prefect's client knocks there for a minute, so that
+    a run in the middle of which it ended goes on. `on_restart` is called each time.
     """
 
-    def __init__(self, log_path: Path, *, port: int | None = None) -> None:
+    def __init__(
+        self,
+        log_path: Path,
+        *,
+        port: int | None = None,
+        on_restart: Callable[[], None] = lambda: None,
+    ) -> None:
         self._log_path = log_path
         self._port = _find_free_port() if port is None else port
+        self._on_restart = on_restart
+        self._changing = threading.Lock()
+        self._stopping = threading.Event()
+        self._keeper: threading.Thread | None = None
         log_path.parent.mkdir(parents=True, exist_ok=True)
-        with log_path.open("ab") as log:
-            self._process = subprocess.Popen(  # noqa: S603 - our own script
+        self._process = self._launch()
+        atexit.register(self.stop)
+
+    def _launch(self) -> subprocess.Popen[bytes]:
+        with self._log_path.open("ab") as log:
+            return subprocess.Popen(  # noqa: S603 - our own script
                 # -P: the folder of the script must not come first among the modules.
                 [
                     sys.executable,
@@ -125,7 +156,6 @@ class EmbeddedServer:
                 env={**os.environ, **_EMBEDDED_ENVIRONMENT},
                 start_new_session=True,
             )
-        atexit.register(self.stop)
 
     @property
     def api_url(self) -> str:
@@ -146,24 +176,47 @@ class EmbeddedServer:
         """Wait until it answers. Raises: EngineError."""
         give_up_at = time.monotonic() + START_TIMEOUT_S
         while not is_server_up(self.api_url):
-            if not self.is_alive or time.monotonic() > give_up_at:
+            is_lost = self._keeper is None and not self.is_alive
+            if is_lost or time.monotonic() > give_up_at:
                 self.stop()
                 raise EngineError(
                     f"Prefect's embedded server does not start; see {self._log_path} and try again"
                 )
             time.sleep(_POLL_S)
+        if self._keeper is None:
+            self._keeper = threading.Thread(target=self._keep, name="server-keeper", daemon=True)
+            self._keeper.start()
 
     def stop(self) -> None:
         """End it."""
         atexit.unregister(self.stop)
-        if self._process.stdin is not None:
-            self._process.stdin.close()
-        self._process.terminate()
-        try:
-            self._process.wait(timeout=5)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
+        self._stopping.set()
+        with self._changing:
+            if self._process.stdin is not None:
+                self._process.stdin.close()
+            self._process.terminate()
+            try:
+                self._process.wait(timeout=5)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.wait()
+
+    def _keep(self) -> None:
+        """Start it again whenever it ends unasked; less and less soon when it ends at once."""
+        begun, pause_s = time.monotonic(), 0.0
+        while True:
             self._process.wait()
+            is_short = time.monotonic() - begun < _SHORT_LIFE_S
+            if self._stopping.wait(pause_s):
+                return
+            with self._changing:
+                if self._stopping.is_set():
+                    return
+                LOG.warning("Prefect's embedded server has ended; it is started again")
+                self._process = self._launch()
+            begun = time.monotonic()
+            pause_s = min(_LONGEST_PAUSE_S, max(1.0, 2.0 * pause_s)) if is_short else 0.0
+            self._on_restart()
 
 
 class Engine:
@@ -177,6 +230,8 @@ class Engine:
         self._log_path = home.logs / "prefect-server.log"
         self._named = find_api_url()
         self._embedded: EmbeddedServer | None = None
+        self._n_runs = 0
+        self._last_url: str | None = None
         self.is_named_down = False
 
     @property
@@ -191,14 +246,18 @@ class Engine:
             if not self.is_named_down:
                 return
             LOG.warning("no Prefect server answers at %s; using the embedded one", self._named)
-        if self._embedded is None or not self._embedded.is_alive:
-            port = None
-            if self._embedded is not None:
-                # At the same place again: Prefect's client keeps connections to where it was, and
-                # tries for a minute before it asks elsewhere.
-                port = self._embedded.port
-                self._embedded.stop()
-            self._embedded = EmbeddedServer(self._log_path, port=port)
+        if self._embedded is None:
+            self._embedded = EmbeddedServer(self._log_path, on_restart=_tell_restart)
+
+    def rest(self) -> None:
+        """Renew the embedded server after many runs; call it while there is nothing to do."""
+        if self._embedded is not None and self._n_runs >= RENEW_AFTER_RUNS:
+            # At the same place again: Prefect's client keeps connections to where it was, and
+            # tries for a minute before it asks elsewhere.
+            port = self._embedded.port
+            self._embedded.stop()
+            self._embedded = EmbeddedServer(self._log_path, port=port, on_restart=_tell_restart)
+            self._n_runs = 0
 
     def start(self) -> str:
         """Make sure that a server answers; give its address. Raises: EngineError."""
@@ -218,6 +277,11 @@ class Engine:
         cannot be switched off through the environment); long ones keep it.
         """
         api_url = self.start()
+        if self._last_url not in {None, api_url}:
+            # Parts of Prefect's client live as long as the process and know one server only.
+            send_last_words(timeout_s=0.0)
+        self._last_url = api_url
+        self._n_runs += 1
         from prefect import tags
         from prefect.settings import (
             PREFECT_API_URL,
@@ -232,15 +296,15 @@ class Engine:
             yield
 
     def stop(self) -> None:
-        """End the embedded server."""
+        """Let the server hear the last of the runs, then end the embedded one."""
+        send_last_words()
         if self._embedded is not None:
-            if "prefect.logging.handlers" in sys.modules:
-                from prefect.logging.handlers import APILogHandler
-
-                # What was logged last is still on its way.
-                APILogHandler().flush()
             self._embedded.stop()
             self._embedded = None
+
+
+def _tell_restart() -> None:
+    say_error("Prefect's embedded server had ended; it was started again and the work goes on")
 
 
 def _find_free_port() -> int:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import logging
+import multiprocessing
+import os
 import signal
+import threading
 from concurrent.futures.process import BrokenProcessPool
 from typing import TYPE_CHECKING, Any, Final
 
@@ -61,7 +64,7 @@ def make_runner(settings: Settings) -> Any:  # noqa: ANN401 - one of several cla
     if kind == "processes":
         from prefect.task_runners import ProcessPoolTaskRunner
 
-        return ProcessPoolTaskRunner(max_workers=workers, initializer=ignore_interrupt)
+        return ProcessPoolTaskRunner(max_workers=workers, initializer=become_worker)
     try:
         from prefect_dask.task_runners import DaskTaskRunner
     except ImportError as error:
@@ -81,9 +84,21 @@ def make_runner(settings: Settings) -> Any:  # noqa: ANN401 - one of several cla
     )
 
 
-def ignore_interrupt() -> None:
-    """Leave Ctrl-C to the process that has the workers, which lets them finish."""
+def become_worker() -> None:
+    """Leave Ctrl-C to the process that has the workers, and end when that one is gone.
+
+    A worker of a pool waits for its next call on a pipe of which it holds both ends: it would wait
+    for ever for an owner that was killed.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    owner = multiprocessing.parent_process()
+    if owner is not None:
+        threading.Thread(target=_leave_with, args=(owner,), daemon=True).start()
+
+
+def _leave_with(owner: Any) -> None:  # noqa: ANN401 - a class that the library keeps to itself
+    owner.join()
+    os._exit(1)
 
 
 def _submit(runner: Any, step: Any, call: Mapping[str, Any]) -> Any:  # noqa: ANN401 - see above

@@ -82,6 +82,13 @@ def make_watcher(
 ) -> Watcher:
     """Make the watcher of a home's inbox, not started yet."""
     clock = NightlyClock(home, settings.time.nightly_at)
+    said: list[str] = []
+
+    def tell(trouble: str, told: str) -> None:
+        # The same trouble may last for hours, and is met with every look.
+        if said[-1:] != [trouble]:
+            said[:] = [trouble]
+            terminal.say_error(told)
 
     def take(paths: tuple[Path, ...]) -> None:
         from flows.outcome import show_drop
@@ -93,18 +100,21 @@ def make_watcher(
             with engine.running():
                 report = drop(home=home.root, files=files, move=True)
         except CowornError as error:
-            terminal.say_error(error)
+            tell(str(error), str(error))
             raise
         except Exception as error:
-            told = explain_trouble(error) or f"{type(error).__name__}: {error}"
-            terminal.say_error(
-                f"a drop of {len(paths)} files failed ({told}); "
-                f"nothing is lost, it is tried again in {settings.inbox.rescan_s:g} s"
+            trouble = explain_trouble(error) or f"{type(error).__name__}: {error}"
+            tell(
+                trouble,
+                f"a drop of {len(paths)} files failed ({trouble}); nothing is lost, it is tried "
+                f"again every {settings.inbox.rescan_s:g} s until it is done",
             )
             raise
+        said.clear()
         show_drop(report, console=console, home=home)
 
     def rest() -> None:
+        engine.rest()
         if with_nightly and clock.is_due():
             clock.run(engine, console=console)
 

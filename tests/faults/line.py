@@ -4,19 +4,17 @@ Run as `python -m tests.faults.line`, this is a starter: it imports everything o
 a child for each line of its input, `HOME KILL_AT`, so that hundreds of kills do not cost hundreds
 of starts. A child prints the name of each stage as it begins, with the time and the number of
 changes made to files inside the home so far. With a KILL_AT above zero it kills itself right before
-the change of that number; Python tells of changes through its audit hook, so that no part of the
-product knows.
+the change of that number (`tests.faults.changes`).
 """
 
 from __future__ import annotations
 
 import os
-import signal
 import sys
 import time
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 # Loaded once, so that no child loads them again.
 import charset_normalizer  # noqa: F401
@@ -36,14 +34,10 @@ from tasks import ingest, intake, lake, report, settle, store
 from tasks.core.discovery import load_metrics, load_readers
 from tasks.core.provenance import begin_run
 from tasks.report.files import sweep_unfinished
+from tests.faults.changes import Changes
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-#: Audit events of Python that change files.
-CHANGES: Final = frozenset(
-    {"os.chmod", "os.link", "os.mkdir", "os.remove", "os.rename", "os.rmdir", "os.symlink"}
-)
 
 
 def run_line(
@@ -106,33 +100,6 @@ def _write_report(home: Home, settings: Settings) -> None:
         )
     finally:
         connection.close()
-
-
-class Changes:
-    """Counts the changes of files below `root`; kills this process right before number `kill_at`.
-
-    Renames, removals, links, new folders and files opened for writing count, whoever asks for
-    them in Python; what a library does by itself in native code does not.
-    """
-
-    def __init__(self, root: str, kill_at: int) -> None:
-        self.number = 0
-        self._root = root
-        self._kill_at = kill_at
-        sys.addaudithook(self._hear)
-
-    def _hear(self, event: str, arguments: tuple[object, ...]) -> None:
-        if event == "open":
-            flags = arguments[2]
-            is_change = isinstance(flags, int) and bool(flags & (os.O_WRONLY | os.O_RDWR))
-            words = arguments[:1]
-        else:
-            is_change = event in CHANGES
-            words = arguments
-        if is_change and any(str(word).startswith(self._root) for word in words):
-            self.number += 1
-            if self.number == self._kill_at:
-                os.kill(os.getpid(), signal.SIGKILL)
 
 
 def live(root: str, kill_at: int) -> None:

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from typing import TYPE_CHECKING
+from pathlib import Path
 
-from tests.pipeline.conftest import ROOT, clean_environment
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from tests.pipeline.conftest import ROOT, clean_environment, wait_until
 
 PROGRAM = """
 import os, signal, sys
@@ -59,3 +56,49 @@ def test_a_killed_worker_loses_nothing(prefect_server: str, tmp_path: Path) -> N
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "killed").exists()
     assert done.stdout.splitlines()[-1] == "[0, 2, 4, 'ValueError', 8, 10]", done.stderr
+
+
+OWNER = """
+import os, sys, time
+from config.settings import load_settings
+from flows.spread import run_all
+from prefect import flow, task
+
+@task
+def wait_long(folder):
+    open(os.path.join(folder, str(os.getpid())), "w").close()
+    time.sleep(600)
+
+@flow
+def spread():
+    calls = [{"folder": sys.argv[1]}, {"folder": sys.argv[1]}]
+    return list(run_all(wait_long, calls, settings=load_settings(), spread=True))
+
+if __name__ == "__main__":
+    spread()
+"""
+
+
+def test_workers_end_when_their_owner_is_killed(prefect_server: str, tmp_path: Path) -> None:
+    program = tmp_path / "program.py"
+    program.write_text(OWNER)
+    marks = tmp_path / "marks"
+    marks.mkdir()
+    owner = subprocess.Popen(
+        [sys.executable, str(program), str(marks)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        cwd=ROOT,
+        env=clean_environment(
+            PREFECT_API_URL=prefect_server,
+            PREFECT_HOME=str(tmp_path / "prefect"),
+            DO_NOT_TRACK="1",
+        ),
+    )
+    try:
+        wait_until(lambda: len(list(marks.iterdir())) == 2, "both workers are at work", 180)
+    finally:
+        owner.kill()
+        owner.wait()
+    workers = [Path(f"/proc/{path.name}") for path in marks.iterdir()]
+    wait_until(lambda: not any(path.exists() for path in workers), "the workers are gone", 30)

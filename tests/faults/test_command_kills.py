@@ -1,0 +1,18 @@
+"""The real commands, killed at any moment, lose nothing and leave nobody behind (short run)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from tests.faults import command_kills
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+N_KILLS = 3
+
+
+def test_killed_commands_lose_nothing_and_their_servers_end(tmp_path: Path) -> None:
+    tally = command_kills.kill_many(tmp_path, n_kills=N_KILLS, seed=3)
+    assert tally.broken == []
+    assert tally.n_kills >= N_KILLS
