@@ -7,6 +7,7 @@ import subprocess
 import sys
 from typing import TYPE_CHECKING
 
+import duckdb
 import pytest
 
 from config.settings import load_settings
@@ -151,3 +152,35 @@ def test_a_drop_after_the_ledger_was_lost_gives_the_same_recordings(
         assert found.tables[table] == once.tables[table], table
     with Ledger(home) as ledger:
         assert ledger.unsettled() == ()
+
+
+@pytest.mark.parametrize("share", [0.4, 0.9])
+def test_a_table_that_pauses_at_a_row_end_counts_once_in_the_results(
+    home: Home, drop: Path, share: float
+) -> None:
+    """What was taken too early stands behind the whole file that came after it."""
+    (table,) = drop.glob("*-strength-*.csv")
+    others = [path for path in drop.glob("*-strength*") if path != table]
+    lines = table.read_text().splitlines(keepends=True)
+    early = "".join(lines[: int(share * len(lines))])
+    for number, text in enumerate((early, table.read_text())):
+        (home.inbox / table.name).write_text(text)
+        for path in others if number == 0 else ():
+            shutil.copyfile(path, home.inbox / path.name)
+        run_line(home, load_settings(home.settings), whole=False)
+    whole = crash.make_home(home.root.with_name("whole"))
+    for path in (table, *others):
+        shutil.copyfile(path, whole.inbox / path.name)
+    run_line(whole, load_settings(whole.settings), whole=False)
+    found, expected = (ask_results(one) for one in (home, whole))
+    assert len(expected) > 50
+    assert found == expected
+
+
+def ask_results(home: Home) -> list[tuple[object, ...]]:
+    """Give the newest results without the ids of recordings, which come from their bytes."""
+    query = (
+        "SELECT device_id, reference, segment, metric, value, n FROM latest_results ORDER BY ALL"
+    )
+    with duckdb.connect(str(home.results), read_only=True) as connection:
+        return connection.execute(query).fetchall()

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from config.home import Home
+from flows.locks import hold_run_lock
 from flows.runtime import EmbeddedServer
 from tests.pipeline.conftest import ROOT, Place, wait_until, write_csv
 
@@ -96,6 +97,20 @@ def test_four_programs_at_once_lose_and_double_nothing(place: Place, tmp_path: P
     assert [path.name for path in place.inbox.iterdir()] == []
 
 
+def test_a_run_that_waits_too_long_names_who_holds_the_home_and_loses_nothing(
+    place: Place, tmp_path: Path
+) -> None:
+    place.configure("[run]\nlock_wait_s = 0.5\n")
+    with hold_run_lock(Home(place.root), wait_s=0.0, purpose="coworn rebuild"):
+        late = place.run("ingest", *map(str, write_pair(tmp_path, 0)))
+    assert late.returncode == 1
+    (line,) = late.stderr.splitlines()
+    assert f"process {os.getpid()} (coworn rebuild, since" in line
+    assert "wait until it has ended, or stop it" in line
+    assert place.run("nightly").returncode == 0
+    assert place.has("SELECT count(*) FROM workouts", 1)
+
+
 def test_a_server_that_dies_while_watching_stops_nothing(tmp_path: Path) -> None:
     """The embedded server is killed between two drops; the second one is settled all the same."""
     place = Place(tmp_path / "home", None)
@@ -162,23 +177,3 @@ def test_nothing_that_prefect_keeps_is_pickled(place: Place, tmp_path: Path) -> 
             facts = json.loads(path.read_text())
             assert "pickle" not in json.dumps(facts.get("metadata", {}))
     assert [path for path in kept if path.is_file()] == []
-
-
-def test_what_is_made_belongs_to_its_owner_alone(place: Place, tmp_path: Path) -> None:
-    home = tmp_path / "new"
-    made = Place(home, place.api_url)
-    assert made.run("ingest", *map(str, write_pair(tmp_path, 0))).returncode == 0
-    assert made.run("nightly").returncode == 0
-    # The home itself lets nobody in, and neither does any folder right below it.
-    folders = [home, *(path for path in home.iterdir() if path.is_dir())]
-    open_folders = [path for path in folders if path.stat().st_mode & 0o077]
-    assert open_folders == []
-    open_files = [
-        path.relative_to(home).as_posix()
-        for path in (home / "state").iterdir()
-        if path.is_file() and path.stat().st_mode & 0o077
-    ]
-    assert open_files == []
-    for folder in ("backups", "published", "originals"):
-        for path in (home / folder).rglob("*"):
-            assert path.is_dir() or not path.stat().st_mode & 0o077, path

@@ -196,6 +196,10 @@ def test_a_rebuild_gives_the_same_results_under_the_same_ids(place: Place, tmp_p
     assert place.ask(query) == before
     assert len(before) > 50
     assert place.ask("SELECT count(*) FROM samples") == [(4 * 600,)]
+    # Dropped once more after that, everything is known.
+    again = place.run("ingest", str(tmp_path / "all"))
+    assert "4 known already" in again.stdout
+    assert place.ask(query) == before
 
 
 def test_a_backfill_runs_in_batches_on_several_processes(place: Place, tmp_path: Path) -> None:
