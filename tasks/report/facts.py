@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -147,6 +147,10 @@ class Definition:
     source: str
     version: int
     domain: str
+
+
+#: A channel of a series, 1 where the line of the track must not lead from the fix before.
+TRACK_BREAK: Final = "track_break"
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,7 @@
-"""Hides private places in what is published: no position inside shows, nor a finding's place."""
+"""Hides private places in what is published: no position inside shows, nor a finding's place.
+
+Nor does a line lead across one between two fixes outside.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tasks.maths.geodesy import PlaneOrigin, project_to_plane
+from tasks.report.facts import TRACK_BREAK
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -47,12 +51,37 @@ def find_inside(
     return inside
 
 
+def find_crossings(
+    latitude_deg: Floats, longitude_deg: Floats, places: Sequence[PrivatePlace]
+) -> Booleans:
+    """Mark each position `(n,)` that a straight line from the one before reaches through a place.
+
+    None of the positions may be missing. The first has none before it.
+    """
+    crossing = np.zeros(latitude_deg.shape, dtype=np.bool_)
+    for place in places:
+        origin = PlaneOrigin(place.latitude_deg, place.longitude_deg)
+        plane = project_to_plane(latitude_deg, longitude_deg, origin=origin)
+        at = np.column_stack([plane.east_m, plane.north_m])
+        way = np.diff(at, axis=0)
+        square = np.sum(np.square(way), axis=1)
+        # The point of each segment that is nearest to the centre.
+        share = np.clip(-np.sum(at[:-1] * way, axis=1) / np.where(square > 0, square, 1.0), 0, 1)
+        nearest = np.linalg.norm(at[:-1] + share[:, None] * way, axis=1)
+        crossing[1:] |= nearest <= place.radius_m
+    return crossing
+
+
 def _hide_fixes(series: Series, places: Sequence[PrivatePlace]) -> Series:
     latitude, longitude = series.values("latitude_deg"), series.values("longitude_deg")
     inside = find_inside(latitude, longitude, places)
+    shown = np.flatnonzero(np.isfinite(latitude) & np.isfinite(longitude) & ~inside)
+    broken = np.zeros(latitude.shape)
+    broken[shown] = find_crossings(latitude[shown], longitude[shown], places)
     hidden = {
         "latitude_deg": np.where(inside, np.nan, latitude),
         "longitude_deg": np.where(inside, np.nan, longitude),
+        TRACK_BREAK: broken,
     }
     return replace(series, channels={**series.channels, **hidden})
 

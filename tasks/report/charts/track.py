@@ -10,7 +10,7 @@ import numpy as np
 from tasks.core.registers import chart
 from tasks.maths.geodesy import find_plane_origin, project_to_plane
 from tasks.report.drawing import Drawing, encode_device
-from tasks.report.facts import DeviceFacts
+from tasks.report.facts import TRACK_BREAK, DeviceFacts
 from tasks.report.looks import COURSE_LOOK
 from tasks.report.pages import TRACK_TOLERANCE_M
 from tasks.report.summary import name_reference
@@ -94,7 +94,8 @@ def _place(data: WorkoutData, recording_id: str, origin: PlaneOrigin, factor: fl
     # A fix after a long silence does not continue the line; a missing one in between breaks it.
     known = np.isfinite(plane.east_m)
     seconds, east, north = series.seconds[known], plane.east_m[known], plane.north_m[known]
-    late = np.flatnonzero(np.diff(seconds) > _GAP_S) + 1
+    broken = series.values(TRACK_BREAK)[known][1:] > 0
+    late = np.flatnonzero((np.diff(seconds) > _GAP_S) | broken) + 1
     return _Track(
         data.recording(recording_id).device,
         np.insert(seconds, late, seconds[late - 1] + 1.0),

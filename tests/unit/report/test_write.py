@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     import duckdb
 
+    from tasks.report.drawing import Drawing
     from tasks.report.facts import WorkoutData
 
 
@@ -227,6 +228,13 @@ def test_what_is_published_has_no_position_inside_a_private_place(
                 abs(finding.latitude_deg - latitude) > 0.003
                 or abs(finding.longitude_deg - longitude) > 0.001
             )
+    # A place that is passed in seconds cuts the line: no straight stroke leads across it.
+    known = [series.values(name) for name in ("latitude_deg", "longitude_deg")]
+    middle = [float(one[~_is_missing(one)][len(one) // 2]) for one in known]
+    passed = PrivatePlace(latitude_deg=middle[0], longitude_deg=middle[1], radius_m=20.0)
+    small = make_settings(private=(passed,), figures=())
+    halves = draw_workout(hide_private_places(gather(connection, small)))["track"][0]
+    assert _count_breaks(halves) > _count_breaks(draw_workout(whole)["track"][0])
     write_report(connection, tmp_path, settings=settings, waiting=("home.fit",), public=True)
     public = draw_workout(hidden)["track"][0].tables["track"]
     page = next((tmp_path / "workouts").glob("*.html")).read_text(encoding="utf-8")
@@ -234,6 +242,10 @@ def test_what_is_published_has_no_position_inside_a_private_place(
     index = (tmp_path / "index.html").read_text(encoding="utf-8")
     assert "home.fit" not in index
     assert "Waiting and refused" not in index
+
+
+def _count_breaks(drawing: Drawing) -> int:
+    return list(drawing.tables["track"]["x"]).count(None)
 
 
 def _is_missing(values: Any) -> Any:  # noqa: ANN401 - arrays
