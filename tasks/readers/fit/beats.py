@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 TICKS_PER_SECOND: Final = 1024
 #: Twelve bits of ticks hold 4 s: a longer pause between two beats cannot be told from a shorter.
 LONGEST_STORED_RR_S: Final = 4.0
+_SECOND_S: Final = 1.0
 #: Messages on each side over which the place of a beat message among the records is evened out.
 _HALF_WINDOW: Final = 15
 #: A stored beat counts for the samples up to so long after it [s]: two beats at 60 bpm.
@@ -46,12 +47,19 @@ class Beats:
 def place_intervals(intervals: StrapIntervals, *, start_s: int | None) -> Beats:
     """Give the beats of hrv messages with their times.
 
-    The format gives intervals but no time. Intervals are summed; what is added to that sum is the
-    running median, over some 30 messages, of (time of the record before the message) minus (sum up
-    to the message). A missing beat shifts what follows it, not what comes before. The writer may
-    have put a beat up to a second before or after its record: times are good to about half a
+    The format gives intervals but no time; messages stand among the records in chronological
+    order, so that the beats of a message lie behind the record before it. Written each second, as
+    devices do, they lie in the second that begins with that record: the middle between the first
+    and the last of them counts as half a second after it. A message that gathers the beats of
+    several seconds says only that its last one came then. Intervals are summed; what is added to
+    that sum is the running median of this over some 30 messages, so that a missing beat shifts
+    what follows it, not what comes before. A writer may be late: times are good to about half a
     second, intervals to a millisecond. Without any record before, `start_s` [s since the FIT
     epoch] begins the sum; without that, there is nothing to place them by and no beat is given.
+
+    Source: FIT SDK, file types, activity ("interleaved with record and event messages in
+    chronological order"); its maintainers in the SDK's forum: once per second, add the intervals
+    to the time of the record before.
     """
     rr_s = np.array(intervals.rr_s, dtype=np.float64)
     summed = np.cumsum(rr_s)
@@ -59,7 +67,9 @@ def place_intervals(intervals: StrapIntervals, *, start_s: int | None) -> Beats:
     records = np.array(intervals.record_seconds, dtype=np.float64)
     has_beats = np.diff(ends, prepend=0) > 0
     ends, records = ends[has_beats], records[has_beats]
-    slack = np.where(records >= FIRST_DATE_S, records - summed[ends - 1], np.nan)
+    last, first = summed[ends - 1], summed[ends - np.diff(ends, prepend=0)]
+    within_second = np.where(last - first < _SECOND_S, (first + last) / 2, last)
+    slack = np.where(records >= FIRST_DATE_S, records + _SECOND_S / 2 - within_second, np.nan)
     if not np.isfinite(slack).any():
         if start_s is None or not len(rr_s):
             return _make_beats(np.empty(0), np.empty(0), np.empty(0), source="hrv")

@@ -53,9 +53,9 @@ def seconds_after_start(recording: Recording) -> list[float]:
 
 
 # --- hrv -------------------------------------------------------------------------------------
-def test_intervals_follow_each_other_up_to_the_record_before_them(tmp_path: Path) -> None:
-    # By hand: after the record at 1 s the beats end at 1.0; both messages agree, so the beats
-    # lie at 0.5, 1.0, 1.5 and 2.0 s.
+def test_intervals_lie_in_the_second_after_the_record_before_them(tmp_path: Path) -> None:
+    # By hand: the two beats of a message lie in the second after its record, half a second apart
+    # and evenly about its middle: 1.25 and 1.75, then 2.25 and 2.75 s.
     file = begin()
     add_record(file, 0, {3: 120})
     add_record(file, 1, {3: 120})
@@ -63,7 +63,7 @@ def test_intervals_follow_each_other_up_to_the_record_before_them(tmp_path: Path
     add_record(file, 2, {3: 120})
     add_intervals(file, 500, 500)
     run = read_one(file, tmp_path)
-    assert seconds_after_start(run) == [0.5, 1.0, 1.5, 2.0]
+    assert seconds_after_start(run) == [1.25, 1.75, 2.25, 2.75]
     assert read_floats(run.beats, "rr_s").tolist() == [0.5] * 4
     assert run.beats.column("beat_source").to_pylist() == ["hrv"] * 4
     assert run.beats.column("heart_rate_bpm").null_count == 4
@@ -78,7 +78,7 @@ def test_a_beat_that_was_missed_shifts_only_what_follows(tmp_path: Path) -> None
             add_intervals(file, 1000)
     run = read_one(file, tmp_path)
     assert seconds_after_start(run) == [
-        float(second) for second in range(100) if not 45 <= second < 55
+        second + 0.5 for second in range(100) if not 45 <= second < 55
     ]
 
 
@@ -90,7 +90,28 @@ def test_sparse_records_do_not_pull_the_beats_back(tmp_path: Path) -> None:
         if second % 8 == 0:
             add_record(file, second, {3: 60})
         add_intervals(file, 1000)
-    assert seconds_after_start(read_one(file, tmp_path)) == [float(second) for second in range(60)]
+    assert seconds_after_start(read_one(file, tmp_path)) == [second + 0.5 for second in range(60)]
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_beats_come_back_where_they_were(tmp_path: Path, *, whole: bool) -> None:
+    """Written each second, or five to a message, after the record that is the last before them."""
+    rng = np.random.default_rng(11)
+    beats = np.round(np.cumsum(rng.uniform(0.4, 0.9, 500)), 3)
+    intervals = np.round(np.diff(beats, prepend=0.0) * 1000).astype(int)
+    seconds = beats.astype(int)
+    written = seconds if whole else seconds[np.minimum(np.arange(500) // 5 * 5 + 4, 499)]
+    file = begin()
+    for second in range(int(beats[-1]) + 1):
+        add_record(file, second, {3: 60})
+        here = intervals[written == second].tolist()
+        while here:
+            add_intervals(file, *here[:5])
+            here = here[5:]
+    found = seconds_after_start(read_one(file, tmp_path))
+    assert len(found) == 500
+    # Half an interval at most either way: the phase of beats and seconds is drawn.
+    assert float(np.median(np.array(found) - beats)) == pytest.approx(0.0, abs=0.15)
 
 
 def test_beats_never_go_back_in_time(tmp_path: Path) -> None:
