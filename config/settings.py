@@ -154,6 +154,11 @@ class AlignSettings(Section):
         description="Delay that a heart-rate sensor can have; an offset within it, found by heart "
         "rate through a third device, is not taken for one of the clock [s]"
     )
+    usual_delay_s: NotNegative = Field(
+        description="Delay that heart rate of an optical sensor commonly has; an offset of one "
+        "trusted clock against another, found by heart rate, is not taken for one of the clock "
+        "where this explains it [s]"
+    )
     min_confidence: Share = Field(
         description="Confidence from which an offset found by a signal is applied"
     )

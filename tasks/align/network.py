@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from tasks.align.offsets import find_offset_by_heart_rate, find_offset_by_motion
 from tasks.case import Alignment
@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from config.settings import AlignSettings
     from tasks.align.offsets import Found
     from tasks.core.recording import Recording
+
+#: What a strap's heart rate is late at most: receivers show the mean of a few beats [s].
+#: Common practice, no source.
+_ECG_DELAY_S: Final = 2.0
 
 
 @dataclass(frozen=True)
@@ -147,19 +151,23 @@ class _Network:
     def _reach(self, other: Clock, clock: Clock, found: Found) -> Alignment:
         """Give the alignment of `clock` through `other`, whose clock is set.
 
-        By heart rate through a third device, only an offset beyond any sensor's delay counts: a
-        smaller one is more likely the delay of one of three sensors than an error of a clock.
+        Heart rate cannot tell a late sensor from a clock that is ahead. Clocks are usually right,
+        as watches and bicycle computers take the time from satellites or a telephone, and sensors
+        are usually late: an offset by heart rate that the delay of a sensor explains is therefore
+        left alone, and its clock counts as not confirmed, so that no delay is told from it.
+        Against the workout's own clock that is a delay of up to `usual_delay_s` of an optical
+        sensor, whichever of the two it sits in (`_ECG_DELAY_S` for a strap), and only where both
+        clocks gave UTC themselves. Through a third device it is anything within `sensor_delay_s`:
+        the delay of one of three sensors is likelier than an error of a clock.
         """
         via = self.alignments[other.recording_id]
         offset_s = round(via.offset_s + found.offset_s, 1)
-        if (
-            other is not self._timeline
-            and found.method == "heart_rate"
-            and abs(offset_s) <= self._settings.sensor_delay_s
-        ):
-            self._explained[clock.recording_id] = (
-                f"heart rate through {other.device.id} suggests {offset_s:+.1f} s, which the delay "
-                "of a sensor explains"
+        if found.method == "heart_rate" and self._is_explained(other, clock, offset_s):
+            through = "" if other is self._timeline else f"through {other.device.id} "
+            self._explained.setdefault(
+                clock.recording_id,
+                f"heart rate {through}suggests {offset_s:+.1f} s, which the delay of a sensor "
+                "explains",
             )
             return Alignment(clock.recording_id, 0.0, "none", 0.0)
         if other is self._timeline:
@@ -177,6 +185,19 @@ class _Network:
             min(max(via.confidence * found.confidence, 0.0), 1.0),
             _join(clock.note, found.note, path),
         )
+
+    def _is_explained(self, other: Clock, clock: Clock, offset_s: float) -> bool:
+        """Say whether sensors that are late explain an offset found by heart rate."""
+        if other is not self._timeline:
+            return abs(offset_s) <= self._settings.sensor_delay_s
+        if not (other.is_trusted and clock.is_trusted):
+            return False
+        # A late sensor has to be moved forward in time; a late one of the other, backward.
+        return -self._get_delay(clock) <= offset_s <= self._get_delay(other)
+
+    def _get_delay(self, clock: Clock) -> float:
+        is_ecg = clock.device.heart_rate == "ecg"
+        return _ECG_DELAY_S if is_ecg else self._settings.usual_delay_s
 
 
 def _rank(clock: Clock) -> tuple[bool, bool, bool, bool, float, str]:

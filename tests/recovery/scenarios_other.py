@@ -7,7 +7,7 @@ import numpy as np
 
 from tests.recovery.expect import Prepared, Worksheet, Worn, find_entries
 from tests.simulate.devices import Clock, Device
-from tests.simulate.effects_heart_rate import PushOffGaps
+from tests.simulate.effects_heart_rate import PureDelay, PushOffGaps
 from tests.simulate.effects_other import (
     AutomaticDetection,
     BackdatedStart,
@@ -266,11 +266,16 @@ def prepare_clocks(seed: int) -> Prepared:
         ("by-pulse", 94, ("heart_rate_bpm",)),
     )
     for name, serial, channels in by_signal:
-        ahead = float(draw.choice([-1.0, 1.0]) * draw.integers(4, 25))
+        # Less than the delay of a sensor is not taken for an error of a clock.
+        least = 10 if name == "by-pulse" else 4
+        ahead = float(draw.choice([-1.0, 1.0]) * draw.integers(least, 25))
         watch = replace(make_watch(name, serial, channels=channels), clock=Clock(ahead))
         sheet.wear(Worn(watch))
         room = 2.0 if name == "by-pulse" else 0.6
         sheet.expect(name, "offset_s", -ahead, room, why, effect="clock_offset")
+    late = PureDelay(float(draw.uniform(2.0, 7.0)))
+    sheet.wear(Worn(make_watch("late-pulse", 98, late, channels=("heart_rate_bpm",))))
+    sheet.expect("late-pulse", "offset_s", 0.0, 0.0, "its clock is right and its sensor late")
     sparse: tuple[tuple[str, int, int, tuple[str, ...]], ...] = (
         ("sparse-track", 96, 9, OUTDOORS),
         ("sparse-speed", 97, 5, ("speed_mps", "distance_m")),

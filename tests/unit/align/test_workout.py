@@ -29,6 +29,7 @@ def align(
     recordings: Mapping[str, Recording],
     *,
     roles: Mapping[str, str] | None = None,
+    sensors: Mapping[str, str] | None = None,
     members: tuple[Member, ...] | None = None,
 ) -> Aligned:
     bout = Bout(
@@ -38,7 +39,12 @@ def align(
     )
     devices = {
         key: Device.model_validate(
-            {"id": f"d-{key}", "name": key, "role": (roles or {}).get(key, "peer")}
+            {
+                "id": f"d-{key}",
+                "name": key,
+                "role": (roles or {}).get(key, "peer"),
+                "heart_rate": (sensors or {}).get(key, "optical"),
+            }
         )
         for key in recordings
     }
@@ -280,6 +286,49 @@ def test_a_heart_rate_that_is_seconds_late_sets_no_clock_through_a_third_device(
     alignment = find(aligned, "strap").alignment
     assert (alignment.offset_s, alignment.method) == (0.0, "none")
     assert alignment.note
+
+
+@pytest.mark.parametrize(
+    ("late_s", "clock_error_s", "sensors", "expected_s"),
+    [
+        (5, 0, ("ecg", "optical"), 0.0),  # late as optical sensors are
+        (-5, 0, ("optical", "ecg"), 0.0),  # the other one is the late one
+        (0, 20, ("ecg", "optical"), -20.0),  # no sensor is that late
+        (0, -6, ("ecg", "optical"), 6.0),  # no sensor is early
+        (0, 6, ("optical", "ecg"), -6.0),  # a strap is not that late
+    ],
+)
+def test_heart_rate_sets_a_clock_only_by_what_no_late_sensor_explains(
+    late_s: int, clock_error_s: int, sensors: tuple[str, str], expected_s: float
+) -> None:
+    late = Walk({**WALK.channels, HEART: np.roll(WALK.channels[HEART], late_s)})
+    aligned = align(
+        {
+            "first": record(WALK, HEART),
+            "second": record(late, HEART, clock_error_s=clock_error_s, seed=2),
+        },
+        roles={"first": "reference"},
+        sensors=dict(zip(("first", "second"), sensors, strict=True)),
+    )
+    alignment = find(aligned, "second").alignment
+    assert alignment.offset_s == pytest.approx(expected_s, abs=1.0 if expected_s else 0.0)
+    assert alignment.method == ("heart_rate" if expected_s else "none")
+    assert ("delay of a sensor explains" in (alignment.note or "")) == (expected_s == 0.0)
+
+
+def test_a_clock_that_nobody_trusts_is_set_by_heart_rate_to_the_second() -> None:
+    moved = Member("second", clock_shift_s=3600.0)
+    aligned = align(
+        {
+            "first": record(WALK, HEART),
+            "second": record(WALK, HEART, clock_error_s=-3600 + 5, seed=2),
+        },
+        roles={"first": "reference"},
+        members=(Member("first"), moved),
+    )
+    alignment = find(aligned, "second").alignment
+    assert alignment.method == "heart_rate"
+    assert alignment.offset_s == pytest.approx(-5, abs=1)
 
 
 def test_motion_through_another_device_goes_before_heart_rate() -> None:
