@@ -70,6 +70,17 @@ class ArchiveSettings(Section):
     max_members: PositiveInt = Field(description="Files that an archive may hold")
 
 
+class ReadSettings(Section):
+    """Limits for reading one export, which is done in a process of its own."""
+
+    longest_s: Positive = Field(
+        description="Time after which reading an export is stopped and the export refused [s]"
+    )
+    most_memory_mb: Positive = Field(
+        description="Memory that reading an export may take; one that needs more is refused [MB]"
+    )
+
+
 class TimeSettings(Section):
     """Zones."""
 
@@ -304,6 +315,7 @@ class Settings(Section):
 
     inbox: InboxSettings
     archive: ArchiveSettings
+    read: ReadSettings
     time: TimeSettings
     run: RunSettings
     store: StoreSettings
@@ -328,7 +340,7 @@ class Settings(Section):
 
 
 #: Sections that no number of a workout depends on.
-NOT_IN_RESULTS = ("inbox", "archive", "time", "run", "store", "verdicts", "report")
+NOT_IN_RESULTS = ("inbox", "archive", "read", "time", "run", "store", "verdicts", "report")
 
 
 def load_settings(path: Path | None = None) -> Settings:

@@ -34,6 +34,9 @@ def run_demo(folder: Path | None, *, debug: bool = False, quiet: bool = False) -
     prepare(home, debug=debug)
     engine = Engine(home)
     engine.begin()
+    from tasks.guard import warm_up
+
+    warm_up()
     console = terminal.make_console(quiet=quiet)
     console.print(f"dropping {terminal.clean(source)} into {terminal.clean(home.inbox)}")
     paths = drop_demo(source, home)

@@ -62,13 +62,15 @@ def run_watch(folder: Path | None, *, debug: bool = False, quiet: bool = False) 
 
 
 def load_libraries() -> None:
-    """Import what the first drop needs before it comes."""
+    """Import what the first drop needs before it comes, here and in the reading process."""
+    from tasks.guard import warm_up
+
+    warm_up()
     import flows.nightly
     import flows.outcome
     import flows.workout  # noqa: F401 - for the effect of importing it
-    from tasks.core.discovery import load_metrics, load_readers
+    from tasks.core.discovery import load_metrics
 
-    load_readers()
     load_metrics()
 
 

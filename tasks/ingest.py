@@ -16,14 +16,14 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from tasks.core.errors import (
     CowornError,
-    DamagedError,
     ExportRefusedError,
     NotesError,
     UnknownLayoutError,
 )
-from tasks.core.reading import find_reader, read_export
+from tasks.core.reading import find_reader
 from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
+from tasks.guard import read_apart
 from tasks.intake import (
     WHY_SUFFIX,
     NotAFileError,
@@ -36,7 +36,6 @@ from tasks.intake import (
 )
 from tasks.lake import ensure_lake, has_recording, write_recording
 from tasks.ledger import Ledger
-from tasks.normalise import normalise_recording
 from tasks.readers.archive import expand_archive, is_archive
 from tasks.readers.notes import is_notes, read_all_notes
 
@@ -45,7 +44,6 @@ if TYPE_CHECKING:
 
     from config.home import Home
     from config.settings import Settings
-    from tasks.core.recording import Recording
     from tasks.core.seen import FileRecord
 
 LOG: Final = logging.getLogger(__name__)
@@ -260,10 +258,11 @@ def _take_export(export: ExportFile, *, home: Home, settings: Settings) -> FileO
         zone=settings.time.zone or None,
         layout_folders=(home.columns,) if home.columns.is_dir() else (),
     )
-    recordings, complaints = _normalise_all(export, read_export(export, options))
+    clean = read_apart(export, options, settings=settings.read)
+    complaints = list(clean.complaints)
     ensure_lake(home.lake)
     recording_ids: list[str] = []
-    for recording in recordings:
+    for recording in clean.recordings:
         recording_id = f"{export.file_id[:16]}-{recording.header.index}"
         write_recording(recording, recording_id, lake=home.lake)
         recording_ids.append(recording_id)
@@ -275,33 +274,8 @@ def _take_export(export: ExportFile, *, home: Home, settings: Settings) -> FileO
         export.file_id,
         "; ".join(dict.fromkeys(complaints)) or None,
         tuple(recording_ids),
-        format=recordings[0].header.format,
+        format=clean.recordings[0].header.format,
     )
-
-
-def _normalise_all(
-    export: ExportFile, recordings: Sequence[Recording]
-) -> tuple[list[Recording], list[str]]:
-    """Normalise what can be; raises the first refusal when nothing can."""
-    kept: list[Recording] = []
-    refusals: list[ExportRefusedError] = []
-    for recording in recordings:
-        try:
-            kept.append(normalise_recording(recording, name=export.name))
-        except ExportRefusedError as error:
-            refusals.append(error)
-        except (ValueError, TypeError, ArithmeticError, LookupError) as error:
-            LOG.exception("%s cannot be normalised", export.name)
-            refusals.append(
-                DamagedError(
-                    export.name,
-                    found=f"its values cannot be normalised ({type(error).__name__}: {error})",
-                    remedy="send the file to whoever maintains coworn",
-                )
-            )
-    if not kept:
-        raise refusals[0]
-    return kept, [refusal.reason for refusal in refusals]
 
 
 def _take_archive(export: ExportFile, *, home: Home, settings: Settings) -> tuple[FileOutcome, ...]:

@@ -9,6 +9,7 @@
     │   ├── UnknownLayoutError    a CSV whose columns no layout describes
     │   ├── NoClockError      its times cannot be placed on the UTC axis
     │   ├── NothingRecordedError  a route, or a recording without a single sample
+    │   ├── ReaderFailedError     reading it hung, ate the memory or ended the process that reads
     │   └── UnsafeArchiveError
     ├── NotesError            notes that cannot be used, with file, line and value
     └── StoreBusyError        another program holds the results for too long
@@ -39,6 +40,10 @@ class SettingsError(UsageError):
         self.found = found
         self.remedy = remedy
         super().__init__(f"{_place(file, line)}: {found}; {remedy}")
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Keep the facts when the error travels between processes."""
+        return _rebuild_placed, (type(self), self.file, self.line, self.found, self.remedy)
 
 
 class ExportRefusedError(CowornError):
@@ -97,6 +102,10 @@ class NothingRecordedError(ExportRefusedError):
     """A route without times, or a recording without a single sample."""
 
 
+class ReaderFailedError(ExportRefusedError):
+    """Reading it took too long, needed too much memory, or ended the process that reads."""
+
+
 class UnsafeArchiveError(ExportRefusedError):
     """An archive with links, absolute names, paths that climb out, or too much inside."""
 
@@ -122,7 +131,7 @@ class NotesError(CowornError):
 
     def __reduce__(self) -> tuple[object, ...]:
         """Keep the facts when the error travels between processes."""
-        return _rebuild_notes_error, (self.file, self.line, self.found, self.remedy)
+        return _rebuild_placed, (type(self), self.file, self.line, self.found, self.remedy)
 
 
 class StoreBusyError(CowornError):
@@ -139,5 +148,7 @@ def _rebuild_refusal(
     return kind(file, found=found, remedy=remedy, **extra)
 
 
-def _rebuild_notes_error(file: str, line: int | None, found: str, remedy: str) -> NotesError:
-    return NotesError(file, line=line, found=found, remedy=remedy)
+def _rebuild_placed(
+    kind: type[SettingsError | NotesError], file: str, line: int | None, found: str, remedy: str
+) -> SettingsError | NotesError:
+    return kind(file, line=line, found=found, remedy=remedy)

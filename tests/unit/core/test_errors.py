@@ -53,6 +53,7 @@ def test_errors_of_settings_and_notes_name_the_line_where_it_is_known() -> None:
     placed = NotesError("run.notes.toml", line=7, found="no start", remedy="add one")
     assert placed.reason == "line 7: no start; add one"
     assert pickle.loads(pickle.dumps(placed)).line == 7  # noqa: S301 - pickled here
+    assert pickle.loads(pickle.dumps(settings)).line == 3  # noqa: S301 - pickled here
 
 
 def test_damage_is_a_refusal_and_a_settings_fault_is_not() -> None:

@@ -1,0 +1,152 @@
+"""The reading process: calls what it is asked to, one thing after the other, until EOF.
+
+Started by `tasks.guard.process` as `python -m tasks.guard.child [MODULE ...]`; the modules named
+are imported before the first request. It ends when its stdin ends, also in the midst of a call.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import logging
+import os
+import pickle
+import queue
+import re
+import signal
+import sys
+import threading
+import traceback
+from pathlib import Path
+from typing import BinaryIO, Final
+
+from tasks.core.discovery import load_readers
+from tasks.guard.frames import Answer, Request, read_frame, write_frame
+
+#: Said once, when requests can come.
+READY: Final = "ready"
+#: How much later than the asking process this one ends itself, when that one is gone [s].
+_GRACE_S: Final = 5.0
+
+
+class _Collector(logging.Handler):
+    """Keeps what was logged for the answer: the log file is the asking process's."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.setFormatter(logging.Formatter("%(message)s"))
+        self.kept: list[tuple[int, str, str]] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep one record, with its traceback."""
+        self.kept.append((record.levelno, record.name, self.format(record)))
+
+    def take(self) -> tuple[tuple[int, str, str], ...]:
+        """Give what was kept and forget it."""
+        kept, self.kept = tuple(self.kept), []
+        return kept
+
+
+def main(modules: list[str]) -> None:
+    """Answer requests from stdin on stdout until stdin ends."""
+    _stay_until_eof()
+    # Nothing that a library prints may come between the answers.
+    answers = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)
+    collector = _Collector()
+    logging.getLogger().addHandler(collector)
+    load_readers()
+    for module in ("tasks.guard.clean", *modules):
+        importlib.import_module(module)
+    requests: queue.SimpleQueue[Request] = queue.SimpleQueue()
+    threading.Thread(target=_listen, args=(sys.stdin.buffer, requests), daemon=True).start()
+    write_frame(answers, READY)
+    while True:
+        _send(answers, _answer(requests.get(), collector))
+
+
+def _stay_until_eof() -> None:
+    """Leave signals to the asking process: it may finish what it began, and needs this one."""
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    with contextlib.suppress(ImportError, ValueError, OSError):
+        import resource  # noqa: PLC0415 - not on every system
+
+        # What a core dump would hold is a person's export.
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def _listen(pipe: BinaryIO, requests: queue.SimpleQueue[Request]) -> None:
+    while True:
+        try:
+            request = read_frame(pipe)
+        except (EOFError, OSError):
+            os._exit(0)
+        except BaseException:  # noqa: BLE001 - nobody would answer what does not arrive
+            traceback.print_exc()
+            os._exit(1)
+        if isinstance(request, Request):
+            requests.put(request)
+
+
+def _answer(request: Request, collector: _Collector) -> Answer:
+    _limit(request)
+    try:
+        value = request.function(*request.arguments)
+    except MemoryError:
+        return Answer(is_out_of_memory=True, logged=collector.take())
+    except BaseException as error:  # noqa: BLE001 - raised again in the asking process
+        return Answer(error=_make_portable(error), logged=collector.take())
+    finally:
+        if hasattr(signal, "setitimer"):
+            signal.setitimer(signal.ITIMER_REAL, 0.0)
+    return Answer(value, logged=collector.take())
+
+
+def _limit(request: Request) -> None:
+    """Let the system stop what goes too far, also inside a library that never comes back."""
+    if hasattr(signal, "setitimer"):
+        # Its own end for the case that nobody is there any more to end it: SIGALRM kills.
+        signal.setitimer(signal.ITIMER_REAL, request.longest_s + _GRACE_S)
+    with contextlib.suppress(ImportError, ValueError, OSError):
+        import resource  # noqa: PLC0415 - not on every system
+
+        # Private memory, not addresses: libraries reserve far more of those than they use. What
+        # the process holds at rest depends on the machine and is not the export's.
+        _, hard = resource.getrlimit(resource.RLIMIT_DATA)
+        most = _measure_private_bytes() + request.most_memory_bytes
+        resource.setrlimit(
+            resource.RLIMIT_DATA,
+            (most if hard == resource.RLIM_INFINITY else min(most, hard), hard),
+        )
+
+
+def _measure_private_bytes() -> int:
+    """Give what the system counts against the limit now [byte]; 0 where it does not say."""
+    try:
+        facts = Path("/proc/self/status").read_text(encoding="ascii", errors="replace")
+    except OSError:
+        return 0
+    found = re.search(r"VmData:\s+(\d+) kB", facts)
+    return int(found.group(1)) * 1024 if found else 0
+
+
+def _make_portable(error: BaseException) -> BaseException:
+    """Give `error` itself if it survives the pipe, else its words."""
+    try:
+        pickle.loads(pickle.dumps(error))  # noqa: S301 - made in this line
+    except Exception:  # noqa: BLE001 - whatever it is, its words do
+        return RuntimeError(f"{type(error).__name__}: {error}")
+    return error
+
+
+def _send(answers: BinaryIO, answer: Answer) -> None:
+    try:
+        write_frame(answers, answer)
+    except MemoryError:
+        write_frame(answers, Answer(is_out_of_memory=True))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
