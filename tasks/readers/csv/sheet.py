@@ -21,8 +21,9 @@ if TYPE_CHECKING:
 
 #: Lines among which the header is looked for.
 HEAD_LINES: Final = 60
-#: More cells than this in one line is no table of an activity.
-MAX_CELLS: Final = 2000
+#: More cells than this in one line is no table of an activity. Each row is filled up to the widest
+#: one, so that a small file could ask for any amount of memory.
+MAX_CELLS: Final = 500
 
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -123,6 +124,12 @@ def read_grid(text: str, delimiter: str, *, header: Record | None, width: int, n
     """
     import pandas as pd  # noqa: PLC0415 - slow to import, and most commands read no CSV
 
+    if header is not None and len(header.cells) > MAX_CELLS:
+        raise DamagedError(
+            name,
+            found=f"line {header.first_line} has {len(header.cells)} columns",
+            remedy="this is no table of an activity; export it again",
+        )
     lines_before = 0 if header is None else header.last_line
     body = text.split("\n", lines_before)[-1] if lines_before else text
     if header is not None and text.count("\n") < lines_before:
@@ -181,6 +188,8 @@ def _clean(
     if header is not None and len(cells):
         repeated = keep.copy()
         for position, title in enumerate(header.cells):
+            if not repeated.any():
+                break
             if position < stripped.shape[1]:
                 repeated &= stripped[position].eq(title).to_numpy(dtype=bool)
     keep &= ~repeated

@@ -424,6 +424,13 @@ def test_an_absurdly_wide_line_is_refused(read: Read) -> None:
         read(HEADER + "2026-05-02T07:30:00Z,70\n" + "," * 5000 + "\n")
 
 
+def test_a_header_of_thousands_of_columns_is_refused(read: Read) -> None:
+    # 11 kB of this took half a minute, and with more rows a gigabyte: each row is filled up to
+    # the width of its header. Found by guided fuzzing.
+    with pytest.raises(DamagedError, match="line 1 has 4001 columns"):
+        read(HEADER.replace("\n", "," * 3999 + "\n") + ROWS)
+
+
 # --- layouts -----------------------------------------------------------------------------------
 OWN = """\
 name = "meadow"
