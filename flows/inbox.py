@@ -108,7 +108,7 @@ def is_whole(path: Path) -> bool:
 
     An empty file is not whole: some browsers reserve the name with one while they download.
     """
-    from tasks.guard import is_complete_apart
+    from tasks.guard import ReadingProcessError, is_complete_apart
     from tasks.readers.archive import is_archive, is_complete_archive
     from tasks.readers.notes import is_notes
 
@@ -120,7 +120,8 @@ def is_whole(path: Path) -> bool:
         if is_archive(path):
             return is_complete_archive(path, max_expanded_bytes=MAX_GZIP_PROBE_BYTES)
         return is_complete_apart(path, path.name)
-    except OSError:
+    except (OSError, ReadingProcessError):
+        # The machine's trouble, not the file's: it is looked at again.
         return False
 
 

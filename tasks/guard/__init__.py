@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, NoReturn
 from tasks.core.errors import ReaderFailedError
 from tasks.core.reading import is_complete
 from tasks.guard.clean import Clean, read_clean
-from tasks.guard.process import CallEndedError, Pool
+from tasks.guard.process import CallEndedError, Pool, ReadingProcessError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from config.settings import ReadSettings
     from tasks.core.recording import ExportFile
     from tasks.core.registers import ReadOptions
+
+__all__ = ["POOL", "Clean", "ReadingProcessError", "is_complete_apart", "read_apart", "warm_up"]
 
 #: The reading processes of this process.
 POOL = Pool()
@@ -56,7 +58,7 @@ def is_complete_apart(path: Path, name: str) -> bool:
     """Say whether the file at `path` holds all that its format promises; see `is_complete`.
 
     A file that cannot be looked at within the limits counts as complete: reading it says why.
-    Raises: OSError.
+    Raises: OSError, ReadingProcessError when there is none to be had.
     """
     try:
         return bool(

@@ -70,6 +70,8 @@ def _stay_until_eof() -> None:
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
+    if hasattr(signal, "SIGALRM"):
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)
     with contextlib.suppress(ImportError, ValueError, OSError):
         import resource  # noqa: PLC0415 - not on every system
 

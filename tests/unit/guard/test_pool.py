@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from flows.inbox import is_whole
+from tasks import guard
 from tasks.core.errors import (
     CowornError,
     ExportRefusedError,
@@ -25,7 +27,7 @@ from tasks.core.errors import (
 from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
 from tasks.guard.clean import read_clean
-from tasks.guard.process import CallEndedError, Pool
+from tasks.guard.process import CallEndedError, Pool, ReadingProcessError
 from tests.benchmarks.damaged_files import REPOSITORY
 from tests.faults.bad_readers import (
     Unpicklable,
@@ -118,6 +120,17 @@ def test_arguments_that_do_not_arrive_are_told_at_once(pool: Pool) -> None:
 def test_an_error_that_cannot_come_through_comes_in_words(pool: Pool) -> None:
     with pytest.raises(RuntimeError, match="Unpicklable: there"):
         call(pool, raise_unpicklable)
+
+
+def test_a_process_that_cannot_start_is_the_machines_trouble(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    pool = Pool(("no_such_module",))
+    with pytest.raises(ReadingProcessError, match=r"does not start \(exit code 1\)"):
+        call(pool, os.getpid)
+    # The watcher looks at the file again.
+    monkeypatch.setattr(guard, "POOL", pool)
+    assert not is_whole(GOOD_GPX)
 
 
 def test_one_process_reads_one_export_after_the_other(pool: Pool) -> None:
