@@ -161,7 +161,11 @@ def look(process_id: int, at_s: float, latency_s: float) -> Moment:
     """Look at the watcher, its Prefect server and its dead children."""
     children = list(list_descendants(process_id))
     alive = [child for child, state in children if state != "Z"]
-    return Moment(at_s, latency_s, probe(process_id), probe(alive[0]), len(children) - len(alive))
+    # Other children read the exports.
+    server = next(
+        child for child in alive if b"embedded.py" in Path(f"/proc/{child}/cmdline").read_bytes()
+    )
+    return Moment(at_s, latency_s, probe(process_id), probe(server), len(children) - len(alive))
 
 
 def describe(moments: Sequence[Moment]) -> str:

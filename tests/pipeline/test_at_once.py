@@ -120,10 +120,16 @@ def test_a_server_that_dies_while_watching_stops_nothing(tmp_path: Path) -> None
         for path in write_pair(tmp_path, 0):
             path.rename(place.inbox / path.name)
         wait_until(lambda: ", run " in place.read_log("watch"), "the first drop")
-        (server,) = (
+        children = [
             int(word)
             for task in Path(f"/proc/{watcher.pid}/task").glob("*/children")
             for word in task.read_text().split()
+        ]
+        # The other child reads the exports.
+        (server,) = (
+            child
+            for child in children
+            if b"embedded.py" in Path(f"/proc/{child}/cmdline").read_bytes()
         )
         os.kill(server, signal.SIGKILL)
         for path in write_pair(tmp_path, 1):
