@@ -87,6 +87,8 @@ def prepare(home: Home, *, debug: bool = False) -> None:
     # No heartbeat of the server to its vendor, no events of the client.
     os.environ["PREFECT_SERVER_ANALYTICS_ENABLED"] = "false"
     os.environ["DO_NOT_TRACK"] = "1"
+    # The only servers are those that are named and the one that `Engine` starts and ends.
+    os.environ["PREFECT_SERVER_ALLOW_EPHEMERAL_MODE"] = "false"
     # A home of its own also keeps profiles of other projects, with their servers, out of this.
     os.environ["PREFECT_HOME"] = str(home.prefect)
     if debug:
@@ -282,7 +284,7 @@ class Engine:
             send_last_words(timeout_s=0.0)
         self._last_url = api_url
         self._n_runs += 1
-        from prefect import tags
+        from prefect import context, tags
         from prefect.settings import (
             PREFECT_API_URL,
             PREFECT_FLOWS_HEARTBEAT_FREQUENCY,
@@ -293,7 +295,14 @@ class Engine:
         if not heartbeat:
             updates[PREFECT_FLOWS_HEARTBEAT_FREQUENCY] = None
         with temporary_settings(updates), tags(RUN_TAG):
-            yield
+            # A thread of Prefect's that takes no context along (it forwards the events of a pool's
+            # processes) looks here, and would start a server of its own, in sight of nobody.
+            before = context.GLOBAL_SETTINGS_CONTEXT
+            context.GLOBAL_SETTINGS_CONTEXT = context.get_settings_context()
+            try:
+                yield
+            finally:
+                context.GLOBAL_SETTINGS_CONTEXT = before
 
     def stop(self) -> None:
         """Let the server hear the last of the runs, then end the embedded one."""

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
-from tests.pipeline.conftest import ROOT, clean_environment, wait_until
+from tests.pipeline.conftest import ROOT, Place, clean_environment, wait_until, write_csv
 
 PROGRAM = """
 import os, signal, sys
+from datetime import UTC, datetime
 from pathlib import Path
 from config.settings import load_settings
 from flows.spread import run_all
@@ -102,3 +104,51 @@ def test_workers_end_when_their_owner_is_killed(prefect_server: str, tmp_path: P
         owner.wait()
     workers = [Path(f"/proc/{path.name}") for path in marks.iterdir()]
     wait_until(lambda: not any(path.exists() for path in workers), "the workers are gone", 30)
+
+
+def list_servers(home: Path) -> list[str]:
+    """Give the command lines of Prefect servers that work for `home` and are not ours."""
+    found = []
+    for path in Path("/proc").glob("[0-9]*"):
+        try:
+            command = (path / "cmdline").read_bytes().replace(b"\0", b" ").decode()
+            if "create_app" in command and str(home).encode() in (path / "environ").read_bytes():
+                found.append(command)
+        except (OSError, UnicodeDecodeError):
+            continue  # it has ended, or is somebody else's
+    return found
+
+
+def test_a_backfill_on_processes_starts_no_server_but_ours(tmp_path: Path) -> None:
+    # Prefect's thread that forwards the events of a pool's processes knows no context: it started
+    # a server of its own, which outlived a killed command.
+    place = Place(tmp_path / "home", None)
+    place.configure('[run]\nbackfill_files = 2\nbatch_files = 1\nrunner = "processes"\n')
+    for day in range(1, 5):
+        start = datetime(2026, 5, day, 6, 0, tzinfo=UTC)
+        write_csv(tmp_path / "all" / f"strap-{day}.csv", start=start)
+    seen: list[str] = []
+    process = subprocess.Popen(
+        [
+            *(sys.executable, "-m", "flows.cli", "ingest", str(tmp_path / "all")),
+            *("--home", str(place.root)),
+        ],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        cwd=ROOT,
+        env=place.environment(),
+    )
+    try:
+
+        def has_ended() -> bool:
+            seen.extend(list_servers(place.root))
+            return process.poll() is not None
+
+        wait_until(has_ended, "the backfill has ended", 300)
+    finally:
+        process.kill()
+        output, _ = process.communicate()
+    assert process.returncode == 0, output
+    assert place.ask("SELECT count(*) FROM workouts") == [(4,)]
+    assert seen == []
