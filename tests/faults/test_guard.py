@@ -31,6 +31,7 @@ CSV = "time,heart_rate\n" + "".join(
 )
 #: Takes in argument 1, as the product does; 130 when it was interrupted.
 INGEST = """
+import signal
 import sys
 from pathlib import Path
 from config.home import Home
@@ -39,6 +40,8 @@ from tasks import guard
 from tasks.guard.process import Pool
 from tasks.ingest import Dropped, ingest_file
 
+# A shell that starts something in the background has it ignore Ctrl-C.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 path = Path(sys.argv[1])
 guard.POOL = Pool(("tests.faults.bad_readers",))
 settings = load_settings()
