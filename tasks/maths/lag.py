@@ -7,9 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from tasks.maths.arrays import NAN, FloatArray, require_same_shape
+from tasks.maths.autocorrelation import SHORTEST_BLOCK_S, compute_lag_one_autocorrelation
+from tasks.maths.bootstrap import MeanError, compute_moving_block_error
 
 _MIN_PAIRS = 30
 _FEWEST_WINDOWS = 3
+_FEWEST_BLOCKS = 6
+_PEAK_REACH = 3  # seconds on either side of the best shift that show where its peak lies
+
+NOT_REFINED = MeanError(NAN, NAN, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +25,8 @@ class Lag:
     ``window_shifts`` are the best shifts of the single windows, ``spread`` half their
     interquartile range; ``r_at_zero`` and ``r_at_best`` are the correlations pooled over windows.
     ``is_at_edge`` says that the best shift is the largest one tried and so no maximum.
+    ``refined`` is the place of the peak between whole shifts and its standard error: NaN both where
+    there is no peak, the error alone where the series is too short to tell it.
     """
 
     shift: int | None
@@ -27,6 +35,7 @@ class Lag:
     spread: float
     window_shifts: tuple[int, ...]
     is_at_edge: bool = False
+    refined: MeanError = NOT_REFINED
 
 
 NO_LAG = Lag(None, NAN, NAN, NAN, ())
@@ -48,6 +57,9 @@ def estimate_lag(
     does not count; windows whose reference varies by less than ``least_reference_sd`` are left
     out. Formula: argmax_k corr(ref(t), test(t + k)). Series shorter than a window are one window.
     A first-order response of time constant tau shows as a shift smaller than tau.
+    The peak between whole shifts is that of the parabola through the correlations up to 3 s from
+    the best one; its standard error comes from the slope of the correlation there, second by
+    second, in overlapping blocks as long as a window (delta method).
     *Source*: common practice; Muehlen et al. 2021, BJSM 55:767 asks for it to be reported.
     *Raises* ValueError if the shapes differ.
     """
@@ -57,7 +69,7 @@ def estimate_lag(
         return NO_LAG
     width = min(window, n - 2 * max_shift)
     starts = range(max_shift, n - max_shift - width + 1, step)
-    parts = []
+    parts, windows = [], []
     for start in starts:
         moments = _correlate_window(
             reference[start : start + width], test[start - max_shift : start + width + max_shift]
@@ -65,6 +77,7 @@ def estimate_lag(
         if moments is None or np.sqrt(moments[1][max_shift]) < max(least_reference_sd, 1e-9):
             continue
         parts.append(moments)
+        windows.append(slice(start, start + width))
     if not parts:
         return NO_LAG
     pooled = np.sum(np.array(parts), axis=0)
@@ -90,7 +103,75 @@ def estimate_lag(
         spread,
         tuple(shifts),
         best in {0, correlation.size - 1},
+        _refine_peak(reference, test, pooled, windows=windows, best=best, max_shift=max_shift),
     )
+
+
+def _refine_peak(
+    reference: FloatArray,
+    test: FloatArray,
+    pooled: FloatArray,
+    *,
+    windows: list[slice],
+    best: int,
+    max_shift: int,
+) -> MeanError:
+    """Give the peak between whole shifts and its standard error.
+
+    With c the pooled correlation and g its slope, the shift is off by -g / c''. The error of g is
+    that of a sum over seconds.
+    """
+    scale = np.sqrt(pooled[1] * pooled[2])
+    reach = min(_PEAK_REACH, best, scale.size - 1 - best)
+    around = slice(best - reach, best + reach + 1)
+    if reach == 0 or not (scale[around] > 0).all():
+        return NOT_REFINED
+    bend, slope, _ = np.polyfit(
+        np.arange(-reach, reach + 1), pooled[0][around] / scale[around], deg=2
+    )
+    if bend >= 0:
+        return NOT_REFINED
+    shift = best - max_shift
+    # A lopsided peak may put the top of the parabola where it was not looked at.
+    peak = shift + float(np.clip(-slope / 2 / bend, -1.0, 1.0))
+    slopes = _find_slopes(
+        reference, test, windows=windows, shift=shift, factor=pooled[0][best] / pooled[2][best]
+    )
+    n = int(np.isfinite(slopes).sum())
+    width = windows[0].stop - windows[0].start
+    # Taking off the mean of a window ties all of its seconds together.
+    length = max(SHORTEST_BLOCK_S, min(width, n // _FEWEST_BLOCKS))
+    found = compute_moving_block_error(
+        slopes, length=length, lag_one=compute_lag_one_autocorrelation(slopes)
+    )
+    error = found.standard_error * n / scale[best] / abs(2 * bend)
+    return MeanError(peak, float(error), found.n_blocks)
+
+
+def _find_slopes(
+    reference: FloatArray, test: FloatArray, *, windows: list[slice], shift: int, factor: float
+) -> FloatArray:
+    """Give what each second of the reference adds to the slope of the pooled correlation.
+
+    From the first to the last second of all windows, NaN where there is none. It is the rest of
+    the reference after ``factor`` times the test, times the slope of the test. Formula, x and y
+    less their means in the window: (x(t) - factor y(t + k)) y'(t + k) / pairs in the window.
+    """
+    added = np.zeros(reference.size)
+    seen = np.zeros(reference.size, dtype=np.bool_)
+    steepness = np.gradient(test)
+    for window in windows:
+        moved = slice(window.start + shift, window.stop + shift)
+        x, y = reference[window], test[moved]
+        pairs = np.isfinite(x) & np.isfinite(y)
+        rest = x - x[pairs].mean() - factor * (y - y[pairs].mean())
+        slopes = rest * steepness[moved]
+        known = np.isfinite(slopes)
+        added[window] += np.where(known, slopes, 0.0) / pairs.sum()
+        seen[window] |= known
+    first, last = np.flatnonzero(seen)[[0, -1]]
+    slopes = np.where(seen, added, NAN)
+    return slopes[first : last + 1]
 
 
 def _find_peak(correlation: FloatArray, middle: int) -> int:

@@ -18,6 +18,31 @@ def _steps(n: int, seed: int = 1) -> np.ndarray:
     return respond_first_order(np.repeat(levels, 90)[:n], 20.0)
 
 
+@pytest.mark.parametrize("shift", [0.25, 8.5, -5.7])
+def test_a_shift_between_whole_seconds_is_found(shift: float) -> None:
+    found = estimate_lag(_waves(1800), _waves(1800, shift), max_shift=60)
+    assert found.refined.mean == pytest.approx(shift, abs=0.02)
+    whole = estimate_lag(_waves(1800), np.round(_waves(1800, shift)), max_shift=60)
+    assert whole.refined.mean == pytest.approx(shift, abs=0.1)
+
+
+def test_the_error_of_a_shift_grows_with_the_noise_and_shrinks_with_time() -> None:
+    # Twice the noise, twice the error; four times the time, half of it.
+    noise = np.random.default_rng(2).normal(0, 1, 7200)
+    errors = [
+        estimate_lag(_waves(n), _waves(n, 4) + sd * noise[:n], max_shift=60).refined.standard_error
+        for n, sd in ((1800, 1.0), (1800, 2.0), (7200, 1.0))
+    ]
+    assert errors[1] / errors[0] == pytest.approx(2, rel=0.2)
+    assert errors[2] / errors[0] == pytest.approx(0.5, rel=0.3)
+
+
+def test_a_shift_of_few_blocks_has_no_error() -> None:
+    found = estimate_lag(_waves(600), _waves(600, 4), max_shift=60).refined
+    assert found.mean == pytest.approx(4, abs=0.02)
+    assert np.isnan(found.standard_error)
+
+
 @pytest.mark.parametrize("shift", [0, 8, -6])
 def test_a_planted_shift_is_found_exactly(shift: int) -> None:
     # Two sines over half an hour; without aligning, 8 s make a mean absolute error of 3.6 bpm.
