@@ -186,7 +186,7 @@ def compute_moving_block_error(
     residuals = blocks.sums[:, 0] - mean * blocks.counts
     # Sums over seconds grow with the number of seconds: from one block to all present ones.
     variance = float(np.mean(np.square(residuals))) / float(np.mean(blocks.counts))
-    variance *= k / (k - 1) / _compute_seen_share(lag_one, length)
+    variance *= k / (k - 1) / compute_seen_share(lag_one, length)
     return MeanError(mean, float(np.sqrt(variance / blocks.total_count)), k)
 
 
@@ -229,6 +229,10 @@ def compute_block_correlation(first: FloatArray, second: FloatArray, *, length: 
     return float(np.clip(squares[0, 1] / scale, -1.0, 1.0)) if scale > 0 else 0.0
 
 
-def _compute_seen_share(lag_one: float, length: int) -> float:
+def compute_seen_share(lag_one: float, length: int) -> float:
+    """Give the share of the long-run variance that blocks of ``length`` samples see.
+
+    Of a first-order autoregressive series; formula as in :func:`compute_moving_block_error`.
+    """
     rho = min(max(lag_one, 0.0), 0.9999) if np.isfinite(lag_one) else 0.0
     return 1 - 2 * rho * (1 - rho**length) / (length * (1 - rho**2))

@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
-from tasks.maths.three_cornered_hat import estimate_own_errors
+from tasks.maths.three_cornered_hat import estimate_memories, estimate_own_errors
 
 
 def _wear(sds: list[float], n: int, seed: int, rho: float = 0.0) -> np.ndarray:
@@ -67,20 +68,68 @@ def test_a_negative_variance_is_said_and_fitted_away() -> None:
 
 
 def test_intervals_hold_the_truth_about_as_often_as_they_say() -> None:
-    sds = [1.0, 3.0, 5.0]
-    held = np.zeros(3)
-    for seed in range(40):
+    """Where a variance is negative there is none. 200 runs have a standard error of 1.5 points.
+
+    400 other runs gave 97, 94 and 96 %.
+    """
+    sds = np.array([1.0, 3.0, 5.0])
+    held, given = np.zeros(3), np.zeros(3)
+    generator = np.random.default_rng(12)
+    for _ in range(200):
+        shocks = generator.standard_normal((3600, 3)) * sds * np.sqrt(1 - 0.9**2)
+        series = 140 + lfilter([1.0], [1.0, -0.9], shocks, axis=0)
         found = estimate_own_errors(
-            _wear(sds, 3600, seed, rho=0.9),
+            series,
             block_length=200,
-            generator=np.random.default_rng(seed),
+            rhos=estimate_memories(series),
+            generator=generator,
             n_resamples=200,
         )
-        held += [
-            interval.holds(truth) for interval, truth in zip(found.intervals, sds, strict=True)
-        ]
-    # Nominal 95 %; 40 runs have a standard error of 3.4 points.
-    assert (held / 40 >= 0.82).all(), held
+        for device in np.flatnonzero(found.raw_variances > 0):
+            assert found.intervals[device].holds(found.sds[device])
+            given[device] += 1
+            held[device] += found.intervals[device].holds(sds[device])
+    assert given[0] < given[1] == given[2] == 200
+    share_held = held / given
+    assert (share_held >= 0.91).all(), share_held
+    assert (share_held <= 0.99).all(), share_held
+
+
+def test_a_variance_is_freed_of_its_bias() -> None:
+    # Mean over runs; at rho 0.97 half an hour is worth 27 seconds: 3.6 % are lost without.
+    sds, runs = np.array([2.0, 3.0, 4.0]), 200
+    with_memory, without = np.zeros(3), np.zeros(3)
+    for seed in range(runs):
+        series = _wear(list(sds), 1800, seed, rho=0.97)
+        rhos = estimate_memories(series)
+        with_memory += estimate_own_errors(series, block_length=300, rhos=rhos).raw_variances
+        without += estimate_own_errors(series, block_length=300).raw_variances
+    np.testing.assert_allclose((with_memory / without - 1).mean(), 0.036, atol=0.012)
+    np.testing.assert_allclose((with_memory / runs / sds**2).mean(), 1.0, atol=0.03)
+
+
+def test_errors_that_outlast_a_short_recording_are_not_told() -> None:
+    series = np.column_stack([np.linspace(0, end, 500) for end in (0.0, 5.0, 20.0)]) + 140
+    found = estimate_own_errors(series, block_length=150, rhos=estimate_memories(series))
+    assert np.isnan(found.sds).all()
+
+
+def test_a_late_device_does_not_spoil_the_others() -> None:
+    # Its difference is a smooth wave: a memory that seems endless, but a mean that is well known.
+    seconds = np.arange(3600)
+    series = _wear([1.0, 2.0, 3.0, 0.0], 3600, 7)
+    series[:, 3] += 6 * np.sin(2 * np.pi * seconds / 300)
+    found = estimate_own_errors(
+        series,
+        block_length=150,
+        rhos=estimate_memories(series),
+        generator=np.random.default_rng(1),
+    )
+    truths = [1.0, 2.0, 3.0, 6 / np.sqrt(2)]
+    np.testing.assert_allclose(found.sds, truths, rtol=0.1)
+    for interval, truth in zip(found.intervals[:3], truths[:3], strict=True):
+        assert interval.holds(truth)
+        assert interval.high < 1.5 * truth
 
 
 def test_seconds_with_a_missing_device_are_left_out() -> None:
