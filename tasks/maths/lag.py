@@ -14,6 +14,7 @@ _MIN_PAIRS = 30
 _FEWEST_WINDOWS = 3
 _FEWEST_BLOCKS = 6
 _PEAK_REACH = 3  # seconds on either side of the best shift that show where its peak lies
+_COPY = 1e-12  # a correlation that is 1 but for rounding
 
 NOT_REFINED = MeanError(NAN, NAN, 0)
 
@@ -133,7 +134,10 @@ def _refine_peak(
         return NOT_REFINED
     shift = best - max_shift
     # A lopsided peak may put the top of the parabola where it was not looked at.
-    peak = shift + float(np.clip(-slope / 2 / bend, -1.0, 1.0))
+    beside = float(np.clip(-slope / 2 / bend, -1.0, 1.0))
+    # A copy is late by whole seconds: a parabola would miss that by a thousandth.
+    is_copy = pooled[0][best] >= (1 - _COPY) * scale[best]
+    peak = shift + (0.0 if is_copy else beside)
     slopes = _find_slopes(
         reference, test, windows=windows, shift=shift, factor=pooled[0][best] / pooled[2][best]
     )

@@ -50,6 +50,7 @@ def test_a_planted_shift_is_found_exactly(shift: int) -> None:
     found = estimate_lag(reference, test, max_shift=60)
     assert found.shift == shift
     assert found.r_at_best == pytest.approx(1.0, abs=1e-9)
+    assert found.refined.mean == shift
     assert found.spread == 0
     if shift == 8:
         assert np.abs(test - reference).mean() == pytest.approx(3.6, abs=0.05)
