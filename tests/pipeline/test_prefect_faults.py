@@ -148,7 +148,7 @@ def test_a_named_server_that_goes_in_the_middle_of_a_drop_delays_it_and_is_told_
         wait_until(
             lambda: place.has("SELECT count(*) FROM workouts", N_DAYS), "the drop is done", LONG_S
         )
-        wait_until(lambda: ", run " in place.read_log("watch"), "the drop is told")
+        wait_until(lambda: ", run " in place.read_log("watch"), "the drop is told", LONG_S)
         process.send_signal(signal.SIGTERM)
         assert process.wait(timeout=LONG_S) == 0
     finally:

@@ -58,7 +58,7 @@ def test_nobody_else_can_read_what_a_run_makes_in_its_home(tmp_path: Path) -> No
     run(place, "ingest", str(drop), code=1)
     run(place, "nightly")
     run(place, "report")
-    run(place, "rebuild")
+    run(place, "rebuild", code=1)  # what was refused is refused again
     assert place.has("SELECT count(*) FROM workouts", 2)
     assert (place.root / "state" / "prefect" / "prefect.db").exists()
     assert list((place.root / "refused").iterdir())

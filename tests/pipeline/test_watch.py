@@ -52,7 +52,7 @@ def test_five_dropped_files_become_results_and_sigterm_ends_with_zero(
     )
     assert [path for path in place.inbox.rglob("*") if path.is_file()] == []
     assert _end(process, signal.SIGTERM) == 0
-    assert place.run("status").stdout.splitlines()[1] == "watcher    not running"
+    assert "watcher    not running" in place.run("status").stdout.splitlines()
 
 
 def test_names_on_their_way_wait_and_a_new_inbox_is_watched(place: Place, tmp_path: Path) -> None:
