@@ -1,4 +1,4 @@
-"""Readers that do what no reader should, for the reading process to import.
+"""What no reader should do; `registered_bad_readers` makes readers of it.
 
 Their exports begin with `MAGIC`, the name of the reader and a line end; what follows is the path
 of a file in which the reader writes down its process id when it begins.
@@ -6,23 +6,15 @@ of a file in which the reader writes down its process id when it begins.
 
 from __future__ import annotations
 
-import functools
 import logging
 import os
 import re
 import signal
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Final, NoReturn
 
-from tasks.core.errors import NothingRecordedError
-from tasks.core.registers import reader
-
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from tasks.core.recording import ExportFile, Recording
-    from tasks.core.registers import ReadOptions
+    from pathlib import Path
 
 MAGIC: Final = b"\x01\x02bad "
 
@@ -82,35 +74,6 @@ def raise_again(error: BaseException) -> NoReturn:
     raise error
 
 
-def _read(
-    do: Callable[[], None], export: ExportFile, _options: ReadOptions
-) -> tuple[Recording, ...]:
-    mark = Path(export.path.read_bytes().partition(b"\n")[2].decode())
-    is_first = not mark.exists()
-    mark.write_text(str(os.getpid()))
-    if do is not _die_once or is_first:
-        do()
-    raise NothingRecordedError(export.name, found="a bad reader's end", remedy="nothing")
-
-
-def _die_once() -> NoReturn:
+def die_once() -> NoReturn:
     os.kill(os.getpid(), signal.SIGKILL)
     raise AssertionError("SIGKILL returns to nobody")
-
-
-for _name, _do in {
-    "loop": loop,
-    "hold": hold,
-    "eat": eat,
-    "abort": abort,
-    "leave": leave,
-    "chat": chat,
-    "die-once": _die_once,
-}.items():
-    reader(
-        f"bad-{_name}",
-        suffixes=(".bad",),
-        sniff=functools.partial(lambda begin, head: head.startswith(begin), MAGIC + _name.encode()),
-        is_complete=lambda _path: True,
-        source="invented for these tests",
-    )(functools.partial(_read, _do))

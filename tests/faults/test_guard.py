@@ -43,7 +43,7 @@ from tasks.ingest import Dropped, ingest_file
 # A shell that starts something in the background has it ignore Ctrl-C.
 signal.signal(signal.SIGINT, signal.default_int_handler)
 path = Path(sys.argv[1])
-guard.POOL = Pool(("tests.faults.bad_readers",))
+guard.POOL = Pool(("tests.faults.registered_bad_readers",))
 settings = load_settings()
 read = settings.read.model_copy(update={"longest_s": float(sys.argv[2])})
 try:
@@ -73,7 +73,7 @@ def limit(longest_s: float) -> Settings:
 
 @pytest.fixture
 def pool(monkeypatch: pytest.MonkeyPatch) -> Iterator[Pool]:
-    made = Pool(("tests.faults.bad_readers",))
+    made = Pool(("tests.faults.registered_bad_readers",))
     monkeypatch.setattr(guard, "POOL", made)
     yield made
     made.end()

@@ -63,7 +63,7 @@ print("parent", own == before == call())
 
 @pytest.fixture
 def pool() -> Iterator[Pool]:
-    made = Pool(("tests.faults.bad_readers",))
+    made = Pool(("tests.faults.registered_bad_readers",))
     yield made
     made.end()
 
