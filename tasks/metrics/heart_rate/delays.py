@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from tasks.core.registers import Example, Value, metric
 from tasks.maths.rise_delays import Delay, RiseDelays, measure_rise_delays, pool_delays
 from tasks.metrics.heart_rate.clocks import explain_no_delay
 from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
+from tasks.metrics.heart_rate.examples import BY_HEART_RATE, FLAT, LATE_RAMPS, LATE_WAVES, STILL
 from tasks.metrics.heart_rate.lag import explain_no_lag, get_lateness, take_sound_part
 from tasks.metrics.heart_rate.reference import HEART_RATE
 from tasks.metrics.heart_rate.response import (
@@ -37,31 +38,6 @@ _CONTROL: Final = (
     "and Moolgavkar 1988, Applied Statistics 37:87"
 )
 
-# Rest, a ramp of 1 bpm/s from 100 to 140, a plateau, a ramp down; the test is 8 s behind.
-_RAMP: Final = [100.0] * 120 + [100.0 + second for second in range(1, 41)] + [140.0] * 120
-_RAMPS: Final = [*_RAMP, *(140.0 - second for second in range(1, 41)), *[100.0] * 120]
-_LATE_RAMPS: Final[dict[str, Any]] = {
-    "test": {HEART_RATE: [100.0] * 8 + _RAMPS[:-8]},
-    "reference": {HEART_RATE: _RAMPS},
-}
-_FLAT: Final[dict[str, Any]] = {
-    "test": {HEART_RATE: [100.0] * 200},
-    "reference": {HEART_RATE: [100.0, 101.0] * 100},
-}
-# Two slow waves; the test shows them 8 s later.
-_WAVES: Final = [
-    140 + 20 * np.sin(2 * np.pi * t / 300) + 5 * np.sin(2 * np.pi * t / 47) for t in range(1808)
-]
-_LATE: Final[dict[str, Any]] = {
-    "test": {HEART_RATE: _WAVES[:1800]},
-    "reference": {HEART_RATE: _WAVES[8:]},
-}
-_STILL: Final[dict[str, Any]] = {
-    "test": {HEART_RATE: [120.0, 121.0] * 900},
-    "reference": {HEART_RATE: [121.0, 120.0] * 900},
-}
-_BY_HEART_RATE: Final = Example({**_LATE, "method": "heart_rate"}, None, "clocks set by heart rate")
-
 
 @dataclass(frozen=True)
 class Delays:
@@ -85,9 +61,9 @@ class Delays:
     better="lower",
     source=_STEP + _POOLED,
     examples=(
-        Example(_LATE_RAMPS, 8.0, "by hand: the same ramp 8 s later", 0.01),
-        Example(_FLAT, None, "no effort"),
-        Example({**_LATE_RAMPS, "method": "heart_rate"}, None, "clocks set by heart rate"),
+        Example(LATE_RAMPS, 8.0, "by hand: the same ramp 8 s later", 0.01),
+        Example(FLAT, None, "no effort"),
+        Example({**LATE_RAMPS, "method": "heart_rate"}, None, "clocks set by heart rate"),
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -111,8 +87,8 @@ def hr_rise_delay_s(case: Case) -> Value:
     better="lower",
     source=_STEP + _POOLED,
     examples=(
-        Example(_LATE_RAMPS, 8.0, "by hand: the same ramp 8 s later", 0.01),
-        Example(_FLAT, None, "no effort"),
+        Example(LATE_RAMPS, 8.0, "by hand: the same ramp 8 s later", 0.01),
+        Example(FLAT, None, "no effort"),
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -135,8 +111,8 @@ def hr_rise_delay_90_s(case: Case) -> Value:
     better="lower",
     source=_STEP + _POOLED,
     examples=(
-        Example(_LATE_RAMPS, 8.0, "by hand: the same ramp down 8 s later", 0.01),
-        Example(_FLAT, None, "no recovery"),
+        Example(LATE_RAMPS, 8.0, "by hand: the same ramp down 8 s later", 0.01),
+        Example(FLAT, None, "no recovery"),
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -161,9 +137,9 @@ def hr_recovery_delay_s(case: Case) -> Value:
     better="lower",
     source=_CONTROL,
     examples=(
-        Example(_LATE, 8.0, "by hand: the same waves 8 s later", 0.2),
-        Example(_STILL, None, "no variation"),
-        _BY_HEART_RATE,
+        Example(LATE_WAVES, 8.0, "by hand: the same waves 8 s later", 0.2),
+        Example(STILL, None, "no variation"),
+        BY_HEART_RATE,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -187,9 +163,9 @@ def hr_dead_time_s(case: Case) -> Value:
     better="lower",
     source=_CONTROL,
     examples=(
-        Example(_LATE, 0.0, "by hand: a pure shift", 0.2),
-        Example(_STILL, None, "no variation"),
-        _BY_HEART_RATE,
+        Example(LATE_WAVES, 0.0, "by hand: a pure shift", 0.2),
+        Example(STILL, None, "no variation"),
+        BY_HEART_RATE,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -212,9 +188,9 @@ def hr_time_constant_s(case: Case) -> Value:
     better="lower",
     source=_CONTROL,
     examples=(
-        Example(_LATE, 8.0, "by hand: the same waves 8 s later", 0.2),
-        Example(_STILL, None, "no variation"),
-        _BY_HEART_RATE,
+        Example(LATE_WAVES, 8.0, "by hand: the same waves 8 s later", 0.2),
+        Example(STILL, None, "no variation"),
+        BY_HEART_RATE,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+import numpy as np
+
 from tasks.core.registers import Example
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
@@ -28,4 +30,31 @@ APART: Final = Example(
     {"test": {HEART_RATE: [120, None]}, "reference": {HEART_RATE: [None, 120]}},
     None,
     "no second in common",
+)
+
+# Rest, a ramp of 1 bpm/s from 100 to 140, a plateau, a ramp down; the test is 8 s behind.
+_RAMP: Final = [100.0] * 120 + [100.0 + second for second in range(1, 41)] + [140.0] * 120
+RAMPS: Final = [*_RAMP, *(140.0 - second for second in range(1, 41)), *[100.0] * 120]
+LATE_RAMPS: Final[dict[str, Any]] = {
+    "test": {HEART_RATE: [100.0] * 8 + RAMPS[:-8]},
+    "reference": {HEART_RATE: RAMPS},
+}
+FLAT: Final[dict[str, Any]] = {
+    "test": {HEART_RATE: [100.0] * 200},
+    "reference": {HEART_RATE: [100.0, 101.0] * 100},
+}
+# Two slow waves; the test shows them 8 s later.
+_WAVES: Final = [
+    140 + 20 * np.sin(2 * np.pi * t / 300) + 5 * np.sin(2 * np.pi * t / 47) for t in range(1808)
+]
+LATE_WAVES: Final[dict[str, Any]] = {
+    "test": {HEART_RATE: _WAVES[:1800]},
+    "reference": {HEART_RATE: _WAVES[8:]},
+}
+STILL: Final[dict[str, Any]] = {
+    "test": {HEART_RATE: [120.0, 121.0] * 900},
+    "reference": {HEART_RATE: [121.0, 120.0] * 900},
+}
+BY_HEART_RATE: Final = Example(
+    {**LATE_WAVES, "method": "heart_rate"}, None, "clocks set by heart rate"
 )

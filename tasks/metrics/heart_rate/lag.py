@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from tasks.metrics.heart_rate.compared import (
     get_series,
     name_comparison,
 )
+from tasks.metrics.heart_rate.examples import BY_HEART_RATE, LATE_WAVES, STILL
 from tasks.metrics.heart_rate.gaps import find_frozen_stretches
 from tasks.metrics.heart_rate.lock import mark_before_lock
 from tasks.metrics.heart_rate.reference import HEART_RATE
@@ -35,20 +36,6 @@ _MAX_DEAD_S: Final = 40
 _MAX_CONSTANT_S: Final = 90.0
 _SETTLE_S: Final = 60
 _LEAST_REACH_S: Final = 0.1  # a parabola misses a pointed peak between whole seconds by half of it
-
-# Two slow waves; the test shows them 8 s later.
-_WAVES: Final = [
-    140 + 20 * np.sin(2 * np.pi * t / 300) + 5 * np.sin(2 * np.pi * t / 47) for t in range(1808)
-]
-_LATE: Final[dict[str, Any]] = {
-    "test": {HEART_RATE: _WAVES[:1800]},
-    "reference": {HEART_RATE: _WAVES[8:]},
-}
-_STILL: Final[dict[str, Any]] = {
-    "test": {HEART_RATE: [120.0, 121.0] * 900},
-    "reference": {HEART_RATE: [121.0, 120.0] * 900},
-}
-_BY_HEART_RATE: Final = Example({**_LATE, "method": "heart_rate"}, None, "clocks set by heart rate")
 
 
 @dataclass(frozen=True)
@@ -72,9 +59,9 @@ class Lateness:
     better="zero",
     source="common practice; asked for by Muehlen et al. 2021, BJSM 55:767 (INTERLIVE)",
     examples=(
-        Example(_LATE, 8.0, "by hand: the same waves 8 s later", 0.01),
-        Example(_STILL, None, "no variation"),
-        _BY_HEART_RATE,
+        Example(LATE_WAVES, 8.0, "by hand: the same waves 8 s later", 0.01),
+        Example(STILL, None, "no variation"),
+        BY_HEART_RATE,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -106,9 +93,9 @@ def hr_lag_s(case: Case) -> Value:
     better="lower",
     source="common practice, no source",
     examples=(
-        Example(_LATE, 0.0, "by hand: every window is 8 s late"),
-        Example(_STILL, None, "no variation"),
-        _BY_HEART_RATE,
+        Example(LATE_WAVES, 0.0, "by hand: every window is 8 s late"),
+        Example(STILL, None, "no variation"),
+        BY_HEART_RATE,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -134,9 +121,9 @@ def hr_lag_spread_s(case: Case) -> Value:
     better="lower",
     source="common practice, no source",
     examples=(
-        Example(_LATE, 0.0, "by hand: equal after 8 s", 1e-6),
-        Example(_STILL, None, "no variation"),
-        _BY_HEART_RATE,
+        Example(LATE_WAVES, 0.0, "by hand: equal after 8 s", 1e-6),
+        Example(STILL, None, "no variation"),
+        BY_HEART_RATE,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),

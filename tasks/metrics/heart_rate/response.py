@@ -13,6 +13,7 @@ from tasks.maths.rises import Following, find_rises, follow_rise
 from tasks.maths.runs import find_first_lasting
 from tasks.maths.smoothing import compute_running_mean
 from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
+from tasks.metrics.heart_rate.examples import FLAT, LATE_RAMPS, RAMPS
 from tasks.metrics.heart_rate.lock import find_lock
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
@@ -34,21 +35,10 @@ NO_RISE: Final = "the reference makes no such rise in these seconds"
 NOT_SEEN: Final = "the device cannot be seen to follow any of them"
 _SOURCE: Final = "step response of a measuring system (common practice)"
 
-# Rest, a ramp of 1 bpm/s from 100 to 140, a plateau, a ramp down; the test is 8 s behind.
-_RAMP: Final = [100.0] * 120 + [100.0 + second for second in range(1, 41)] + [140.0] * 120
-_WAVE: Final = [*_RAMP, *(140.0 - second for second in range(1, 41)), *[100.0] * 120]
-_LATE: Final[dict[str, Any]] = {
-    "test": {HEART_RATE: [100.0] * 8 + _WAVE[:-8]},
-    "reference": {HEART_RATE: _WAVE},
-}
-_FLAT: Final[dict[str, Any]] = {
-    "test": {HEART_RATE: [100.0] * 200},
-    "reference": {HEART_RATE: [100.0, 101.0] * 100},
-}
 #: The test makes only 10 of the 40 bpm.
 _MISSED: Final[dict[str, Any]] = {
-    "test": {HEART_RATE: [100.0 + (value - 100.0) / 4 for value in _WAVE]},
-    "reference": {HEART_RATE: _WAVE},
+    "test": {HEART_RATE: [100.0 + (value - 100.0) / 4 for value in RAMPS]},
+    "reference": {HEART_RATE: RAMPS},
 }
 
 
@@ -73,8 +63,8 @@ class Responses:
     better="none",
     source="common practice, no source",
     examples=(
-        Example(_LATE, 1.0, "by hand: one ramp of 40 bpm in 40 s"),
-        Example(_FLAT, 0.0, "by hand: none"),
+        Example(LATE_RAMPS, 1.0, "by hand: one ramp of 40 bpm in 40 s"),
+        Example(FLAT, 0.0, "by hand: none"),
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -95,7 +85,7 @@ def hr_rises(case: Case) -> Value:
     source=_SOURCE,
     examples=(
         Example(_MISSED, 28.5, "by hand: three quarters of 95 to 100 % of 40 bpm", 1.6),
-        Example(_FLAT, None, "no effort"),
+        Example(FLAT, None, "no effort"),
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -130,8 +120,8 @@ def hr_rise_shortfall_bpm(case: Case) -> Value:
     source="common practice, no source",
     examples=(
         Example(_MISSED, 100.0, "by hand: three quarters are lacking"),
-        Example(_LATE, 0.0, "by hand: 8 of 40 bpm are lacking"),
-        Example(_FLAT, None, "no effort"),
+        Example(LATE_RAMPS, 0.0, "by hand: 8 of 40 bpm are lacking"),
+        Example(FLAT, None, "no effort"),
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
