@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flows import terminal
-from flows.configuration import open_home, start_log
+from flows.configuration import open_home
+from flows.journal import begin_log
 from flows.runtime import Engine, prepare
 from tasks.core.errors import UsageError
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 def run_nightly(folder: Path | None, *, debug: bool = False, quiet: bool = False) -> int:
     """Run the batch of the night now."""
     home = open_home(folder).home
-    start_log(home)
+    begin_log(home)
     prepare(home, debug=debug)
     engine = Engine(home)
     engine.begin()
@@ -37,7 +38,7 @@ def run_nightly(folder: Path | None, *, debug: bool = False, quiet: bool = False
 def run_rebuild(folder: Path | None, *, debug: bool = False, quiet: bool = False) -> int:
     """Make lake and store again from the originals."""
     home = open_home(folder).home
-    start_log(home)
+    begin_log(home)
     prepare(home, debug=debug)
     engine = Engine(home)
     engine.begin()
@@ -69,7 +70,7 @@ def run_restore(
     if not backup.is_file():
         raise UsageError(f"{backup}: there is no such backup; they lie in backups/ of the home")
     home = open_home(folder).home
-    start_log(home)
+    begin_log(home)
     prepare(home, debug=debug)
     engine = Engine(home)
     engine.begin()

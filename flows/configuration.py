@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import logging
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from config.devices import Device, DevicesFileError, load_devices
 from config.home import Home, find_home
@@ -14,9 +13,6 @@ from tasks.core.errors import SettingsError, UsageError
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-#: Size from which a log is set aside before the next one begins [byte].
-MAX_LOG_BYTES: Final = 5_000_000
 
 
 @dataclass(frozen=True)
@@ -57,26 +53,6 @@ def look_into_home(folder: Path | None) -> Opened:
             "or name it with --home or COWORN_HOME"
         )
     return _read(home)
-
-
-def start_log(home: Home) -> None:
-    """Let what the product logs go to `state/logs/coworn.log`."""
-    path = home.logs / "coworn.log"
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.exists() and path.stat().st_size > MAX_LOG_BYTES:
-            path.replace(path.with_suffix(".log.1"))
-        # Opened at once: later might be while files for elsewhere are written, with other rights.
-        handler = logging.FileHandler(path, encoding="utf-8")
-    except OSError:
-        return
-    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
-    for name in ("flows", "tasks"):
-        logger = logging.getLogger(name)
-        logger.setLevel(logging.INFO)
-        logger.addHandler(handler)
-        # The root logger would print on the console what is said there in better words.
-        logger.propagate = False
 
 
 def _read(home: Home) -> Opened:

@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from flows import terminal
-from flows.configuration import open_home, start_log
+from flows.configuration import open_home
 from flows.inbox import find_hint, scan_folder
+from flows.journal import begin_log
 from flows.runtime import Engine, prepare
 from tasks.core.errors import UsageError
 
@@ -30,7 +31,7 @@ def run_demo(folder: Path | None, *, debug: bool = False, quiet: bool = False) -
     """Drop the demo's exports into the home's inbox, do the whole job, print the main table."""
     source = find_demo()
     home = open_home(folder or DEMO_HOME).home
-    start_log(home)
+    begin_log(home)
     prepare(home, debug=debug)
     engine = Engine(home)
     engine.begin()

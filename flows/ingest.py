@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flows import terminal
-from flows.configuration import open_home, start_log
+from flows.configuration import open_home
+from flows.journal import begin_log
 from flows.runtime import Engine, prepare
 from tasks.core.errors import UsageError
 
@@ -26,7 +27,7 @@ def run_ingest(
             raise UsageError(f"{path}: there is no such file or folder; nothing was done")
     opened = open_home(folder)
     home = opened.home
-    start_log(home)
+    begin_log(home)
     prepare(home, debug=debug)
     engine = Engine(home)
     engine.begin()

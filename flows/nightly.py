@@ -15,7 +15,9 @@ from prefect import flow
 
 from flows.configuration import open_home
 from flows.inbox import find_hint
+from flows.journal import Stages, begin_log, set_aside_logs
 from flows.locks import is_watched
+from flows.outcome import log_run
 from flows.quiet import list_quiet_files
 from flows.runtime import RUN_TAG, find_api_url
 from flows.settling import Settled, settle_home
@@ -56,13 +58,18 @@ def nightly(home: Path | None = None) -> NightlyReport:
     begun = datetime.now(UTC)
     opened = open_home(home)
     place, settings = opened.home, opened.settings
-    outcomes = [
-        *_finish_interrupted(place, settings),
-        *_take_inbox(place, settings),
-    ]
-    settled = settle_home(place, settings, flow_name="nightly", everything=True)
-    backup = steps.back_up(place, settings, now=begun)
+    begin_log(place)
+    stages = Stages()
+    with stages.time("read"):
+        outcomes = [
+            *_finish_interrupted(place, settings),
+            *_take_inbox(place, settings),
+        ]
+    settled = settle_home(place, settings, flow_name="nightly", stages=stages, everything=True)
+    with stages.time("back up"):
+        backup = steps.back_up(place, settings, now=begun)
     _sweep(place)
+    log_run("nightly", outcomes, settled, stages)
     with Ledger(place) as ledger:
         ledger.remember(LAST_NIGHTLY, begun.isoformat())
     show_artifact(DropReport(tuple(outcomes), settled), home=place)
@@ -97,7 +104,8 @@ def _take_inbox(home: Home, settings: Settings) -> list[FileOutcome]:
 
 
 def _sweep(home: Home) -> None:
-    """Remove what killed runs left behind."""
+    """Remove what killed runs left behind; set large logs aside."""
+    set_aside_logs(home)
     steps.sweep_lake(home.lake)
     if not is_watched(home):
         steps.sweep_intake(home)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections import Counter
 from typing import TYPE_CHECKING, Final
 
@@ -9,16 +10,18 @@ from flows import terminal
 from flows.results import read_main_rows, show_main_rows
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Iterator, Sequence
 
     from rich.console import Console
 
     from config.home import Home
+    from flows.journal import Stages
     from flows.nightly import NightlyReport
     from flows.settling import Settled
     from flows.workout import DropReport
     from tasks.ingest import FileOutcome
 
+LOG: Final = logging.getLogger(__name__)
 EXIT_DONE: Final = 0
 EXIT_REFUSED: Final = 1
 
@@ -53,17 +56,34 @@ def tell_troubles(
     outcomes: Sequence[FileOutcome], settled: Settled, *, expected: Collection[str] = ()
 ) -> int:
     """Name on standard error what was refused or failed; those in `expected` do not count."""
-    troubles = [outcome for outcome in outcomes if outcome.is_trouble]
-    for outcome in troubles:
-        inside = "" if outcome.inside is None else f" (in {outcome.inside})"
-        terminal.say_error(f"{outcome.name}{inside} {outcome.status}: {outcome.reason}")
+    for line in _describe_troubles(outcomes, settled):
+        terminal.say_error(line)
+    counted = any(outcome.is_trouble and outcome.name not in expected for outcome in outcomes)
+    return EXIT_REFUSED if counted or settled.failed else EXIT_DONE
+
+
+def log_run(
+    flow_name: str, outcomes: Sequence[FileOutcome], settled: Settled, stages: Stages
+) -> None:
+    """Write down what a run gave and how long its stages took, for whoever was not there."""
+    for line in _describe_troubles(outcomes, settled):
+        LOG.warning("%s", line)
+    LOG.info(
+        "%s: %s; %s; %s", flow_name, count_outcomes(outcomes), describe_settled(settled), stages
+    )
+
+
+def _describe_troubles(outcomes: Sequence[FileOutcome], settled: Settled) -> Iterator[str]:
+    """Give one line for whatever did not go as it should."""
+    for outcome in outcomes:
+        if outcome.is_trouble:
+            inside = "" if outcome.inside is None else f" (in {outcome.inside})"
+            yield f"{outcome.name}{inside} {outcome.status}: {outcome.reason}"
     for outcome in outcomes:
         if outcome.status == "partial":
-            terminal.say_error(f"{outcome.name} is partial: {outcome.reason}")
-    for line in (*settled.failed, *settled.complaints):
-        terminal.say_error(line)
-    counted = [outcome for outcome in troubles if outcome.name not in expected]
-    return EXIT_REFUSED if counted or settled.failed else EXIT_DONE
+            yield f"{outcome.name} is partial: {outcome.reason}"
+    yield from settled.failed
+    yield from settled.complaints
 
 
 def count_outcomes(outcomes: Sequence[FileOutcome]) -> str:

@@ -13,9 +13,10 @@ from prefect import flow
 from config.home import Home
 from flows import terminal
 from flows.configuration import open_home
+from flows.journal import Stages, begin_log
 from flows.locks import hold_run_lock
-from flows.report import refresh_report
-from flows.settling import Settled, settle_home, settle_locked
+from flows.outcome import log_run
+from flows.settling import Settled, settle_home, settle_locked, show_settled
 from flows.spread import run_all
 from tasks import steps
 from tasks.ingest import FileOutcome, list_unfinished
@@ -70,7 +71,9 @@ def rebuild(home: Path | None = None) -> RebuildReport:
     """
     opened = open_home(home)
     place, settings = opened.home, opened.settings
+    begin_log(place)
     made = RebuiltHome(place.root)
+    stages = Stages()
     with hold_run_lock(place, wait_s=settings.run.lock_wait_s, purpose="coworn rebuild"):
         shutil.rmtree(made.beside, ignore_errors=True)
         made.beside.mkdir(mode=0o700, parents=True)
@@ -78,15 +81,18 @@ def rebuild(home: Path | None = None) -> RebuildReport:
         _adopt_unknown_originals(place)
         with Ledger(place) as ledger:
             files = [known for known in ledger.list_files() if known.inside is None]
-        outcomes = _read_again(files, home=made, settings=settings)
-        settled = settle_locked(made, settings, flow_name="rebuild", everything=True)
-        backup = steps.back_up(place, settings, now=datetime.now(UTC))
+        with stages.time("read"):
+            outcomes = _read_again(files, home=made, settings=settings)
+        settled = settle_locked(made, settings, flow_name="rebuild", stages=stages, everything=True)
+        with stages.time("back up"):
+            backup = steps.back_up(place, settings, now=datetime.now(UTC))
         _put_in_place(made, place)
         # What a watcher took in meanwhile went into the lake of before.
-        outcomes += _read_again(list_unfinished(place), home=place, settings=settings)
-        steps.publish_results(place, settings, wait_s=settings.run.lock_wait_s)
-        complaints = refresh_report(place, settings)
+        with stages.time("read"):
+            outcomes += _read_again(list_unfinished(place), home=place, settings=settings)
+        complaints = show_settled(place, settings, stages=stages)
     settled = replace(settled, complaints=(*settled.complaints, *complaints))
+    log_run("rebuild", outcomes, settled, stages)
     return RebuildReport(tuple(outcomes), settled, backup.store)
 
 
@@ -107,9 +113,12 @@ def restore(backup: Path, home: Path | None = None) -> RestoreReport:
     """
     opened = open_home(home)
     place, settings = opened.home, opened.settings
+    begin_log(place)
     with hold_run_lock(place, wait_s=settings.run.lock_wait_s, purpose="coworn rebuild"):
         replaced = restore_backup(backup, home=place, wait_s=settings.run.lock_wait_s)
-    settled = settle_home(place, settings, flow_name="restore", everything=True)
+    stages = Stages()
+    settled = settle_home(place, settings, flow_name="restore", stages=stages, everything=True)
+    log_run("restore", (), settled, stages)
     return RestoreReport(settled, replaced)
 
 

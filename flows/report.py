@@ -7,7 +7,8 @@ import logging
 from typing import TYPE_CHECKING, Final
 
 from flows import terminal
-from flows.configuration import look_into_home, start_log
+from flows.configuration import look_into_home
+from flows.journal import begin_log
 from flows.rights import use_own_rights
 from tasks.core.errors import UsageError
 
@@ -33,7 +34,7 @@ def run_report(
 
     opened = look_into_home(folder)
     home = opened.home
-    start_log(home)
+    begin_log(home)
     if target is not None and target.absolute().is_relative_to(home.root):
         raise UsageError(
             f"{target}: the set to be published does not go into the home folder; name another one"

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 from flows import terminal
-from flows.configuration import open_home, start_log
+from flows.configuration import open_home
+from flows.journal import begin_log
 from flows.locks import hold_watch_lock
 from flows.runtime import DEFAULT_API_URL, Engine, find_api_url, is_server_up, prepare
 from flows.watch import make_watcher
@@ -33,7 +34,7 @@ def run_serve(folder: Path | None, *, debug: bool = False, quiet: bool = False) 
     """
     opened = open_home(folder)
     home, settings = opened.home, opened.settings
-    start_log(home)
+    begin_log(home)
     api_url = find_api_url() or DEFAULT_API_URL
     if not is_server_up(api_url):
         raise UsageError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
     from config.home import Home
     from config.settings import Settings
+    from flows.journal import Stages
     from tasks.settle import Summary, WorkoutOutcome
 
 #: Number of workouts in one run from which they are spread over workers.
@@ -38,35 +40,55 @@ class Settled:
 
 
 def settle_home(
-    home: Home, settings: Settings, *, flow_name: str, everything: bool = False
+    home: Home, settings: Settings, *, flow_name: str, stages: Stages, everything: bool = False
 ) -> Settled:
     """Pair, measure, append, publish and show what something has changed for.
 
     Call it inside a flow. Raises: StoreBusyError when another run holds the home for too long.
     """
-    with hold_run_lock(home, wait_s=settings.run.lock_wait_s, purpose=f"coworn {flow_name}"):
-        settled = settle_locked(home, settings, flow_name=flow_name, everything=everything)
-        steps.publish_results(home, settings, wait_s=settings.run.lock_wait_s)
-        complaints = refresh_report(home, settings, catch_up=flow_name == "nightly")
+    purpose = f"coworn {flow_name}"
+    with contextlib.ExitStack() as held:
+        with stages.time("wait"):
+            held.enter_context(
+                hold_run_lock(home, wait_s=settings.run.lock_wait_s, purpose=purpose)
+            )
+        settled = settle_locked(
+            home, settings, flow_name=flow_name, stages=stages, everything=everything
+        )
+        catch_up = flow_name == "nightly"
+        complaints = show_settled(home, settings, stages=stages, catch_up=catch_up)
     return replace(settled, complaints=(*settled.complaints, *complaints))
 
 
+def show_settled(
+    home: Home, settings: Settings, *, stages: Stages, catch_up: bool = False
+) -> tuple[str, ...]:
+    """Publish what was appended and bring the report up to date; give complaints, one line each."""
+    with stages.time("publish"):
+        steps.publish_results(home, settings, wait_s=settings.run.lock_wait_s)
+    with stages.time("report"):
+        return refresh_report(home, settings, catch_up=catch_up)
+
+
 def settle_locked(
-    home: Home, settings: Settings, *, flow_name: str, everything: bool = False
+    home: Home, settings: Settings, *, flow_name: str, stages: Stages, everything: bool = False
 ) -> Settled:
     """Pair, measure and append while the caller holds the lock of the home."""
     run = begin_run(flow_name, settings_hash=settings.hash_of_values)
-    prepared = steps.prepare(home, settings, everything=everything)
-    outcomes, failed = _measure(prepared.plan.workouts, home=home, settings=settings)
-    summary = steps.append_results(
-        prepared,
-        outcomes,
-        run=run,
-        home=home,
-        settings=settings,
-        wait_s=settings.run.lock_wait_s,
-    )
-    steps.finish_settling(prepared, outcomes, home=home)
+    with stages.time("pair"):
+        prepared = steps.prepare(home, settings, everything=everything)
+    with stages.time("measure"):
+        outcomes, failed = _measure(prepared.plan.workouts, home=home, settings=settings)
+    with stages.time("append"):
+        summary = steps.append_results(
+            prepared,
+            outcomes,
+            run=run,
+            home=home,
+            settings=settings,
+            wait_s=settings.run.lock_wait_s,
+        )
+        steps.finish_settling(prepared, outcomes, home=home)
     return Settled(
         summary=summary,
         unchanged=len(prepared.plan.unchanged),

@@ -10,8 +10,9 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 from flows import terminal
-from flows.configuration import open_home, start_log
+from flows.configuration import open_home
 from flows.inbox import Watcher, find_hint
+from flows.journal import begin_log
 from flows.locks import hold_watch_lock
 from flows.runtime import Engine, prepare
 from flows.trouble import explain_trouble
@@ -39,7 +40,7 @@ def run_watch(folder: Path | None, *, debug: bool = False, quiet: bool = False) 
     """Watch the inbox until SIGINT (130) or SIGTERM (0); a run that has begun is finished first."""
     opened = open_home(folder)
     home, settings = opened.home, opened.settings
-    start_log(home)
+    begin_log(home)
     prepare(home, debug=debug)
     console = terminal.make_console(quiet=quiet)
     with hold_watch_lock(home, purpose="coworn watch"):
@@ -218,6 +219,7 @@ def _watch_until_signal(watcher: Watcher, console: Console) -> signal.Signals | 
     before = {number: signal.signal(number, note) for number in numbers}
     try:
         watcher.start()
+        LOG.info("watching %s", watcher.inbox)
         console.print(f"watching {terminal.clean(watcher.inbox)}; Ctrl-C stops")
         while watcher.is_alive() and not received:
             wake.wait(0.5)
@@ -230,4 +232,5 @@ def _watch_until_signal(watcher: Watcher, console: Console) -> signal.Signals | 
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+    LOG.info("the watcher ended%s", f" ({received[0].name})" if received else " by itself")
     return received[0] if received else None

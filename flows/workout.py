@@ -13,6 +13,8 @@ from prefect.runtime import flow_run
 from flows import terminal
 from flows.configuration import open_home
 from flows.inbox import find_hint
+from flows.journal import Stages, begin_log
+from flows.outcome import log_run
 from flows.quiet import list_quiet_files
 from flows.settling import Settled, settle_home
 from flows.spread import run_all
@@ -56,13 +58,17 @@ def drop(
     """
     opened = open_home(home)
     place, settings = opened.home, opened.settings
+    begin_log(place)
     if files is None:
         files = [
             Dropped(path, path.name, find_hint(path, place.inbox))
             for path in list_quiet_files(place.inbox, settings.inbox)
         ]
-    outcomes = take_in(files, home=place, settings=settings, move=move)
-    settled = settle_home(place, settings, flow_name="drop")
+    stages = Stages()
+    with stages.time("read"):
+        outcomes = take_in(files, home=place, settings=settings, move=move)
+    settled = settle_home(place, settings, flow_name="drop", stages=stages)
+    log_run("drop", outcomes, settled, stages)
     report = DropReport(tuple(outcomes), settled)
     show_artifact(report, home=place)
     return report

@@ -141,6 +141,11 @@ def test_names_cannot_steer_the_terminal(place: Place, tmp_path: Path) -> None:
     assert "\u202e" not in done.stdout + done.stderr
     assert "[bold]\\x1b[31mred\\u202egpj.csv" in done.stderr
     assert "\x1b" not in place.run("status").stdout
+    refusal, run = (place.root / "state" / "logs" / "coworn.log").read_text().splitlines()
+    assert " WARNING [bold]\\x1b[31mred\\u202egpj.csv refused: " in refusal
+    assert " INFO drop: 2 files: 1 stored, 1 refused; 1 workout with new results, run " in run
+    assert "; read " in run
+    assert ", publish " in run
 
 
 def test_quiet_prints_nothing_but_errors(place: Place, tmp_path: Path) -> None:
