@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 #: Size from which a log is set aside before the next one begins [byte].
 MAX_LOG_BYTES: Final = 5_000_000
 _NAMES: Final = ("flows", "tasks")
+_LINE: Final = "%(asctime)s %(levelname)s %(message)s"
 
 
 @dataclass
@@ -72,7 +73,7 @@ def begin_log(home: Home) -> None:
         handler = WatchedFileHandler(path, encoding="utf-8")
     except OSError:
         return
-    handler.setFormatter(_Lines("%(asctime)s %(levelname)s %(message)s", datefmt="%Y-%m-%dT%H:%M:%SZ"))
+    handler.setFormatter(_Lines(_LINE, datefmt="%Y-%m-%dT%H:%M:%SZ"))
     for name in _NAMES:
         logger = logging.getLogger(name)
         for other in before:
