@@ -47,7 +47,7 @@ class Stages:
 class _Lines(logging.Formatter):
     """One line for each message, in UTC: what a file's name holds forges no other."""
 
-    converter = time.gmtime
+    converter = staticmethod(time.gmtime)
 
     def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 - logging's own name
         shown = copy.copy(record)
