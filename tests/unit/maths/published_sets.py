@@ -700,3 +700,21 @@ MAVRO_DIGITS = [
 # NCSS documentation, two-sample equivalence; as in the tests of the R package TOSTER.
 NCSS_A = [452, 874, 554, 447, 356, 754, 558, 574, 664, 682, 547, 435, 245]
 NCSS_B = [546, 547, 774, 465, 459, 665, 467, 365, 589, 534, 456, 651, 654, 665, 546, 537]
+
+# Davies and Goldsmith 1972, Statistical Methods in Research and Production, table 6.1: yield of dye
+# [g] of six batches, five preparations each; as in the data of the R package lme4 (Dyestuff).
+DYESTUFF = [
+    [1545, 1440, 1440, 1520, 1580],
+    [1540, 1555, 1490, 1560, 1495],
+    [1595, 1550, 1605, 1510, 1560],
+    [1445, 1440, 1595, 1465, 1545],
+    [1595, 1630, 1515, 1635, 1625],
+    [1520, 1455, 1450, 1480, 1445],
+]
+
+# Efron and Tibshirani 1993, An Introduction to the Bootstrap, table 14.1: spatial test, A, of 26
+# children; from memory.
+SPATIAL_TEST = [
+    48, 36, 20, 29, 42, 42, 20, 42, 22, 41, 45, 14, 6, 0, 33, 28, 34, 4, 32, 24, 47, 41, 24, 26, 30,
+    41,
+]  # fmt: skip
