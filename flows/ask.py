@@ -8,7 +8,7 @@ import sys
 from typing import TYPE_CHECKING, Final, cast, get_args
 
 from flows import terminal
-from flows.configuration import look_into_home
+from flows.configuration import is_inside, look_into_home
 from flows.rights import use_own_rights
 from tasks.core.errors import CowornError, UsageError
 
@@ -48,6 +48,11 @@ def run_sql(
     if form not in get_args(Form):
         raise UsageError(f"--format {form}: choose one of {', '.join(get_args(Form))}")
     home = look_into_home(folder).home
+    if out is not None and is_inside(out, home):
+        raise UsageError(
+            f"--out {out}: nothing is written into the home folder, where it might take the place "
+            "of results; name another place"
+        )
     with contextlib.closing(connect_for_reading(home)) as connection:
         if listing:
             _write(_describe_objects(connection))

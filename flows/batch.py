@@ -69,6 +69,7 @@ def run_restore(
     """
     if not backup.is_file():
         raise UsageError(f"{backup}: there is no such backup; they lie in backups/ of the home")
+    backup = backup.absolute()
     home = open_home(folder).home
     begin_log(home)
     prepare(home, debug=debug)
@@ -80,7 +81,7 @@ def run_restore(
     console = terminal.make_console(quiet=quiet)
     try:
         with engine.running(heartbeat=True), terminal.show_progress(quiet=quiet):
-            report = restore(backup=backup.absolute(), home=home.root)
+            report = restore(backup=backup, home=home.root)
     finally:
         engine.stop()
     code = tell_troubles((), report.settled)

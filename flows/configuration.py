@@ -55,6 +55,11 @@ def look_into_home(folder: Path | None) -> Opened:
     return _read(home)
 
 
+def is_inside(path: Path, home: Home) -> bool:
+    """Say whether `path` lies in the home's folder, links and steps upwards followed."""
+    return path.resolve().is_relative_to(home.root.resolve())
+
+
 def _read(home: Home) -> Opened:
     keep_private()
     try:

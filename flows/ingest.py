@@ -25,6 +25,7 @@ def run_ingest(
     for path in paths:
         if not path.exists():
             raise UsageError(f"{path}: there is no such file or folder; nothing was done")
+    paths = [path.absolute() for path in paths]
     opened = open_home(folder)
     home = opened.home
     begin_log(home)

@@ -7,7 +7,7 @@ import logging
 from typing import TYPE_CHECKING, Final
 
 from flows import terminal
-from flows.configuration import look_into_home
+from flows.configuration import is_inside, look_into_home
 from flows.journal import begin_log
 from flows.rights import use_own_rights
 from tasks.core.errors import UsageError
@@ -26,18 +26,24 @@ def run_report(
 ) -> int:
     """Write what changed into the home's report, or what may be published into `target`.
 
-    Raises: UsageError for a workout that is not there or a target inside the home;
-    CowornError when nothing was published yet.
+    Raises: UsageError for a workout that is not there, a target inside the home or one that holds
+    pages of somebody else's; CowornError when nothing was published yet.
     """
-    from tasks.report import list_waiting, write_report
+    from tasks.report import find_foreign, list_waiting, write_report
     from tasks.store import connect_for_reading
 
     opened = look_into_home(folder)
     home = opened.home
     begin_log(home)
-    if target is not None and target.absolute().is_relative_to(home.root):
+    if target is not None and is_inside(target, home):
         raise UsageError(
             f"{target}: the set to be published does not go into the home folder; name another one"
+        )
+    foreign = None if target is None else find_foreign(target)
+    if foreign is not None:
+        raise UsageError(
+            f"{target}: {foreign} in there was not written by coworn and would be written over; "
+            "name a folder of its own"
         )
     connection = connect_for_reading(home)
     try:

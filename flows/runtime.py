@@ -23,7 +23,7 @@ from flows.terminal import say_error
 from tasks.core.errors import CowornError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
     from config.home import Home
 
@@ -48,8 +48,6 @@ _POLL_S: Final = 0.1
 
 _ENVIRONMENT: Final = {
     "PREFECT_SERVER_UI_SHOW_PROMOTIONAL_CONTENT": "false",
-    # What tasks are for are their side effects; what they return is not worth keeping.
-    "PREFECT_RESULTS_PERSIST_BY_DEFAULT": "false",
     # The level of the loggers would empty the server's pages too; this one is for the console.
     "PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": "CRITICAL",
     "PREFECT_LOGGING_EXTRA_LOGGERS": "flows,tasks",
@@ -72,29 +70,63 @@ _EMBEDDED_ENVIRONMENT: Final = {
 }
 
 
+#: What the embedded server takes over from the environment; everything else that is Prefect's
+#: concerns servers of the person's own: their database, their passwords, their addresses.
+_SERVER_KEEPS: Final = {
+    "PREFECT_HOME",
+    "PREFECT_PROFILES_PATH",
+    "PREFECT_LOGGING_LEVEL",
+    "PREFECT_SERVER_ANALYTICS_ENABLED",
+    "PREFECT_SERVER_ALLOW_EPHEMERAL_MODE",
+    *_ENVIRONMENT,
+}
+_LOOPBACK: Final = ("127.0.0.1", "localhost")
+
+
 class EngineError(CowornError):
     """No Prefect server can be had."""
 
 
 def prepare(home: Home, *, debug: bool = False) -> None:
-    """Set Prefect's environment for `home`.
+    """Set Prefect's environment for `home`, and make its folder the current one.
 
     What the person's environment says already stays, except for the switches that keep the
-    product on this machine and its state in its home.
+    product on this machine and its state in its home. Prefect reads settings in the current
+    folder, which may be another project's, or writable for strangers: relative paths must be made
+    absolute before.
     """
+    home.prefect.mkdir(mode=0o700, parents=True, exist_ok=True)
+    os.chdir(home.prefect)
     for name, value in _ENVIRONMENT.items():
         os.environ.setdefault(name, value)
+    # What tasks are for are their side effects; and a kept result is a pickle: whoever can write
+    # where it lies decides what is run.
+    os.environ["PREFECT_RESULTS_PERSIST_BY_DEFAULT"] = "false"
+    os.environ["PREFECT_LOCAL_STORAGE_PATH"] = str(home.prefect / "storage")
+    # Profiles belong to other servers.
+    os.environ["PREFECT_PROFILES_PATH"] = str(home.prefect / "profiles.toml")
+    os.environ.pop("PREFECT_PROFILE", None)
+    _leave_proxies_out()
     # No heartbeat of the server to its vendor, no events of the client.
     os.environ["PREFECT_SERVER_ANALYTICS_ENABLED"] = "false"
     os.environ["DO_NOT_TRACK"] = "1"
     # The only servers are those that are named and the one that `Engine` starts and ends.
     os.environ["PREFECT_SERVER_ALLOW_EPHEMERAL_MODE"] = "false"
-    # A home of its own also keeps profiles of other projects, with their servers, out of this.
     os.environ["PREFECT_HOME"] = str(home.prefect)
     if debug:
         os.environ["PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL"] = "INFO"
     # A log line that cannot be written (server gone, disk full) is no news for the person.
     logging.raiseExceptions = debug
+
+
+def _leave_proxies_out() -> None:
+    """Let a proxy that the person's network needs not be asked for this machine's own servers."""
+    named = os.environ.get("no_proxy") or os.environ.get("NO_PROXY") or ""
+    known = [part.strip() for part in named.split(",") if part.strip()]
+    if "*" not in known:
+        known += [name for name in _LOOPBACK if name not in known]
+    # Libraries disagree about the case; both must say the same.
+    os.environ["no_proxy"] = os.environ["NO_PROXY"] = ",".join(known)
 
 
 def find_api_url() -> str | None:
@@ -155,7 +187,8 @@ class EmbeddedServer:
                 stdin=subprocess.PIPE,
                 stdout=log,
                 stderr=log,
-                env={**os.environ, **_EMBEDDED_ENVIRONMENT},
+                cwd=os.environ.get("PREFECT_HOME"),
+                env={**_drop_foreign(os.environ), **_EMBEDDED_ENVIRONMENT},
                 start_new_session=True,
             )
 
@@ -310,6 +343,15 @@ class Engine:
         if self._embedded is not None:
             self._embedded.stop()
             self._embedded = None
+
+
+def _drop_foreign(environment: Mapping[str, str]) -> dict[str, str]:
+    """Give `environment` without what it says to servers of Prefect that are not ours."""
+    return {
+        name: value
+        for name, value in environment.items()
+        if not name.startswith("PREFECT_") or name in _SERVER_KEEPS
+    }
 
 
 def _tell_restart() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 import secrets
 import time
@@ -13,6 +14,10 @@ if TYPE_CHECKING:
 
 _KEY: Final = re.compile(r'<meta name="coworn-key" content="([^"]*)">')
 _HEAD_BYTES: Final = 2048
+#: Every page has this in its head, and hardly any page of somebody else's.
+_OUR_MARK: Final = "shared/report.css"
+#: What a report's folder holds.
+_PARTS: Final = ("index.html", "workouts", "devices", "figures", "shared")
 #: No file is in the making for so long [s].
 DEAD_AFTER_S: Final = 3600.0
 
@@ -46,10 +51,25 @@ def sweep_unfinished(folder: Path, *, dead_after_s: float = DEAD_AFTER_S) -> Non
 
 def read_key(path: Path) -> str | None:
     """Give the key of what a page was made from, None when there is no such page."""
+    found = _KEY.search(_read_head(path))
+    return found[1] if found else None
+
+
+def is_ours(path: Path) -> bool:
+    """Say whether `path` is a page that was written here, not one that a person put there."""
+    return _OUR_MARK in _read_head(path)
+
+
+def find_foreign(folder: Path) -> str | None:
+    """Give a name in `folder` that a report would write over though it is somebody else's."""
+    if is_ours(folder / "index.html"):
+        return None
+    return next((name for name in _PARTS if os.path.lexists(folder / name)), None)
+
+
+def _read_head(path: Path) -> str:
     try:
         with path.open("rb") as file:
-            head = file.read(_HEAD_BYTES).decode(errors="replace")
-    except FileNotFoundError:
-        return None
-    found = _KEY.search(head)
-    return found[1] if found else None
+            return file.read(_HEAD_BYTES).decode(errors="replace")
+    except (FileNotFoundError, NotADirectoryError, IsADirectoryError):
+        return ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import shutil
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Final
@@ -12,7 +13,7 @@ from tasks.core.provenance import find_version
 from tasks.report import read
 from tasks.report.device_page import COLUMNS, render_device
 from tasks.report.figures import write_figures
-from tasks.report.files import read_key, sweep_unfinished, write_if_changed
+from tasks.report.files import is_ours, read_key, sweep_unfinished, write_if_changed
 from tasks.report.gather import gather_device, gather_workout
 from tasks.report.index import render_index
 from tasks.report.pages import render_workout
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 
 #: Settings that no page shows.
 _ONLY_HOW_MANY: Final = {"figures_per_run", "figures_per_night"}
+#: Names that only folders of our figures have.
+_WORKOUT_ID: Final = re.compile(r"\d{8}T\d{4}Z-[0-9a-f]{6}")
 _SOURCE: Final = "Source: coworn; exports of devices worn together."
 
 
@@ -198,13 +201,13 @@ def make_key(
 def _remove_vanished(
     folder: Path, *, workouts: Mapping[str, WorkoutFacts], devices: Mapping[str, DeviceFacts]
 ) -> None:
-    """Take away pages and figures of workouts and devices that are no more."""
+    """Take away pages and figures of workouts and devices that are no more, and nothing else."""
     for part, known in (("workouts", workouts), ("devices", devices)):
         for path in (folder / part).glob("*.html"):
-            if path.stem not in known:
+            if path.stem not in known and is_ours(path):
                 path.unlink(missing_ok=True)
     figures = folder / "figures"
     if figures.is_dir():
         for path in figures.iterdir():
-            if path.name not in workouts:
+            if path.name not in workouts and _WORKOUT_ID.fullmatch(path.name):
                 shutil.rmtree(path, ignore_errors=True)

@@ -11,7 +11,7 @@ import textwrap
 import uuid
 from datetime import date, time
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any, Final, Literal, get_args
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, get_args
 
 from tasks.core.errors import CowornError
 
@@ -56,23 +56,34 @@ def format_rows(rows: pa.Table, form: Form, *, width: int | None = None) -> str:
 def write_rows(rows: pa.Table, path: Path, *, form: Form) -> None:
     """Write `rows` to `path`, which appears only when it is whole.
 
+    A link is followed, and a pipe or a device is written to; neither is replaced.
     Raises PresentError when it cannot be written.
     """
-    building = path.with_name(f".{uuid.uuid4().hex}.building")
+    place = path.resolve()
+    building = place.with_name(f".{uuid.uuid4().hex}.building")
     try:
-        if form == "parquet":
-            from pyarrow import parquet  # noqa: PLC0415 - slow to import
-
-            parquet.write_table(rows, building, compression="zstd")
-        else:
-            building.write_text(format_rows(rows, form), encoding="utf-8", newline="")
-        building.replace(path)
+        if place.exists() and not place.is_file() and not place.is_dir():
+            with place.open("wb") as target:
+                _write_bytes(rows, target, form=form)
+            return
+        with building.open("wb") as target:
+            _write_bytes(rows, target, form=form)
+        building.replace(place)
     except OSError as error:
         raise PresentError(
             f"{path}: {os.strerror(error.errno or 0)}; choose another --out"
         ) from error
     finally:
         building.unlink(missing_ok=True)
+
+
+def _write_bytes(rows: pa.Table, target: BinaryIO, *, form: Form) -> None:
+    if form == "parquet":
+        from pyarrow import parquet  # noqa: PLC0415 - slow to import
+
+        parquet.write_table(rows, target, compression="zstd")
+    else:
+        target.write(format_rows(rows, form).encode())
 
 
 # --- table ------------------------------------------------------------------------------------

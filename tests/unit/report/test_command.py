@@ -44,3 +44,46 @@ def test_a_home_without_results_says_what_to_do(tmp_path: Path) -> None:
     Home(tmp_path / "new").create()
     with pytest.raises(CowornError, match="no results yet"):
         run_report(tmp_path / "new", quiet=True)
+
+
+def test_links_and_steps_upwards_lead_into_no_home(home: Home, tmp_path: Path) -> None:
+    link = tmp_path / "link"
+    link.symlink_to(home.root, target_is_directory=True)
+    around = tmp_path / ".." / tmp_path.name / "link" / "originals"
+    for target in (link / "report", around, link):
+        with pytest.raises(UsageError, match="does not go into the home"):
+            run_report(home.root, target=target, quiet=True)
+        with pytest.raises(UsageError, match="does not go into the home"):
+            run_report(link, target=home.root / target.name, quiet=True)
+    assert not (home.originals / "index.html").exists()
+
+
+@pytest.mark.parametrize("name", ["index.html", "figures/summer/one.png", "workouts/mine.html"])
+def test_a_folder_with_pages_of_somebody_else_is_not_published_into(
+    home: Home, tmp_path: Path, name: str
+) -> None:
+    mine = tmp_path / "site" / name
+    mine.parent.mkdir(parents=True)
+    mine.write_text("<p>mine</p>")
+    with pytest.raises(UsageError, match=rf"{name.partition('/')[0]} in there was not written"):
+        run_report(home.root, target=tmp_path / "site", quiet=True)
+    assert mine.read_text() == "<p>mine</p>"
+
+
+def test_what_a_person_puts_into_a_published_set_stays(home: Home, tmp_path: Path) -> None:
+    """Pages and figures of workouts that are no more go, and nothing else."""
+    site = tmp_path / "site"
+    assert run_report(home.root, target=site, quiet=True) == 0
+    page = next((site / "workouts").glob("*.html"))
+    gone = page.with_name("20200101T0000Z-abcdef.html")
+    gone.write_bytes(page.read_bytes())
+    (site / "figures" / gone.stem).mkdir()
+    kept = [site / name for name in ("CNAME", "workouts/mine.html", "figures/summer/one.png")]
+    for path in kept:
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("mine")
+    assert run_report(home.root, target=site, quiet=True) == 0
+    assert [path.read_text() for path in kept] == ["mine"] * 3
+    assert page.exists()
+    assert not gone.exists()
+    assert not (site / "figures" / gone.stem).exists()

@@ -81,7 +81,7 @@ def test_pages_of_what_is_gone_are_taken_away(
     connection: duckdb.DuckDBPyConnection, tmp_path: Path
 ) -> None:
     gone = tmp_path / "workouts" / "20200101T0000Z-abcdef.html"
-    write_if_changed(gone, "gone")
+    write_if_changed(gone, '<link rel="stylesheet" href="../shared/report.css">gone')
     write_report(connection, tmp_path, settings=make_settings(figures=()))
     assert not gone.exists()
 
