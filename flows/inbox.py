@@ -16,6 +16,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from tasks.intake import is_being_written
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
@@ -29,6 +31,8 @@ TEMPORARY_SUFFIXES: Final = (".part", ".crdownload", ".download", ".tmp", ".part
 TEMPORARY_PREFIXES: Final = (".", "~")
 #: Pause between two looks while a file is still changing [s].
 RESTLESS_PAUSE_S: Final = 0.25
+#: Pause between two looks while another program holds a file open for writing [s].
+HELD_PAUSE_S: Final = 1.0
 #: Pause between two looks for an inbox that is gone [s].
 LOST_PAUSE_S: Final = 1.0
 #: Files that one drop takes at the most; the rest follows in the next one. Prefect refuses a run
@@ -142,12 +146,14 @@ class Attention:
     """Which files of an inbox are ready, from one look to the next.
 
     A file is ready when its stamp did not change for `quiet_s` and its content is whole, or when
-    it waited for `patience_s`. Files that lie ready wait for others that are still arriving, so
-    that one drop becomes one run, but no longer than `group_s`.
+    it waited for `patience_s`; never while another program has it open for writing. Files that
+    lie ready wait for others that are still arriving, so that one drop becomes one run, but no
+    longer than `group_s`.
     """
 
     settings: InboxSettings
     check_whole: Callable[[Path], bool] = is_whole
+    check_held: Callable[[Path], bool] = is_being_written
     max_files: int = MAX_DROP_FILES
     _waiting: dict[Path, _Waiting] = field(default_factory=dict)
     _taken: dict[Path, Stamp] = field(default_factory=dict)
@@ -173,10 +179,8 @@ class Attention:
             if quiet_s < self.settings.quiet_s:
                 restless = True
                 continue
-            if waiting.whole is None:
-                waiting.whole = self.check_whole(path)
-            left_s = self.settings.patience_s - quiet_s
-            if waiting.whole or left_s <= 0:
+            left_s = self._find_time_left(path, waiting, quiet_s=quiet_s)
+            if left_s <= 0:
                 ready.append(path)
                 longest_ready_s = max(longest_ready_s, quiet_s - self.settings.quiet_s)
             else:
@@ -184,6 +188,14 @@ class Attention:
         if restless and longest_ready_s < self.settings.group_s:
             return Look((), restless=True, due_in_s=due_in_s)
         return Look(tuple(ready[: self.max_files]), restless=restless, due_in_s=due_in_s)
+
+    def _find_time_left(self, path: Path, waiting: _Waiting, *, quiet_s: float) -> float:
+        """Give the time until a quiet file is looked at again [s]; 0 or less: it is ready."""
+        if self.check_held(path):
+            return HELD_PAUSE_S
+        if waiting.whole is None:
+            waiting.whole = self.check_whole(path)
+        return 0.0 if waiting.whole else self.settings.patience_s - quiet_s
 
     def mark_taken(self, paths: tuple[Path, ...]) -> None:
         """Remember that `paths` were handed on; what stays there unchanged is not taken again."""

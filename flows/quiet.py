@@ -7,6 +7,7 @@ import time
 from typing import TYPE_CHECKING
 
 from flows.inbox import Attention, scan_folder
+from tasks.intake import is_being_written
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -31,6 +32,8 @@ def list_quiet_files(inbox: Path, settings: InboxSettings) -> tuple[Path, ...]:
     old = {
         path
         for path, stamp in again.items()
-        if found.get(path) == stamp and now_ns - stamp.mtime_ns > settings.patience_s * 1e9
+        if found.get(path) == stamp
+        and now_ns - stamp.mtime_ns > settings.patience_s * 1e9
+        and not is_being_written(path)
     }
     return tuple(sorted(ready | old))

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import fcntl
 import hashlib
 import os
 import re
 import shutil
+import signal
 import stat
 import uuid
 from dataclasses import dataclass
@@ -133,14 +135,28 @@ def list_originals(home: Home) -> list[tuple[str, Path]]:
     )
 
 
-def remove_taken(path: Path, archived: Archived) -> bool:
-    """Take `path` out of the inbox; give whether it was still the file that was archived.
+def is_being_written(path: Path) -> bool:
+    """Say whether another program has `path` open for writing.
 
-    A file that was written again, or put in its place since, stays.
+    What it still writes would be lost with the file's name. Linux tells it of files on its own
+    disks; where nobody tells, the answer is no.
     """
     try:
         with _open_regular(path) as source:
-            if _identify(source.fileno()) != archived.identity:
+            return _has_writer(source.fileno())
+    except (OSError, NotAFileError):
+        return False
+
+
+def remove_taken(path: Path, archived: Archived) -> bool:
+    """Take `path` out of the inbox; give whether it was still the file that was archived.
+
+    A file that was written again, or put in its place since, stays; so does one that another
+    program has open for writing.
+    """
+    try:
+        with _open_regular(path) as source:
+            if _identify(source.fileno()) != archived.identity or _has_writer(source.fileno()):
                 return False
     except (FileNotFoundError, NotAFileError):
         return False
@@ -222,6 +238,22 @@ def _open_regular(path: Path) -> Iterator[BinaryIO]:
         raise NotAFileError(_say_no_file(path))
     with open(descriptor, "rb", buffering=0) as source:  # noqa: PTH123 - a descriptor, no path
         yield source
+
+
+def _has_writer(descriptor: int) -> bool:
+    """Ask for a lease on a file that is open for reading: nobody gets one beside a writer."""
+    if not hasattr(fcntl, "F_SETLEASE"):
+        return False
+    try:
+        # Who opens the file for writing just now makes the system send a signal: one that nobody
+        # minds, for that of old ends the program.
+        fcntl.fcntl(descriptor, fcntl.F_SETSIG, signal.SIGURG)
+        fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_RDLCK)
+        fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_UNLCK)
+    except OSError as error:
+        # Any other number means that files there know no leases.
+        return error.errno == errno.EAGAIN
+    return False
 
 
 def _say_no_file(path: Path) -> str:

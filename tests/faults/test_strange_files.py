@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import socket
 import unicodedata
@@ -62,6 +63,21 @@ def test_a_file_that_grows_after_it_looked_whole_is_taken_as_it_ends(watched: Wa
     wait_for(lambda: len(watched.outcomes) == 2, "the whole is taken")
     last = watched.outcomes[-1].file_id
     assert (watched.home.originals / last[:2] / f"{last}.csv").read_bytes() == whole
+
+
+def test_a_table_that_its_writer_holds_open_is_taken_when_it_lets_go(watched: Watched) -> None:
+    """A pause at a row's end looks whole; what the writer adds must not go to a file without name."""
+    if not hasattr(fcntl, "F_SETLEASE"):
+        pytest.skip("this system does not tell who writes")
+    whole = write_csv(watched.home.root / "aside.csv", n_seconds=90).read_bytes()
+    rows = whole.splitlines(keepends=True)
+    with (watched.inbox / "held.csv").open("wb", buffering=0) as file:
+        file.write(b"".join(rows[:61]))
+        wait_for_marker(watched)
+        assert watched.names() == {"marker.csv"}
+        file.write(b"".join(rows[61:]))
+    wait_for(lambda: "held.csv" in watched.names("stored"), "the table is taken")
+    assert watched.read_archived("held.csv") == whole
 
 
 @pytest.mark.parametrize(

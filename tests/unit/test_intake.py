@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import os
 import stat
@@ -248,6 +249,16 @@ def test_a_link_that_took_the_place_of_the_archived_file_stays(home: Home, expor
     export.symlink_to(moved)
     assert not remove_taken(export, archived)
     assert export.is_symlink()
+
+
+def test_a_file_that_somebody_has_open_for_writing_stays(home: Home, export: Path) -> None:
+    if not hasattr(fcntl, "F_SETLEASE"):
+        pytest.skip("this system does not tell who writes")
+    archived = archive_original(export, home=home)
+    with export.open("ab"):
+        assert not remove_taken(export, archived)
+    assert export.exists()
+    assert remove_taken(export, archived)
 
 
 # --- refused ----------------------------------------------------------------------------------

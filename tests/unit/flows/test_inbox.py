@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import gzip
 import os
 import zipfile
@@ -141,6 +142,21 @@ def test_patience_ends(tmp_path: Path) -> None:
     attention.look(found, 0.0)
     assert attention.look(found, 99.0).ready == ()
     assert attention.look(found, 100.0).ready == (tmp_path / "cut.fit",)
+
+
+def test_patience_never_ends_while_somebody_writes_to_the_file(tmp_path: Path) -> None:
+    """A copy that stalls, over a network for instance, would lose what is still to come."""
+    if not hasattr(fcntl, "F_SETLEASE"):
+        pytest.skip("this system does not tell who writes")
+    path = tmp_path / "held.csv"
+    attention = Attention(SETTINGS, check_whole=lambda _path: False)
+    with path.open("wb"):
+        attention.look({path: _stamp()}, 0.0)
+        look = attention.look({path: _stamp()}, 1e6)
+        assert look.ready == ()
+        assert look.due_in_s == pytest.approx(1.0)
+    with path.open("rb"):  # who only reads is in nobody's way
+        assert attention.look({path: _stamp()}, 1e6 + 1.0).ready == (path,)
 
 
 def test_a_taken_file_that_stays_is_not_taken_again(tmp_path: Path) -> None:
