@@ -66,7 +66,7 @@ def test_a_file_that_grows_after_it_looked_whole_is_taken_as_it_ends(watched: Wa
 
 
 def test_a_table_that_its_writer_holds_open_is_taken_when_it_lets_go(watched: Watched) -> None:
-    """A pause at a row's end looks whole; what the writer adds must not go to a file without name."""
+    """A pause at a row's end looks whole; what is added must not go to a file without a name."""
     if not hasattr(fcntl, "F_SETLEASE"):
         pytest.skip("this system does not tell who writes")
     whole = write_csv(watched.home.root / "aside.csv", n_seconds=90).read_bytes()
