@@ -37,6 +37,7 @@ def show_status(folder: Path | None, *, workouts: int, quiet: bool = False) -> i
 
     The main numbers of the newest `workouts` follow, newest first.
     """
+    from tasks.intake import is_being_written
     from tasks.ledger import Ledger
 
     opened = look_into_home(folder)
@@ -52,9 +53,11 @@ def show_status(folder: Path | None, *, workouts: int, quiet: bool = False) -> i
     console.print(f"watcher    {'running' if is_watched(home) else 'not running'}")
     if is_held(home, RUN):
         console.print(f"at work    {terminal.clean(describe_holder(home, RUN))}")
-    waiting = scan_folder(home.inbox)
-    names = sorted(path.name for path in waiting)
+    waiting = sorted(scan_folder(home.inbox), key=lambda path: path.name)
+    names = [path.name for path in waiting]
     console.print(f"inbox      {_count_some(names) if names else 'nothing'} waiting")
+    if held := [path.name for path in waiting if is_being_written(path)]:
+        console.print(f"held open  {_count_some(held)}, by another program: taken when it lets go")
     counts = Counter(file.status for file in files)
     words = ", ".join(f"{number} {status}" for status, number in sorted(counts.items()))
     console.print(f"files      {words or 'none yet'}")

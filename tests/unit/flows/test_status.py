@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -161,3 +162,21 @@ def test_a_name_that_steers_a_terminal_is_spelled_out(
 ) -> None:
     drop(home, "a\x1b[31m.notes.toml", 'start = 2026-07-01T06:00:00Z\nactivity = "running"\n')
     assert "\x1b" not in "".join(tell(home, capsys))
+
+
+def test_a_file_that_another_program_holds_open_is_named_as_such(
+    home: Home, capsys: pytest.CaptureFixture[str]
+) -> None:
+    if not hasattr(fcntl, "F_SETLEASE"):
+        pytest.skip("this system does not tell who writes")
+    path = home.inbox / "late.csv"
+    with path.open("w") as file:
+        file.write("time,heart_rate\n")
+        file.flush()
+        lines = tell(home, capsys)
+    assert find(lines, "inbox").endswith("1 (late.csv) waiting")
+    assert find(lines, "held open").endswith(
+        "1 (late.csv), by another program: taken when it lets go"
+    )
+    assert not any(line.startswith("held open") for line in tell(home, capsys))
+    path.unlink()
