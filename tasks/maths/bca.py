@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from tasks.maths.arrays import NO_INTERVAL, FloatArray, Interval
+from tasks.maths.arrays import NAN, NO_INTERVAL, FloatArray, Interval
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,32 +45,76 @@ def compute_bca_interval(
     that of Hesterberg 2015, American Statistician 69:371, section 5.3, carried over from the
     percentile interval.
     """
+    if not resampled.size or left_out.size <= 1:
+        return NO_INTERVAL
+    ends = _find_ends(
+        np.array([value]),
+        np.sort(resampled)[None, :],
+        left_out[None, :],
+        confidence=confidence,
+        widened=widened,
+    )
+    return Interval(float(ends[0, 0]), float(ends[0, 1]))
+
+
+def _find_ends(
+    values: FloatArray,
+    resampled: FloatArray,
+    left_out: FloatArray,
+    *,
+    confidence: float,
+    widened: bool,
+) -> FloatArray:
+    """Give the ends ``(n_groups, 2)`` for figures ``(n_groups,)``, a row of each table each.
+
+    Rows of ``resampled`` are in order.
+    """
     from scipy.special import ndtr, ndtri, stdtrit  # noqa: PLC0415 - scipy is slow to import
 
-    n = left_out.size
-    if not resampled.size or n <= 1:
-        return NO_INTERVAL
-    # What float arithmetic leaves of equal numbers must not make them different.
-    noise = _NOISE * float(np.max(np.abs(resampled)))
-    if float(np.max(np.abs(resampled - value))) <= noise:
-        return Interval(value, value)
-    below = (np.mean(resampled < value - noise) + np.mean(resampled <= value + noise)) / 2
-    if not 0 < below < 1:
-        return NO_INTERVAL
-    distances = left_out.mean() - left_out
-    largest = float(np.max(np.abs(distances)))
-    bend = 0.0
-    if largest > 0:
-        distances = distances / largest
-        bend = float(np.sum(distances**3) / (6 * np.sum(np.square(distances)) ** 1.5))
-    tail = 0.5 + confidence / 2
+    n, tail = left_out.shape[1], 0.5 + confidence / 2
     reach = np.sqrt(n / (n - 1)) * stdtrit(n - 1, tail) if widened else ndtri(tail)
-    shifted = ndtri(below) + np.array([-reach, reach])
-    scale = 1 - bend * shifted
-    if np.any(scale <= 0):
-        return NO_INTERVAL
-    low, high = np.quantile(resampled, ndtr(ndtri(below) + shifted / scale))
-    return Interval(float(low), float(high))
+    # What float arithmetic leaves of equal numbers must not make them different.
+    noise = _NOISE * np.max(np.abs(resampled[:, [0, -1]]), axis=1)
+    low, high = values - noise, values + noise
+    below = np.array(
+        [
+            np.searchsorted(row, one_low) + np.searchsorted(row, one_high, side="right")
+            for row, one_low, one_high in zip(resampled, low, high, strict=True)
+        ]
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        start = ndtri(below / 2 / resampled.shape[1])
+        shifted = start[:, None] + np.array([-reach, reach])
+        scale = 1 - _find_bends(left_out)[:, None] * shifted
+        share = ndtr(start[:, None] + shifted / scale)
+    known = np.isfinite(share).all(axis=1) & (scale > 0).all(axis=1)
+    ends = np.full((values.size, 2), NAN)
+    ends[known] = _find_quantiles(resampled[known], share[known])
+    never_varies = (resampled[:, 0] >= low) & (resampled[:, -1] <= high)
+    ends[never_varies] = values[never_varies, None]
+    return ends
+
+
+def _find_bends(left_out: FloatArray) -> FloatArray:
+    """Give the acceleration ``(n_groups,)``, 0 where leaving out a value never matters."""
+    distances = left_out.mean(axis=1, keepdims=True) - left_out
+    largest = np.max(np.abs(distances), axis=1, keepdims=True)
+    # Third powers of very small numbers are zero: what counts is their proportion.
+    even = distances / np.where(largest > 0, largest, 1.0)
+    squares = np.sum(np.square(even), axis=1)
+    bends: FloatArray = np.sum(even**3, axis=1) / (6 * np.where(squares > 0, squares, 1.0) ** 1.5)
+    return bends
+
+
+def _find_quantiles(ordered: FloatArray, shares: FloatArray) -> FloatArray:
+    """Give quantiles ``(n_groups, n)`` of rows in order, between two values in proportion."""
+    places = shares * (ordered.shape[1] - 1)
+    before = np.floor(places).astype(np.int64)
+    after = np.minimum(before + 1, ordered.shape[1] - 1)
+    low = np.take_along_axis(ordered, before, axis=1)
+    high = np.take_along_axis(ordered, after, axis=1)
+    found: FloatArray = low + (places - before) * (high - low)
+    return found
 
 
 def compute_mean_intervals(
@@ -107,32 +151,30 @@ def compute_mean_intervals(
     for size, numbers in by_size.items():
         if size < FEWEST_VALUES:
             continue
-        table = np.sort(np.stack([groups[number] for number in numbers], axis=1), axis=0)
-        resampled = _resample_means(table, seed=seed, n_resamples=n_resamples)
-        means = table.mean(axis=0)
-        left_out = (table.sum(axis=0) - table) / (size - 1)
-        for place, number in enumerate(numbers):
-            found[number] = compute_bca_interval(
-                float(means[place]),
-                resampled[:, place],
-                left_out[:, place],
-                confidence=confidence,
-                widened=True,
-            )
+        table = np.sort(np.stack([groups[number] for number in numbers]), axis=1)
+        ends = _find_ends(
+            table.mean(axis=1),
+            np.sort(_resample_means(table, seed=seed, n_resamples=n_resamples), axis=1),
+            (table.sum(axis=1, keepdims=True) - table) / (size - 1),
+            confidence=confidence,
+            widened=True,
+        )
+        for number, (low, high) in zip(numbers, ends, strict=True):
+            found[number] = Interval(float(low), float(high))
     return found
 
 
 def _resample_means(table: FloatArray, *, seed: int, n_resamples: int) -> FloatArray:
-    """Give the means of resamples of the rows of ``(n_values, n_groups)``, ``(n_resamples, .)``."""
-    n = table.shape[0]
+    """Give the means of resamples of each row of ``(n_groups, n)``: ``(n_groups, n_resamples)``."""
+    n = table.shape[1]
     generator = np.random.default_rng([seed, n])
+    means = np.empty((table.shape[0], n_resamples))
     step = max(1, _MOST_CELLS // n)
-    parts = []
     for first in range(0, n_resamples, step):
         n_drawn = min(step, n_resamples - first)
         drawn = generator.integers(0, n, size=(n_drawn, n), dtype=np.int32)
         drawn += (np.arange(n_drawn, dtype=np.int32) * n)[:, None]
         # How often each value was drawn: one product then serves all groups.
         counts = np.bincount(drawn.ravel(), minlength=n_drawn * n).reshape(n_drawn, n)
-        parts.append(counts @ table / n)
-    return np.concatenate(parts)
+        means[:, first : first + n_drawn] = table @ (counts.T / n)
+    return means

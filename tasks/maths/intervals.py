@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -100,10 +101,15 @@ def compute_median_interval(values: FloatArray, *, confidence: float = 0.95) -> 
     95 % six values are needed, fewer give no interval.
     *Source*: Thompson 1936, Annals of Mathematical Statistics 7:122 (sign test inverted).
     """
-    from scipy.stats import binom  # noqa: PLC0415 - scipy is slow to import
-
     ordered = np.sort(values)
-    rank = int(binom.ppf((1 - confidence) / 2, ordered.size, 0.5)) if ordered.size else 0
+    rank = _find_rank(ordered.size, (1 - confidence) / 2)
     if rank < 1:
         return NO_INTERVAL
     return Interval(float(ordered[rank - 1]), float(ordered[ordered.size - rank]))
+
+
+@cache
+def _find_rank(n: int, tail: float) -> int:
+    from scipy.stats import binom  # noqa: PLC0415 - scipy is slow to import
+
+    return int(binom.ppf(tail, n, 0.5)) if n else 0

@@ -21,10 +21,9 @@ from tasks.tables.tables import (
     RUNS,
     SEGMENTS,
     SETUPS,
-    VERDICTS,
     WORKOUTS,
 )
-from tasks.verdicts import judge
+from tasks.verdicts import look_across
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -93,8 +92,8 @@ def commit(
             _append(connection, outcome, run=run, computed_at=computed_at) for outcome in outcomes
         )
         is_new = any(summary.is_new for summary in summaries)
-        n_verdicts = _append_verdicts(connection, settings, run=run)
-        if not (changed or is_new or n_verdicts):
+        n_answers = _append_answers(connection, settings, run=run)
+        if not (changed or is_new or n_answers):
             return Summary(None, summaries, complaints=complaints)
         append_rows(connection, RUNS, make_rows(RUNS, [_make_run_row(run)]))
     return Summary(run.run_id, summaries, plan.vanished, complaints)
@@ -144,16 +143,13 @@ def _append(
     )
 
 
-def _append_verdicts(connection: duckdb.DuckDBPyConnection, settings: Settings, *, run: Run) -> int:
-    """Judge across workouts; append the verdicts that differ and give how many there were."""
-    columns = [name for name in VERDICTS.column_names if name != "run_id"]
-    held = connection.execute(f"SELECT {', '.join(columns)} FROM latest_verdicts").fetchall()  # noqa: S608
-    known = set(held)
-    judged = judge(connection, settings.verdicts)
-    new = [row for row in judged if tuple(row[name] for name in columns) not in known]
-    rows = [{**row, "run_id": run.run_id} for row in new]
-    append_rows(connection, VERDICTS, make_rows(VERDICTS, rows))
-    return len(rows)
+def _append_answers(connection: duckdb.DuckDBPyConnection, settings: Settings, *, run: Run) -> int:
+    """Look across workouts; append the answers that differ and give how many there were."""
+    appended = 0
+    for table, answers in look_across(connection, settings.verdicts):
+        rows = [{**row, "run_id": run.run_id} for row in answers]
+        appended += append_rows(connection, table, make_rows(table, rows))
+    return appended
 
 
 def _stamp(rows: pa.Table, **constants: object) -> pa.Table:

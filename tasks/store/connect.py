@@ -48,8 +48,8 @@ def open_store(
     """Give a connection to the private store in one transaction; create the store when needed.
 
     The transaction is committed when the block ends and rolled back when it raises. Besides the
-    tables, the connection has the views `latest_results`, `latest_findings` and
-    `latest_verdicts`. Keep the block short: while it lasts nobody else can write. It must not be
+    tables, the connection has the views `latest_results`, `latest_findings` and those of the
+    answers across workouts. Keep the block short: while it lasts nobody else can write. It must not be
     nested in another one of the same home.
 
     Raises: StoreBusyError when another program holds the store for longer than `wait_s` [s].

@@ -13,7 +13,7 @@ from tasks.core import discovery
 from tasks.core.registers import METRICS, Domain, Metric
 from tasks.store.ddl import SQL_TYPES, list_names, quote_name, quote_text
 from tasks.tables.columns import COLUMNS, Column
-from tasks.tables.tables import FINDINGS, LAKE_TABLES, PAIRS, RESULTS, VERDICTS, Table
+from tasks.tables.tables import ANSWERS, FINDINGS, LAKE_TABLES, PAIRS, RESULTS, Table
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -60,7 +60,7 @@ def build_views(lake: Path) -> tuple[View, ...]:
 
 
 def create_latest_views(connection: duckdb.DuckDBPyConnection, *, temporary: bool) -> None:
-    """Create `latest_results`, `latest_findings` and `latest_verdicts`.
+    """Create `latest_results`, `latest_findings`, `latest_verdicts` and their like.
 
     Temporary views are the connection's own, so that a connection that can only read has them.
     """
@@ -74,7 +74,7 @@ def build_latest_views() -> tuple[View, ...]:
     return (
         _build_newest_measurement(RESULTS),
         _build_newest_measurement(FINDINGS),
-        _build_newest_verdicts(),
+        *(_build_newest_answers(table) for table in ANSWERS),
     )
 
 
@@ -95,22 +95,23 @@ def _build_newest_measurement(table: Table) -> View:
     )
 
 
-def _build_newest_verdicts() -> View:
-    # Verdicts are only ever appended, so that the order of rows is the order of writing; a clock
+def _build_newest_answers(table: Table) -> View:
+    # Answers are only ever appended, so that the order of rows is the order of writing; a clock
     # that was set back does not matter.
-    columns = ", ".join(f"verdicts.{quote_name(name)}" for name in VERDICTS.column_names)
+    columns = ", ".join(f"{table.name}.{quote_name(name)}" for name in table.column_names)
+    question = list_names(tuple(name for name in table.key if name != "run_id"))
     query = (
-        f"SELECT {columns} FROM verdicts "  # noqa: S608 - declared names only
+        f"SELECT {columns} FROM {table.name} "  # noqa: S608 - declared names only
         "WHERE device_id IN (SELECT device_id FROM devices) "
-        "QUALIFY row_number() OVER (PARTITION BY device_id, against, activity, metric "
-        "ORDER BY verdicts.rowid DESC) = 1"
+        f"QUALIFY row_number() OVER (PARTITION BY {question} "
+        f"ORDER BY {table.name}.rowid DESC) = 1"
     )
+    grain = table.grain.removesuffix("; append-only")
     return View(
-        "latest_verdicts",
+        f"latest_{table.name}",
         query,
-        "one row per question answered across workouts; the newest answer, for devices that still "
-        "exist",
-        tuple((column.name, column.comment) for column in VERDICTS.columns),
+        f"{grain}; the newest answer, for devices that still exist",
+        tuple((column.name, column.comment) for column in table.columns),
     )
 
 

@@ -205,7 +205,7 @@ _ALL: Final = (
     _float("size", "see unit", "Size, signed: test minus reference"),
     # --- verdicts ---------------------------------------------------------------------------
     _text("against", "Device id, criterion, or two conditions of one setup key"),
-    _integer("n_workouts", "Workouts that the verdict rests on", "count"),
+    _integer("n_workouts", "Workouts that it rests on", "count"),
     _float("estimate", "see unit", "Hodges-Lehmann estimate of the difference or level"),
     _float("p_value", "1", "Two-sided exact p value", 0.0, 1.0),
     _float("p_adjusted", "1", "p value after Holm's adjustment over the family", 0.0, 1.0),
@@ -219,6 +219,58 @@ _ALL: Final = (
         "How many workouts in all would settle it, if the next ones are like these",
         "count",
     ),
+    _float(
+        "margin", "see unit", "Difference that does not matter, set before looking; or null", 0.0
+    ),
+    _float(
+        "model_estimate",
+        "see unit",
+        "Difference by a model of all workouts, also those that only one of the two devices "
+        "recorded (random intercept per workout, REML); the verdict does not rest on it",
+    ),
+    _float("model_ci_low", "see unit", "Lower end of the 95 % interval of model_estimate"),
+    _float("model_ci_high", "see unit", "Upper end of the 95 % interval of model_estimate"),
+    _integer("model_workouts", "Workouts that the model rests on", "count"),
+    _text(
+        "model_note",
+        "What the model rests on, or why there is none; null where two devices are not compared",
+    ),
+    # --- levels -----------------------------------------------------------------------------
+    _text("condition", "all, or setup key and value that the workouts share, e.g. wrist: left"),
+    _text("counted", "value, or size (the value without its sign, as verdicts compare it)"),
+    _integer("left_out", "Workouts left out, for want of a value", "count"),
+    _float("mean", "see unit", "Mean of the workouts' values"),
+    _float(
+        "mean_ci_low",
+        "see unit",
+        "Lower end of the 95 % interval of the mean (BCa bootstrap of workouts, widened for few)",
+    ),
+    _float("mean_ci_high", "see unit", "Upper end of the 95 % interval of the mean"),
+    _float("median", "see unit", "Median of the workouts' values"),
+    _float(
+        "median_ci_low",
+        "see unit",
+        "Lower end of the interval of the median, of at least 95 % (order statistics)",
+    ),
+    _float("median_ci_high", "see unit", "Upper end of the interval of the median"),
+    _float("sd", "see unit", "Standard deviation of the workouts' values", 0.0),
+    _text("no_interval", "Why an interval or a limit is null"),
+    # --- limits -----------------------------------------------------------------------------
+    _float("effective_n", "1", "Independent seconds that the compared ones are worth in all", 0.0),
+    _float("bias", "see unit", "Mean of the workouts' mean differences, each counting alike"),
+    _float("between_sd", "see unit", "Standard deviation of the workouts' mean differences", 0.0),
+    _float("within_sd", "see unit", "Standard deviation of the seconds inside a workout", 0.0),
+    _float(
+        "limit_low",
+        "see unit",
+        "Lower limit of agreement: 2.5 % of the seconds of any workout differ by less, if "
+        "differences scatter normally",
+    ),
+    _float("limit_low_ci_low", "see unit", "Lower end of the 95 % interval of limit_low"),
+    _float("limit_low_ci_high", "see unit", "Upper end of the 95 % interval of limit_low"),
+    _float("limit_high", "see unit", "Upper limit of agreement: 2.5 % differ by more"),
+    _float("limit_high_ci_low", "see unit", "Lower end of the 95 % interval of limit_high"),
+    _float("limit_high_ci_high", "see unit", "Upper end of the 95 % interval of limit_high"),
     # --- runs -------------------------------------------------------------------------------
     _instant("started_at", "When the run began"),
     _instant("ended_at", "When the run ended"),

@@ -1,7 +1,7 @@
 """Every table: its grain, its key and its columns, by name from `columns`.
 
 Tables of the lake are Parquet files; tables of the store are DuckDB tables, of which `results`,
-`findings`, `measurements`, `verdicts` and `runs` only ever grow.
+`findings`, `measurements`, `verdicts`, `levels`, `limits` and `runs` only ever grow.
 """
 
 from __future__ import annotations
@@ -198,10 +198,39 @@ VERDICTS: Final = Table(
     "one row per question answered across workouts; append-only",
     _pick(
         "run_id device_id against activity metric n_workouts estimate ci_low ci_high p_value "
-        "p_adjusted verdict workouts_needed unit note"
+        "p_adjusted verdict workouts_needed unit note margin model_estimate model_ci_low "
+        "model_ci_high model_workouts model_note"
     ),
+    key=("run_id", "device_id", "against", "activity", "metric"),
     growth="append",
 )
+LEVELS: Final = Table(
+    "levels",
+    "store",
+    "one row per device, activity, condition and metric: the values of whole workouts, one each; "
+    "append-only",
+    _pick(
+        "run_id device_id activity condition metric counted n_workouts left_out mean mean_ci_low "
+        "mean_ci_high median median_ci_low median_ci_high sd unit no_interval note"
+    ),
+    key=("run_id", "device_id", "activity", "condition", "metric", "counted"),
+    growth="append",
+)
+LIMITS: Final = Table(
+    "limits",
+    "store",
+    "one row per device, activity and metric whose seconds have limits of agreement across "
+    "workouts; append-only",
+    _pick(
+        "run_id device_id activity metric n_workouts left_out effective_n bias between_sd "
+        "within_sd limit_low limit_low_ci_low limit_low_ci_high limit_high limit_high_ci_low "
+        "limit_high_ci_high unit no_interval note"
+    ),
+    key=("run_id", "device_id", "activity", "metric"),
+    growth="append",
+)
+#: What is answered across workouts: a row is taken back by one with no workouts.
+ANSWERS: Final = (VERDICTS, LEVELS, LIMITS)
 RUNS: Final = Table(
     "runs",
     "store",
@@ -233,7 +262,7 @@ STORE_TABLES: Final = (
     RESULTS,
     FINDINGS,
     MEASUREMENTS,
-    VERDICTS,
+    *ANSWERS,
     RUNS,
     NOTES,
 )

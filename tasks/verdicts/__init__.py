@@ -10,41 +10,70 @@ of question are asked:
 
 The questions about one device, one opponent and one activity are a family, for which p values and
 proofs of equivalence are adjusted (`conclude`).
+
+Beside the answers stand the levels of each device (`levels`), its limits of agreement
+(`agreement`), and, where not every workout has both devices, a model of all of them (`models`).
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from tasks.verdicts.conclude import conclude, withdraw
-from tasks.verdicts.conditions import compare_conditions
+from tasks.tables.tables import ANSWERS, LEVELS, LIMITS, VERDICTS, Table
+from tasks.verdicts.agreement import find_limits
+from tasks.verdicts.conclude import conclude
+from tasks.verdicts.conditions import compare_conditions, read_conditions
 from tasks.verdicts.criteria import hold_against_criteria
 from tasks.verdicts.devices import compare_devices
+from tasks.verdicts.levels import describe_levels
 from tasks.verdicts.numbers import FEWEST_WORKOUTS, read_numbers
+from tasks.verdicts.renewal import select_new, withdraw
 
 if TYPE_CHECKING:
     import duckdb
 
     from config.verdicts import VerdictSettings
+    from tasks.verdicts.conditions import Conditions
+    from tasks.verdicts.numbers import Numbers
 
-__all__ = ["judge"]
+Row = dict[str, Any]
+
+__all__ = ["judge", "look_across"]
 
 
-def judge(connection: duckdb.DuckDBPyConnection, settings: VerdictSettings) -> list[dict[str, Any]]:
+def look_across(
+    connection: duckdb.DuckDBPyConnection, settings: VerdictSettings
+) -> list[tuple[Table, list[Row]]]:
+    """Give the new rows of every table that is answered across workouts.
+
+    `connection` is one of the store's, with its views. The rows lack their `run_id`; those that
+    say what the table says already are left out.
+    """
+    numbers, conditions = read_numbers(connection, settings), read_conditions(connection)
+    answered = {
+        VERDICTS: _answer(numbers, conditions, settings),
+        LEVELS: describe_levels(conditions, numbers, settings),
+        LIMITS: find_limits(numbers),
+    }
+    return [(table, select_new(connection, table, answered[table])) for table in ANSWERS]
+
+
+def judge(connection: duckdb.DuckDBPyConnection, settings: VerdictSettings) -> list[Row]:
     """Answer every question that the store holds workouts for; give rows of `verdicts`.
 
     `connection` is one of the store's, with its views. The rows lack their `run_id`. A question
     that was answered before and has no workouts any more is answered with none.
     """
-    numbers = read_numbers(connection, settings)
-    answers = [
-        answer
-        for answer in (
-            *compare_devices(numbers, settings),
-            *hold_against_criteria(numbers, settings),
-            *compare_conditions(connection, numbers, settings),
-        )
-        if answer.n_workouts >= FEWEST_WORKOUTS
-    ]
-    rows = conclude(answers, power=settings.power)
-    return [*rows, *withdraw(connection, {answer.question for answer in answers})]
+    numbers, conditions = read_numbers(connection, settings), read_conditions(connection)
+    rows = _answer(numbers, conditions, settings)
+    return [*rows, *withdraw(connection, VERDICTS, rows)]
+
+
+def _answer(numbers: Numbers, conditions: Conditions, settings: VerdictSettings) -> list[Row]:
+    answers = (
+        *compare_devices(numbers, settings),
+        *hold_against_criteria(numbers, settings),
+        *compare_conditions(conditions, numbers, settings),
+    )
+    enough = [answer for answer in answers if answer.n_workouts >= FEWEST_WORKOUTS]
+    return conclude(enough, power=settings.power)

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from tasks.maths.arrays import NAN
-
-if TYPE_CHECKING:
-    from tasks.maths.arrays import Interval
+from tasks.maths.arrays import NAN, NO_INTERVAL, Interval
 
 #: Chance of a wrong claim, in a family of questions, that is taken.
 ALPHA: Final = 0.05
@@ -33,6 +30,16 @@ class Question:
 
 
 @dataclass(frozen=True)
+class Modelled:
+    """What a model of all workouts says of a difference; `note` says why where it says nothing."""
+
+    note: str
+    estimate: float = NAN
+    interval: Interval = NO_INTERVAL
+    n_workouts: int | None = None
+
+
+@dataclass(frozen=True)
 class Answer:
     """What the workouts say of one question, before its family is looked at.
 
@@ -40,6 +47,7 @@ class Answer:
     `difference` is what is compared with zero, and good when it has `good_sign`. `spread` is the
     SD from which the workouts needed are reckoned. `smallest_p` is what no data of this many
     workouts go below. `p_equivalent` is that of two one-sided tests; NaN without a `margin`.
+    `model` stands beside the answer between two devices; the answer does not rest on it.
     """
 
     question: Question
@@ -55,6 +63,7 @@ class Answer:
     note: str
     margin: float | None = None
     p_equivalent: float = NAN
+    model: Modelled | None = None
 
     @property
     def is_too_few(self) -> bool:

@@ -10,12 +10,10 @@ import numpy as np
 from tasks.core.registers import METRICS
 from tasks.maths.multiplicity import adjust_after_holm
 from tasks.maths.planning import find_workouts_needed
-from tasks.verdicts.asked import ALPHA, Answer, Question
+from tasks.verdicts.asked import ALPHA, Answer, Modelled, Question
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
-
-    import duckdb
 
 BETTER: Final = "better"
 WORSE: Final = "worse"
@@ -24,9 +22,13 @@ UNCLEAR: Final = "unclear"
 TOO_FEW: Final = "too few"
 _UNSETTLED: Final = (UNCLEAR, TOO_FEW)
 
-_ANSWERED: Final = """
-SELECT device_id, against, activity, metric FROM latest_verdicts WHERE n_workouts > 0 ORDER BY ALL
-"""
+_OF_MODEL: Final = (
+    "model_estimate",
+    "model_ci_low",
+    "model_ci_high",
+    "model_workouts",
+    "model_note",
+)
 
 
 def conclude(answers: Iterable[Answer], *, power: float) -> list[dict[str, Any]]:
@@ -65,6 +67,8 @@ def _conclude_family(family: list[Answer], *, power: float) -> Iterator[dict[str
             # What is not settled yet needs one more at the least.
             "workouts_needed": None if needed is None else max(needed, answer.n_workouts + 1),
             "note": _write_note(answer),
+            "margin": answer.margin,
+            **_name_model(answer.model),
         }
 
 
@@ -85,26 +89,26 @@ def _write_note(answer: Answer) -> str:
         parts.append(f"up to {answer.margin:g} does not matter")
     if answer.left_out:
         parts.append(f"workouts left out, for want of a value to compare: {answer.left_out}")
+    if answer.model is not None and _do_disagree(answer, answer.model):
+        parts.append("the model of all workouts disagrees, see its columns")
     return "; ".join(parts)
 
 
-def withdraw(
-    connection: duckdb.DuckDBPyConnection, asked: set[Question]
-) -> Iterator[dict[str, Any]]:
-    """Give rows that take back answers to questions that no workouts are left for."""
-    for row in connection.execute(_ANSWERED).fetchall():
-        question = Question(*row)
-        if question not in asked:
-            nothing = dict.fromkeys(
-                ("estimate", "ci_low", "ci_high", "p_value", "p_adjusted", "workouts_needed")
-            )
-            yield {
-                **_name_question(question),
-                **nothing,
-                "n_workouts": 0,
-                "verdict": TOO_FEW,
-                "note": "no workouts are left, or it is no longer asked",
-            }
+def _name_model(model: Modelled | None) -> dict[str, Any]:
+    if model is None:
+        return dict.fromkeys(_OF_MODEL)
+    low, high = model.interval.low, model.interval.high
+    values = (_keep(model.estimate), _keep(low), _keep(high), model.n_workouts, model.note)
+    return dict(zip(_OF_MODEL, values, strict=True))
+
+
+def _do_disagree(answer: Answer, model: Modelled) -> bool:
+    """Say whether one shows a difference, of this question alone, that the other does not show."""
+    if answer.is_too_few or not np.isfinite(model.interval.low):
+        return False
+    shown = int(np.sign(answer.difference)) if answer.p_value < ALPHA else 0
+    modelled = 0 if model.interval.holds(0.0) else int(np.sign(model.estimate))
+    return shown != modelled
 
 
 def _name_question(question: Question) -> dict[str, Any]:

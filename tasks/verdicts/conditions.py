@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from tasks.maths.arrays import FloatArray
     from tasks.verdicts.numbers import Numbers
 
+_FEWEST_CONDITIONS: Final = 2
 #: More values of one key are a log of something, not conditions.
 _MOST_CONDITIONS: Final = 6
 
@@ -50,15 +51,18 @@ ORDER BY ALL
 """
 
 
+#: The workouts in each condition of a setup key, by device and key.
+Conditions = dict[tuple[str, str], dict[str, set[str]]]
+
+
 def compare_conditions(
-    connection: duckdb.DuckDBPyConnection, numbers: Numbers, settings: VerdictSettings
+    conditions: Conditions, numbers: Numbers, settings: VerdictSettings
 ) -> Iterator[Answer]:
     """Compare every two conditions that a device was worn in, within each activity."""
-    for (device_id, key), by_value in _read_conditions(connection).items():
-        usable = [value for value, worn in by_value.items() if len(worn) >= FEWEST_WORKOUTS]
-        if numbers.roles.get(device_id) not in ASKED_ROLES or len(usable) > _MOST_CONDITIONS:
+    for (device_id, key), by_value in conditions.items():
+        if numbers.roles.get(device_id) not in ASKED_ROLES:
             continue
-        for first, second in combinations(sorted(usable), 2):
+        for first, second in combinations(by_value, 2):
             for metric, margin in list_compared(settings):
                 question = Question(device_id, f"{key}: {first} / {second}", "", metric)
                 yield from _answer_by_activity(
@@ -66,16 +70,25 @@ def compare_conditions(
                 )
 
 
-def _read_conditions(
-    connection: duckdb.DuckDBPyConnection,
-) -> dict[tuple[str, str], dict[str, set[str]]]:
-    """Give the workouts in each condition, by device and key, then by value."""
-    conditions: dict[tuple[str, str], dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
+def read_conditions(connection: duckdb.DuckDBPyConnection) -> Conditions:
+    """Give the conditions of two workouts and more, where a device was worn in two or more."""
+    found: dict[tuple[str, str], dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
     for workout_id, device_id, key, value in connection.execute(_CONDITIONS).fetchall():
-        if key in READ_OFF:
-            continue
-        conditions[device_id, key][value].add(workout_id)
-    return conditions
+        if key not in READ_OFF:
+            found[device_id, key][value].add(workout_id)
+    usable = {
+        one: {value: by_value[value] for value in sorted(by_value) if _is_usable(by_value[value])}
+        for one, by_value in found.items()
+    }
+    return {
+        one: by_value
+        for one, by_value in usable.items()
+        if _FEWEST_CONDITIONS <= len(by_value) <= _MOST_CONDITIONS
+    }
+
+
+def _is_usable(worn: set[str]) -> bool:
+    return len(worn) >= FEWEST_WORKOUTS
 
 
 def _answer_by_activity(

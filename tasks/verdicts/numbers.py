@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 ALL_ACTIVITIES: Final = "all"
 #: A single workout says nothing across workouts.
 FEWEST_WORKOUTS: Final = 2
+#: Mean difference, its spread, and how many independent seconds it rests on.
+PARTS_OF_LIMITS: Final = ("hr_bias_bpm", "hr_sd_bpm", "hr_effective_n")
 
 _VALUES: Final = """
 SELECT workout_id, latest_results.device_id, metric, reference, value, coalesce(activity, 'other')
@@ -36,15 +38,20 @@ _Found = TypeVar("_Found")
 
 @dataclass(frozen=True)
 class Numbers:
-    """One number per device, metric, workout and reference; the devices' roles, the activities."""
+    """One number per device, metric, workout and reference; the devices' roles, the activities.
+
+    `values` are as measured, `scores` as they are compared: without their sign where the best
+    value is zero.
+    """
 
     values: Mapping[tuple[str, str], Mapping[str, ByReference]]
+    scores: Mapping[tuple[str, str], Mapping[str, ByReference]]
     activities: Mapping[str, str]
     roles: Mapping[str, str]
 
     def find(self, device_id: str, metric: str) -> Mapping[str, ByReference]:
-        """Give the values of one device and metric, by workout and reference."""
-        return self.values.get((device_id, metric), {})
+        """Give the scores of one device and metric, by workout and reference."""
+        return self.scores.get((device_id, metric), {})
 
     def split(self, found: Mapping[str, _Found]) -> Iterator[tuple[str, dict[str, _Found]]]:
         """Give what was found by workout for each activity, and all of it where there are several.
@@ -63,21 +70,28 @@ class Numbers:
 
 def read_numbers(connection: duckdb.DuckDBPyConnection, settings: VerdictSettings) -> Numbers:
     """Read the newest values of the whole workouts, of the metrics that are asked about."""
-    metrics = {*settings.margins, *(criterion.metric for criterion in settings.criteria)}
+    metrics = {*list_described(settings), *PARTS_OF_LIMITS}
     values: dict[tuple[str, str], dict[str, ByReference]] = defaultdict(lambda: defaultdict(dict))
     activities: dict[str, str] = {}
     rows = connection.execute(_VALUES, [sorted(metrics & METRICS.keys())]).fetchall()
     for workout_id, device_id, metric, reference, value, activity in rows:
-        values[device_id, metric][workout_id][reference] = _score(metric, value)
+        values[device_id, metric][workout_id][reference] = value
         activities[workout_id] = activity
+    scores = {one: _score(one[1], by_workout) for one, by_workout in values.items()}
     roles = dict(connection.execute("SELECT device_id, role FROM devices").fetchall())
-    return Numbers(values, activities, roles)
+    return Numbers(values, scores, activities, roles)
 
 
-def _score(metric: str, value: float | None) -> float | None:
-    if value is None:
-        return None
-    return abs(value) if METRICS[metric].better == "zero" else value
+def _score(metric: str, values: Mapping[str, ByReference]) -> Mapping[str, ByReference]:
+    if METRICS[metric].better != "zero":
+        return values
+    return {
+        workout_id: {
+            reference: None if value is None else abs(value)
+            for reference, value in by_reference.items()
+        }
+        for workout_id, by_reference in values.items()
+    }
 
 
 def name_score(metric: str) -> str:
@@ -94,6 +108,12 @@ def list_compared(settings: VerdictSettings) -> list[tuple[str, float]]:
     ]
 
 
+def list_described(settings: VerdictSettings) -> list[str]:
+    """Give the metrics whose levels are told: those with a margin, of 0 too, or a criterion."""
+    named = {*settings.margins, *(criterion.metric for criterion in settings.criteria)}
+    return sorted(metric for metric in named if metric in METRICS)
+
+
 def find_good_sign(metric: str) -> int:
     """Give the sign of a difference of two numbers when the first is the better one."""
     return 1 if METRICS[metric].better == "higher" else -1
@@ -101,22 +121,29 @@ def find_good_sign(metric: str) -> int:
 
 def take_best(by_reference: ByReference) -> float | None:
     """Give the value against the best reference that has one."""
-    values = [by_reference[reference] for reference in sorted(by_reference, key=_rank)]
+    values = [by_reference[reference] for reference in sorted(by_reference, key=rank_reference)]
     return next((value for value in values if value is not None), None)
 
 
-def take_common(
-    own: ByReference, others: ByReference, *, judged: set[str]
-) -> tuple[float, float] | None:
+@dataclass(frozen=True)
+class Common:
+    """Two devices' values of one workout, and the reference that both were held against."""
+
+    own: float
+    other: float
+    reference: str | None
+
+
+def take_common(own: ByReference, others: ByReference, *, judged: set[str]) -> Common | None:
     """Give both values against the best reference that they share and that is none of `judged`."""
-    for reference in sorted(own.keys() & others.keys(), key=_rank):
+    for reference in sorted(own.keys() & others.keys(), key=rank_reference):
         value, other = own[reference], others[reference]
         if value is not None and other is not None and reference not in judged:
-            return value, other
+            return Common(value, other, reference)
     return None
 
 
-def _rank(reference: str | None) -> tuple[int, str]:
+def rank_reference(reference: str | None) -> tuple[int, str]:
     """Put truth before a course, that before a device, and the consensus last."""
     name = reference or ""
     if name == "truth":

@@ -2,119 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any
-
 import numpy as np
 import pytest
 
-from config.home import Home
 from config.settings import load_settings
-from tasks.core.discovery import load_metrics
-from tasks.store import append_if_changed, append_rows, open_store, replace_rows
-from tasks.tables.arrow import make_empty, make_rows
-from tasks.tables.tables import DEVICES, FINDINGS, MEASUREMENTS, RESULTS, SETUPS, VERDICTS, WORKOUTS
+from tasks.store import append_rows, open_store, replace_rows
+from tasks.tables.arrow import make_rows
+from tasks.tables.tables import MEASUREMENTS, RESULTS, WORKOUTS
 from tasks.verdicts import judge
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-    from pathlib import Path
-
-    from config.verdicts import VerdictSettings
-
-BEGIN = datetime(2026, 3, 1, 7, tzinfo=UTC)
-ROLES = {"new": "test", "old": "predecessor", "strap": "reference"}
-Value = tuple[str, str, str | None, float | None]  # device, metric, reference, value
-
-
-class Store:
-    """A store that is filled workout by workout and asked for verdicts."""
-
-    def __init__(self, home: Home) -> None:
-        self.home = home
-        self.n_workouts = 0
-        with open_store(home) as connection:
-            rows = [{"device_id": key, "role": role} for key, role in ROLES.items()]
-            replace_rows(connection, DEVICES, make_rows(DEVICES, rows))
-
-    def add(
-        self,
-        *values: Value,
-        activity: str = "running",
-        setup: dict[str, str] | None = None,
-    ) -> None:
-        self.n_workouts += 1
-        key = f"w{self.n_workouts:03}"
-        begin = BEGIN + timedelta(days=self.n_workouts)
-        workout = {"workout_id": key, "start_utc": begin, "activity": activity}
-        rows = [
-            {**name_result(key, device, metric), "reference": reference, "value": value}
-            for device, metric, reference, value in values
-        ]
-        setups = [
-            {"workout_id": key, "device_id": "new", "key": name, "value": value}
-            for name, value in (setup or {}).items()
-        ]
-        with open_store(self.home) as connection:
-            replace_rows(connection, WORKOUTS, make_rows(WORKOUTS, [workout]))
-            replace_rows(connection, SETUPS, make_rows(SETUPS, setups))
-            append_if_changed(
-                connection,
-                workout_id=key,
-                run_id="r1",
-                results=make_rows(RESULTS, rows),
-                findings=make_empty(FINDINGS),
-            )
-
-    def judge(self, settings: VerdictSettings, *, keep: bool = False) -> list[dict[str, Any]]:
-        with open_store(self.home) as connection:
-            rows = judge(connection, settings)
-            if keep:
-                stamped = [{**row, "run_id": "r1"} for row in rows]
-                append_rows(connection, VERDICTS, make_rows(VERDICTS, stamped))
-        return rows
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Store:
-    load_metrics()
-    home = Home(tmp_path / "home")
-    home.create()
-    return Store(home)
-
-
-def name_result(workout_id: str, device_id: str, metric: str) -> dict[str, Any]:
-    return {
-        "run_id": "r1",
-        "computed_at": BEGIN,
-        "workout_id": workout_id,
-        "recording_id": f"{workout_id}-{device_id}",
-        "device_id": device_id,
-        "reference": "strap",
-        "segment": "all",
-        "metric": metric,
-        "metric_version": 1,
-    }
-
-
-def choose(margins: dict[str, float], criteria: Sequence[dict[str, Any]] = ()) -> VerdictSettings:
-    base = load_settings().verdicts
-    return type(base).model_validate(
-        {"power": base.power, "margins": margins, "criteria": list(criteria)}
-    )
-
-
-MAE = choose({"hr_mae_bpm": 1.0})
-
-
-def pair(new: float | None, old: float | None, metric: str = "hr_mae_bpm") -> tuple[Value, Value]:
-    return ("new", metric, "strap", new), ("old", metric, "strap", old)
-
-
-def find(rows: Iterable[dict[str, Any]], **wanted: object) -> dict[str, Any]:
-    found = [row for row in rows if all(row[key] == value for key, value in wanted.items())]
-    assert len(found) == 1, found
-    return found[0]
+from tests.unit.verdicts.workouts import BEGIN, MAE, Store, choose, find, name_result, pair
 
 
 def test_five_workouts_are_too_few_and_six_are_enough(store: Store) -> None:

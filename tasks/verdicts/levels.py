@@ -1,0 +1,157 @@
+"""What a device usually does: the level of its values across workouts, and how they scatter."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+import numpy as np
+
+from tasks.core.registers import METRICS
+from tasks.maths.bca import FEWEST_VALUES, compute_mean_intervals
+from tasks.maths.intervals import compute_median_interval
+from tasks.verdicts.numbers import FEWEST_WORKOUTS, compute_spread, list_described, rank_reference
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
+    from config.verdicts import VerdictSettings
+    from tasks.maths.arrays import FloatArray
+    from tasks.verdicts.conditions import Conditions
+    from tasks.verdicts.numbers import ByReference, Numbers
+
+ALL_CONDITIONS: Final = "all"
+VALUE: Final = "value"
+SIZE: Final = "size"
+#: Six values are the fewest of which the lowest and highest hold the median 95 % of the time.
+_FEWEST_FOR_MEDIAN: Final = 6
+
+
+class Chosen(NamedTuple):
+    """A workout's value, and what it was held against."""
+
+    value: float
+    reference: str | None
+
+
+@dataclass(frozen=True)
+class Group:
+    """Values of some workouts of one device, in one activity and condition."""
+
+    device_id: str
+    activity: str
+    condition: str
+    metric: str
+    counted: str
+    values: FloatArray
+    left_out: int
+    note: str
+
+
+def describe_levels(
+    conditions: Conditions, numbers: Numbers, settings: VerdictSettings
+) -> list[dict[str, Any]]:
+    """Give the rows of `levels`, without their run.
+
+    Every device has one for each activity, and for all of them together, and one for each of its
+    conditions where it was worn in two or more. Of metrics whose best value is zero the sizes have
+    a level, too: errors to both sides cancel in a mean, and cost a wearer no less.
+    """
+    groups = list(_gather(conditions, numbers, settings))
+    intervals = compute_mean_intervals([group.values for group in groups])
+    return [
+        _write(group, low=found.low, high=found.high)
+        for group, found in zip(groups, intervals, strict=True)
+    ]
+
+
+def _gather(conditions: Conditions, numbers: Numbers, settings: VerdictSettings) -> Iterator[Group]:
+    by_device: dict[str, dict[str, set[str]]] = {}
+    for (device_id, key), by_value in conditions.items():
+        named = {f"{key}: {value}": worn for value, worn in by_value.items()}
+        by_device.setdefault(device_id, {}).update(named)
+    for device_id in sorted(numbers.roles):
+        for metric in list_described(settings):
+            values = numbers.values.get((device_id, metric), {})
+            found = {one: choose(by_reference) for one, by_reference in values.items()}
+            yield from _split(device_id, ALL_CONDITIONS, metric, found, numbers)
+            for condition, worn in by_device.get(device_id, {}).items():
+                there = {one: chosen for one, chosen in found.items() if one in worn}
+                yield from _split(device_id, condition, metric, there, numbers)
+
+
+def choose(by_reference: ByReference) -> Chosen | None:
+    """Give the value against the best reference that has one."""
+    for reference in sorted(by_reference, key=rank_reference):
+        value = by_reference[reference]
+        if value is not None:
+            return Chosen(value, reference)
+    return None
+
+
+def _split(
+    device_id: str,
+    condition: str,
+    metric: str,
+    found: Mapping[str, Chosen | None],
+    numbers: Numbers,
+) -> Iterator[Group]:
+    for activity, there in numbers.split(found):
+        kept = [one for one in there.values() if one is not None]
+        if len(kept) < FEWEST_WORKOUTS:
+            continue
+        values = np.array([one.value for one in kept], dtype=np.float64)
+        left_out, note = len(there) - len(kept), name_references(one.reference for one in kept)
+        yield Group(device_id, activity, condition, metric, VALUE, values, left_out, note)
+        if METRICS[metric].better == "zero":
+            sizes = np.abs(values)
+            yield Group(device_id, activity, condition, metric, SIZE, sizes, left_out, note)
+
+
+def name_references(references: Iterable[str | None]) -> str:
+    """Say what how many workouts were held against; empty where nothing was."""
+    counts = Counter(reference for reference in references if reference is not None)
+    named = [f"{reference} ({counts[reference]})" for reference in sorted(counts)]
+    return f"held against {', '.join(named)}" if named else ""
+
+
+def _write(group: Group, *, low: float, high: float) -> dict[str, Any]:
+    values = group.values
+    median = compute_median_interval(values)
+    metric = METRICS[group.metric]
+    return {
+        "device_id": group.device_id,
+        "activity": group.activity,
+        "condition": group.condition,
+        "metric": group.metric,
+        "counted": group.counted,
+        "n_workouts": values.size,
+        "left_out": group.left_out,
+        "mean": float(np.mean(values)),
+        "mean_ci_low": keep(low),
+        "mean_ci_high": keep(high),
+        "median": float(np.median(values)),
+        "median_ci_low": keep(median.low),
+        "median_ci_high": keep(median.high),
+        "sd": compute_spread(values),
+        "unit": metric.unit,
+        "no_interval": _explain(values.size),
+        "note": group.note or None,
+    }
+
+
+def _explain(n: int) -> str | None:
+    if n < _FEWEST_FOR_MEDIAN:
+        return (
+            f"{n} workouts: an interval of the median takes {_FEWEST_FOR_MEDIAN}, of the mean "
+            f"{FEWEST_VALUES}"
+        )
+    if n < FEWEST_VALUES:
+        return f"{n} workouts: an interval of the mean takes {FEWEST_VALUES}"
+    return None
+
+
+def keep(value: float) -> float | None:
+    """Give a finite number, or nothing."""
+    return value if np.isfinite(value) else None

@@ -1,0 +1,113 @@
+"""A store that is filled workout by workout with invented values, and asked across them."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from config.settings import load_settings
+from tasks.store import append_if_changed, append_rows, open_store, replace_rows
+from tasks.tables.arrow import make_empty, make_rows
+from tasks.tables.tables import DEVICES, FINDINGS, RESULTS, SETUPS, VERDICTS, WORKOUTS, Table
+from tasks.verdicts import judge, look_across
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from config.home import Home
+    from config.verdicts import VerdictSettings
+
+BEGIN = datetime(2026, 3, 1, 7, tzinfo=UTC)
+ROLES = {"new": "test", "old": "predecessor", "strap": "reference"}
+Value = tuple[str, str, str | None, float | None]  # device, metric, reference, value
+
+
+class Store:
+    """A store that is filled workout by workout and asked for verdicts."""
+
+    def __init__(self, home: Home) -> None:
+        self.home = home
+        self.n_workouts = 0
+        with open_store(home) as connection:
+            rows = [{"device_id": key, "role": role} for key, role in ROLES.items()]
+            replace_rows(connection, DEVICES, make_rows(DEVICES, rows))
+
+    def add(
+        self,
+        *values: Value,
+        activity: str = "running",
+        setup: dict[str, str] | None = None,
+    ) -> None:
+        self.n_workouts += 1
+        key = f"w{self.n_workouts:03}"
+        begin = BEGIN + timedelta(days=self.n_workouts)
+        workout = {"workout_id": key, "start_utc": begin, "activity": activity}
+        rows = [
+            {**name_result(key, device, metric), "reference": reference, "value": value}
+            for device, metric, reference, value in values
+        ]
+        setups = [
+            {"workout_id": key, "device_id": "new", "key": name, "value": value}
+            for name, value in (setup or {}).items()
+        ]
+        with open_store(self.home) as connection:
+            replace_rows(connection, WORKOUTS, make_rows(WORKOUTS, [workout]))
+            replace_rows(connection, SETUPS, make_rows(SETUPS, setups))
+            append_if_changed(
+                connection,
+                workout_id=key,
+                run_id="r1",
+                results=make_rows(RESULTS, rows),
+                findings=make_empty(FINDINGS),
+            )
+
+    def judge(self, settings: VerdictSettings, *, keep: bool = False) -> list[dict[str, Any]]:
+        with open_store(self.home) as connection:
+            rows = judge(connection, settings)
+            if keep:
+                stamped = [{**row, "run_id": "r1"} for row in rows]
+                append_rows(connection, VERDICTS, make_rows(VERDICTS, stamped))
+        return rows
+
+    def look(self, settings: VerdictSettings, table: Table) -> list[dict[str, Any]]:
+        """Look across workouts, keep what is new, and give what is new in one table."""
+        with open_store(self.home) as connection:
+            found = look_across(connection, settings)
+            for one, rows in found:
+                stamped = [{**row, "run_id": "r1"} for row in rows]
+                append_rows(connection, one, make_rows(one, stamped))
+        return dict(found)[table]
+
+
+def name_result(workout_id: str, device_id: str, metric: str) -> dict[str, Any]:
+    return {
+        "run_id": "r1",
+        "computed_at": BEGIN,
+        "workout_id": workout_id,
+        "recording_id": f"{workout_id}-{device_id}",
+        "device_id": device_id,
+        "reference": "strap",
+        "segment": "all",
+        "metric": metric,
+        "metric_version": 1,
+    }
+
+
+def choose(margins: dict[str, float], criteria: Sequence[dict[str, Any]] = ()) -> VerdictSettings:
+    base = load_settings().verdicts
+    return type(base).model_validate(
+        {"power": base.power, "margins": margins, "criteria": list(criteria)}
+    )
+
+
+MAE = choose({"hr_mae_bpm": 1.0})
+
+
+def pair(new: float | None, old: float | None, metric: str = "hr_mae_bpm") -> tuple[Value, Value]:
+    return ("new", metric, "strap", new), ("old", metric, "strap", old)
+
+
+def find(rows: Iterable[dict[str, Any]], **wanted: object) -> dict[str, Any]:
+    found = [row for row in rows if all(row[key] == value for key, value in wanted.items())]
+    assert len(found) == 1, found
+    return found[0]
