@@ -49,8 +49,8 @@ def open_store(
 
     The transaction is committed when the block ends and rolled back when it raises. Besides the
     tables, the connection has the views `latest_results`, `latest_findings` and those of the
-    answers across workouts. Keep the block short: while it lasts nobody else can write. It must not be
-    nested in another one of the same home.
+    answers across workouts. Keep the block short: while it lasts nobody else can write. It must
+    not be nested in another one of the same home.
 
     Raises: StoreBusyError when another program holds the store for longer than `wait_s` [s].
     """
