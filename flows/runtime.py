@@ -17,6 +17,7 @@ import time
 import urllib.request
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import quote
 
 from flows.last_words import send_last_words
 from flows.terminal import say_error
@@ -188,7 +189,7 @@ class EmbeddedServer:
                 stdout=log,
                 stderr=log,
                 cwd=os.environ.get("PREFECT_HOME"),
-                env={**_drop_foreign(os.environ), **_EMBEDDED_ENVIRONMENT},
+                env=_make_environment(os.environ),
                 start_new_session=True,
             )
 
@@ -345,13 +346,18 @@ class Engine:
             self._embedded = None
 
 
-def _drop_foreign(environment: Mapping[str, str]) -> dict[str, str]:
-    """Give `environment` without what it says to servers of Prefect that are not ours."""
-    return {
+def _make_environment(person: Mapping[str, str]) -> dict[str, str]:
+    """Give the embedded server's environment, without what is said to servers that are not ours."""
+    kept = {
         name: value
-        for name, value in environment.items()
+        for name, value in person.items()
         if not name.startswith("PREFECT_") or name in _SERVER_KEEPS
     }
+    if (folder := kept.get("PREFECT_HOME")) is not None:
+        # Prefect puts the path into an address as it is: a % or ? in it would lead elsewhere.
+        path = quote(str(Path(folder) / "prefect.db"))
+        kept["PREFECT_SERVER_DATABASE_CONNECTION_URL"] = f"sqlite+aiosqlite:///{path}"
+    return {**kept, **_EMBEDDED_ENVIRONMENT}
 
 
 def _tell_restart() -> None:

@@ -25,6 +25,8 @@ handlers:
 root:
   handlers: [x]
 """
+#: What an address would decode, cut off or take for something else.
+HOME = 'it\'s 50%20 o\N{LATIN SMALL LETTER F WITH HOOK}f? #1; "$HOME" {home} %s'
 #: Nobody listens there.
 DEAD = "http://127.0.0.1:9"
 
@@ -65,14 +67,14 @@ def test_foreign_settings_neither_stop_a_run_nor_get_anything_of_it(tmp_path: Pa
     folder = tmp_path / "foreign"
     make_foreign_folder(folder)
     before = sorted(folder.iterdir())
-    place = Place(tmp_path / "home", None)
+    place = Place(tmp_path / HOME, None)
     place.root.mkdir()
     (place.root / "devices.toml").write_text(DEVICES)
     write_csv(folder.parent / "drop" / "strap.csv", n_seconds=120)
     write_csv(folder.parent / "drop" / "test-watch.csv", n_seconds=120, above_bpm=2.0)
     done = subprocess.run(
         # Relative paths are still those of the folder that the person is in.
-        [sys.executable, "-P", "-m", "flows.cli", "ingest", "../drop", "--home", "../home"],
+        [sys.executable, "-P", "-m", "flows.cli", "ingest", "../drop", "--home", f"../{HOME}"],
         capture_output=True,
         text=True,
         check=False,
@@ -86,3 +88,4 @@ def test_foreign_settings_neither_stop_a_run_nor_get_anything_of_it(tmp_path: Pa
     assert sorted(folder.iterdir()) == before
     assert (place.root / "state" / "prefect" / "prefect.db").exists()
     assert ROOT not in folder.parents
+    assert {path.name for path in tmp_path.iterdir()} == {"drop", "foreign", HOME}
