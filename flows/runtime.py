@@ -354,7 +354,7 @@ def _make_environment(person: Mapping[str, str]) -> dict[str, str]:
         if not name.startswith("PREFECT_") or name in _SERVER_KEEPS
     }
     if (folder := kept.get("PREFECT_HOME")) is not None:
-        # Prefect puts the path into an address as it is: a % or ? in it would lead elsewhere.
+        # Prefect puts the path into an address as it is: a %20 in it would lead elsewhere.
         path = quote(str(Path(folder) / "prefect.db"))
         kept["PREFECT_SERVER_DATABASE_CONNECTION_URL"] = f"sqlite+aiosqlite:///{path}"
     return {**kept, **_EMBEDDED_ENVIRONMENT}

@@ -26,7 +26,7 @@ root:
   handlers: [x]
 """
 #: What an address would decode, cut off or take for something else.
-HOME = 'it\'s 50%20 o\N{LATIN SMALL LETTER F WITH HOOK}f? #1; "$HOME" {home} %s'
+HOME = 'it\'s 50%20 o\N{LATIN SMALL LETTER F WITH HOOK}f #1; "$HOME" {home} %s'
 #: Nobody listens there.
 DEAD = "http://127.0.0.1:9"
 
