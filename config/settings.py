@@ -71,13 +71,15 @@ class ArchiveSettings(Section):
 
 
 class ReadSettings(Section):
-    """Limits for reading one export, which is done in a process of its own."""
+    """Limits for reading one file, which is done in a process of its own."""
 
     longest_s: Positive = Field(
-        description="Time after which reading an export is stopped and the export refused [s]"
+        description="Time after which reading an export, notes, an archive or a course is stopped "
+        "and the file refused [s]"
     )
     most_memory_mb: Positive = Field(
-        description="Memory that reading an export may take; one that needs more is refused [MB]"
+        description="Memory that reading one of them may take; a file that needs more is refused "
+        "[MB]"
     )
 
 

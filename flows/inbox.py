@@ -38,8 +38,6 @@ LOST_PAUSE_S: Final = 1.0
 #: Files that one drop takes at the most; the rest follows in the next one. Prefect refuses a run
 #: whose parameters are larger than half a megabyte.
 MAX_DROP_FILES: Final = 500
-#: Bytes of a gzip file that are expanded to see whether its end is there.
-MAX_GZIP_PROBE_BYTES: Final = 256 * 1024 * 1024
 
 
 @dataclass(frozen=True)
@@ -113,17 +111,12 @@ def is_whole(path: Path) -> bool:
     An empty file is not whole: some browsers reserve the name with one while they download.
     """
     from tasks.guard import ReadingProcessError, is_complete_apart
-    from tasks.readers.archive import is_archive, is_complete_archive
     from tasks.readers.notes import is_notes
 
     try:
         if path.stat().st_size == 0:
             return False
-        if is_notes(path.name):
-            return True
-        if is_archive(path):
-            return is_complete_archive(path, max_expanded_bytes=MAX_GZIP_PROBE_BYTES)
-        return is_complete_apart(path, path.name)
+        return is_notes(path.name) or is_complete_apart(path, path.name)
     except (OSError, ReadingProcessError):
         # The machine's trouble, not the file's: it is looked at again.
         return False

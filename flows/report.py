@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from flows import terminal
@@ -29,6 +30,7 @@ def run_report(
     Raises: UsageError for a workout that is not there, a target inside the home or one that holds
     pages of somebody else's; CowornError when nothing was published yet.
     """
+    from tasks.guard import load_line_apart
     from tasks.report import find_foreign, list_waiting, write_report
     from tasks.store import connect_for_reading
 
@@ -56,7 +58,9 @@ def run_report(
                 only=workout,
                 public=target is not None,
                 most_figures=None,
-                courses=home.courses,
+                courses=partial(
+                    load_line_apart, courses=home.courses, settings=opened.settings.read
+                ),
             )
     except LookupError as error:
         raise UsageError(

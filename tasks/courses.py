@@ -8,12 +8,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tasks.core.errors import DamagedError, ExportRefusedError
+from tasks.core.markup import load_markup, raise_if_out_of_memory
+
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from numpy.typing import NDArray
 
     from tasks.core.notes import Notes
+
+    Line = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -23,13 +29,24 @@ class Course:
     `complaint` says in one line why a named course is not used.
     """
 
-    line: NDArray[np.float64] | None = None
+    line: Line | None = None
     name: str | None = None
     complaint: str | None = None
 
 
-def load_course(notes: Notes | None, *, courses: Path) -> Course:
-    """Load the course that the notes name."""
+def read_line(path: Path) -> Line | None:
+    """Read the line of the course at `path`, its tracks before its routes; None without two points.
+
+    Raises: DamagedError for what is no GPX; OSError; MemoryError.
+    """
+    points = _read_points(path)
+    return np.array(points, dtype=np.float64) if len(points) > 1 else None
+
+
+def load_course(
+    notes: Notes | None, *, courses: Path, read: Callable[[Path], Line | None] = read_line
+) -> Course:
+    """Load the course that the notes name; `read` gives the line in a file."""
     if notes is None or notes.course is None:
         return Course()
     path = find_course(notes.course, courses=courses)
@@ -38,16 +55,27 @@ def load_course(notes: Notes | None, *, courses: Path) -> Course:
             complaint=f"{notes.name}: course {notes.course!r} is not in {courses.name}/; put "
             f"{notes.course}.gpx there",
         )
-    line = _read_line(path)
+    try:
+        line = read(path)
+    except ExportRefusedError as error:
+        return Course(complaint=str(error))
     if line is None:
         return Course(complaint=f"{path.name}: a course needs at least two points")
     return Course(line, notes.course)
 
 
-def load_line(name: str, *, courses: Path) -> NDArray[np.float64] | None:
-    """Give the line of the course called `name` as `Course` does, None where there is none."""
+def load_line(
+    name: str, *, courses: Path, read: Callable[[Path], Line | None] = read_line
+) -> Line | None:
+    """Give the line of the course called `name` as `Course` does.
+
+    None where there is none, or none that can be read: settling complains about it.
+    """
     path = find_course(name, courses=courses)
-    return None if path is None else _read_line(path)
+    try:
+        return None if path is None else read(path)
+    except ExportRefusedError:
+        return None
 
 
 def find_course(name: str, *, courses: Path) -> Path | None:
@@ -66,20 +94,20 @@ def mark_courses(courses: Path) -> dict[str, str]:
     }
 
 
-def _read_line(path: Path) -> NDArray[np.float64] | None:
-    points = _read_points(path)
-    return np.array(points, dtype=np.float64) if len(points) > 1 else None
-
-
 def _read_points(path: Path) -> list[tuple[float, float]]:
     import gpxpy  # noqa: PLC0415 - only workouts on a course need it
     from gpxpy.gpx import GPXException  # noqa: PLC0415 - as above
 
+    markup = load_markup(path.read_bytes(), name=path.name)
     try:
-        with path.open(encoding="utf-8-sig") as file:
-            gpx = gpxpy.parse(file)
-    except (GPXException, UnicodeDecodeError):
-        return []
+        gpx = gpxpy.parse(markup.text)
+    except (GPXException, ValueError) as error:
+        raise_if_out_of_memory(error.__cause__)
+        raise DamagedError(
+            path.name,
+            found=f"it cannot be read as GPX ({error})",
+            remedy="export the course again",
+        ) from error
     tracks = [
         point for track in gpx.tracks for segment in track.segments for point in segment.points
     ]

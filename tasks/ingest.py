@@ -20,10 +20,9 @@ from tasks.core.errors import (
     NotesError,
     UnknownLayoutError,
 )
-from tasks.core.reading import find_reader
 from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
-from tasks.guard import read_apart
+from tasks.guard import expand_apart, find_format_apart, read_apart, read_notes_apart
 from tasks.intake import (
     WHY_SUFFIX,
     NotAFileError,
@@ -36,8 +35,8 @@ from tasks.intake import (
 )
 from tasks.lake import ensure_lake, has_recording, write_recording
 from tasks.ledger import Ledger
-from tasks.readers.archive import expand_archive, is_archive
-from tasks.readers.notes import is_notes, read_all_notes
+from tasks.readers.archive import is_archive
+from tasks.readers.notes import is_notes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -52,7 +51,6 @@ LOG: Final = logging.getLogger(__name__)
 OutcomeStatus = Literal["stored", "partial", "duplicate", "refused", "failed", "changing"]
 
 LAYOUT_SUFFIX: Final = ".layout.toml"
-_BYTES_PER_MB: Final = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -214,13 +212,13 @@ def _handle(export: ExportFile, *, home: Home, settings: Settings) -> tuple[File
     outcomes: tuple[FileOutcome, ...]
     try:
         if is_notes(export.name):
-            outcomes = (_take_notes(export, zone=settings.time.zone or None),)
+            outcomes = (_take_notes(export, settings),)
         elif is_archive(export.path):
             outcomes = _take_archive(export, home=home, settings=settings)
         else:
             outcomes = (_take_export(export, home=home, settings=settings),)
     except (ExportRefusedError, NotesError) as error:
-        outcomes = (_refuse(export, error, home),)
+        outcomes = (_refuse(export, error, home=home, settings=settings),)
     _write_down(outcomes[0], home)
     return outcomes
 
@@ -239,16 +237,12 @@ def _write_down(outcome: FileOutcome, home: Home) -> None:
         )
 
 
-def _take_notes(export: ExportFile, *, zone: str | None) -> FileOutcome:
-    """Check notes; they are read again when their workout is settled. Raises: NotesError."""
-    try:
-        text = export.path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise NotesError(
-            export.name, found="it is not UTF-8 text", remedy="save it as UTF-8"
-        ) from error
-    # A device may be named later; settling complains about setups of devices that nobody knows.
-    read_all_notes(text, name=export.name, file_id=export.file_id, zone=zone)
+def _take_notes(export: ExportFile, settings: Settings) -> FileOutcome:
+    """Check notes; they are read again when their workout is settled.
+
+    Raises: NotesError, ReaderFailedError.
+    """
+    read_notes_apart(export, zone=settings.time.zone or None, settings=settings.read)
     return FileOutcome(export.name, "stored", export.file_id, format="notes")
 
 
@@ -279,19 +273,14 @@ def _take_export(export: ExportFile, *, home: Home, settings: Settings) -> FileO
 
 
 def _take_archive(export: ExportFile, *, home: Home, settings: Settings) -> tuple[FileOutcome, ...]:
-    """Take in everything inside an archive. Raises: UnsafeArchiveError, DamagedError.
+    """Take in everything inside an archive. Raises: ExportRefusedError.
 
     Members are not archived on their own: the archive is their original.
     """
     scratch = home.state / "expanding" / uuid.uuid4().hex
     scratch.mkdir(mode=0o700, parents=True)
     try:
-        members = expand_archive(
-            export,
-            scratch,
-            max_expanded_bytes=int(settings.archive.max_expanded_mb * _BYTES_PER_MB),
-            max_members=settings.archive.max_members,
-        )
+        members = expand_apart(export, scratch, limits=settings.archive, settings=settings.read)
         outcomes = [
             outcome
             for member in members
@@ -341,7 +330,13 @@ def _sum_up(export: ExportFile, outcomes: Sequence[FileOutcome]) -> FileOutcome:
     return FileOutcome(export.name, status, export.file_id, reason, format=kind)
 
 
-def _refuse(export: ExportFile, error: ExportRefusedError | NotesError, home: Home) -> FileOutcome:
+def _refuse(
+    export: ExportFile,
+    error: ExportRefusedError | NotesError,
+    *,
+    home: Home,
+    settings: Settings,
+) -> FileOutcome:
     reason = error.reason
     # One line, whatever is in the name.
     line = f"{make_safe_name(export.name)}: {reason}"
@@ -349,14 +344,20 @@ def _refuse(export: ExportFile, error: ExportRefusedError | NotesError, home: Ho
     if isinstance(error, UnknownLayoutError) and error.proposal:
         beside = why.with_name(why.name.removesuffix(WHY_SUFFIX) + LAYOUT_SUFFIX)
         beside.write_text(error.proposal, encoding="utf-8")
-    return FileOutcome(export.name, "refused", export.file_id, reason, format=_guess_format(export))
+    return FileOutcome(
+        export.name,
+        "refused",
+        export.file_id,
+        reason,
+        format=_guess_format(export, settings),
+    )
 
 
-def _guess_format(export: ExportFile) -> str | None:
+def _guess_format(export: ExportFile, settings: Settings) -> str | None:
     if is_notes(export.name):
         return "notes"
     try:
-        return find_reader(export.path, export.name).format
+        return find_format_apart(export.path, export.name, settings=settings.read)
     except (CowornError, OSError):
         return None
 

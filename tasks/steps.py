@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import sqlite3
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import duckdb
@@ -17,7 +18,7 @@ from prefect.artifacts import create_table_artifact
 from prefect.cache_policies import NO_CACHE
 from prefect.tasks import exponential_backoff
 
-from tasks import ingest, intake, lake, report, settle, store
+from tasks import guard, ingest, intake, lake, report, settle, store
 from tasks.core.errors import StoreBusyError
 
 if TYPE_CHECKING:
@@ -107,7 +108,7 @@ def _write_report(home: Home, settings: Settings, *, catch_up: bool = False) -> 
                 settings.report.figures_per_night if catch_up else settings.report.figures_per_run
             ),
             catch_up=catch_up,
-            courses=home.courses,
+            courses=partial(guard.load_line_apart, courses=home.courses, settings=settings.read),
         )
     finally:
         connection.close()

@@ -135,7 +135,7 @@ def parse_markup(text: str) -> Any:  # noqa: ANN401 - an element of lxml, which 
     """Give the root element of `text`; entities, network and overlong content are off.
 
     A prefix without a namespace is taken as part of the name (see `read_local_name`).
-    Raises: MarkupSyntaxError.
+    Raises: MarkupSyntaxError; MemoryError.
     """
     parser = etree.XMLParser(
         recover=True,
@@ -149,12 +149,22 @@ def parse_markup(text: str) -> Any:  # noqa: ANN401 - an element of lxml, which 
     try:
         root = etree.fromstring(text.encode("utf-8", "replace"), parser)
     except etree.XMLSyntaxError as error:
+        raise_if_out_of_memory(error)
         raise MarkupSyntaxError(str(error.msg)) from error
     fatal = [entry for entry in parser.error_log if entry.level >= etree.ErrorLevels.FATAL]
+    if any(entry.type == etree.ErrorTypes.ERR_NO_MEMORY for entry in fatal):
+        raise MemoryError
     if root is None or fatal:
         where = f"line {fatal[0].line}: {fatal[0].message}" if fatal else "no element"
         raise MarkupSyntaxError(where)
     return root
+
+
+def raise_if_out_of_memory(error: BaseException | None) -> None:
+    """Raise MemoryError when lxml's `error` is lack of memory: it calls that a syntax error."""
+    no_memory = etree.ErrorTypes.ERR_NO_MEMORY
+    if isinstance(error, etree.XMLSyntaxError) and error.code == no_memory:
+        raise MemoryError from error
 
 
 def cut_after_last(text: str, row_name: str) -> str | None:

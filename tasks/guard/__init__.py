@@ -1,35 +1,67 @@
-"""Keeps what an export can do to its reader away from the process that holds everything together.
+"""Keeps what a foreign file can do to its reader away from the process that holds all together.
 
-A thread cannot be stopped, and a library written in C can take its whole process down. So exports
-are read in a process of their own, with a limit of time and of memory; what goes too far there is
-ended and refused with its reason, and the next export finds a new one.
+A thread cannot be stopped, and a library written in C can take its whole process down. So exports,
+notes, archives and courses are read in a process of their own, with a limit of time and of memory;
+what goes too far there is ended and refused with its reason, and the next file finds a new one.
+Here, nobody looks at more of a file than its first four bytes.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, NoReturn
+from typing import TYPE_CHECKING, Final, TypeVar
 
-from tasks.core.errors import ReaderFailedError
-from tasks.core.reading import is_complete
+from tasks.core.errors import NotesError, ReaderFailedError
+from tasks.courses import load_line, read_line
 from tasks.guard.clean import Clean, read_clean
+from tasks.guard.foreign import (
+    NotesText,
+    expand,
+    find_format,
+    look_complete,
+    read_notes_text,
+    read_notes_texts,
+)
 from tasks.guard.process import CallEndedError, Pool, ReadingProcessError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from config.settings import ReadSettings
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from config.settings import ArchiveSettings, ReadSettings
     from tasks.core.recording import ExportFile
     from tasks.core.registers import ReadOptions
 
-__all__ = ["POOL", "Clean", "ReadingProcessError", "is_complete_apart", "read_apart", "warm_up"]
+__all__ = [
+    "POOL",
+    "Clean",
+    "NotesText",
+    "ReadingProcessError",
+    "expand_apart",
+    "find_format_apart",
+    "is_complete_apart",
+    "load_line_apart",
+    "read_apart",
+    "read_line_apart",
+    "read_notes_apart",
+    "read_some_notes_apart",
+    "warm_up",
+]
+
+T = TypeVar("T")
 
 #: The reading processes of this process.
 POOL = Pool()
 
-#: Limits for looking whether a file is complete, which takes far less than reading it.
+#: Limits for looking at a file, which takes far less than reading it.
 LOOK_LONGEST_S: Final = 30.0
 LOOK_MOST_MB: Final = 1024.0
+#: Bytes of a gzip archive that are expanded to see whether its end is there.
+LOOK_MOST_EXPANDED_BYTES: Final = 256 * 1024 * 1024
 
+_BYTES_PER_MB: Final = 1_000_000
 _SEND: Final = "send the file to whoever maintains coworn"
 
 
@@ -39,35 +71,109 @@ def read_apart(export: ExportFile, options: ReadOptions, *, settings: ReadSettin
     Raises: ExportRefusedError, a ReaderFailedError when it took too long, needed too much memory
     or ended the process; ReadingProcessError when there is none to be had; OSError.
     """
+    return _call(read_clean, export, options, name=export.name, settings=settings)
+
+
+def expand_apart(
+    export: ExportFile, into: Path, *, limits: ArchiveSettings, settings: ReadSettings
+) -> tuple[ExportFile, ...]:
+    """Write what is in an archive into a folder below `into`; see `expand_archive`.
+
+    Whoever made `into` removes it: what went too far may have left something there.
+    Raises: as `read_apart`.
+    """
+    most_bytes = int(limits.max_expanded_mb * _BYTES_PER_MB)
+    return _call(
+        expand,
+        *(export, into, most_bytes, limits.max_members),
+        name=export.name,
+        settings=settings,
+        remake="pack it again",
+    )
+
+
+def read_notes_apart(file: ExportFile, *, zone: str | None, settings: ReadSettings) -> NotesText:
+    """Read a notes file in a reading process; `zone` as in `read_all_notes`.
+
+    Raises: NotesError, else as `read_apart`.
+    """
+    return _call(
+        read_notes_text,
+        *(file, zone),
+        name=file.name,
+        settings=settings,
+        remake="write the notes anew",
+    )
+
+
+def read_some_notes_apart(
+    files: Sequence[ExportFile], *, zone: str | None, settings: ReadSettings
+) -> tuple[NotesText | NotesError | ReaderFailedError, ...]:
+    """Read several notes files; give for each what it says or why it cannot be used.
+
+    All in one call, which a thousand of them would feel; each on its own when that goes too far.
+    Raises: OSError; ReadingProcessError.
+    """
+    if not files:
+        return ()
     try:
-        clean = POOL.call(
-            read_clean,
-            export,
-            options,
+        return POOL.call(
+            read_notes_texts,
+            *(tuple(files), zone),
             longest_s=settings.longest_s,
             most_memory_mb=settings.most_memory_mb,
         )
-    except CallEndedError as error:
-        _refuse(export, error, settings)
-    if not isinstance(clean, Clean):
-        raise TypeError(f"the reading process gives {type(clean).__name__}")
-    return clean
+    except CallEndedError:
+        return tuple(_try_notes(file, zone, settings) for file in files)
+
+
+def read_line_apart(path: Path, *, settings: ReadSettings) -> NDArray[np.float64] | None:
+    """Read the line of a course in a reading process; see `read_line`. Raises: as `read_apart`."""
+    return _call(
+        read_line, path, name=path.name, settings=settings, remake="export the course again"
+    )
+
+
+def load_line_apart(
+    name: str, *, courses: Path, settings: ReadSettings
+) -> NDArray[np.float64] | None:
+    """Give the line of the course called `name`; None where there is none that can be read."""
+    return load_line(
+        name, courses=courses, read=lambda path: read_line_apart(path, settings=settings)
+    )
 
 
 def is_complete_apart(path: Path, name: str) -> bool:
-    """Say whether the file at `path` holds all that its format promises; see `is_complete`.
+    """Say whether the file at `path` holds all that its format promises; see `look_complete`.
 
     A file that cannot be looked at within the limits counts as complete: reading it says why.
     Raises: OSError, ReadingProcessError when there is none to be had.
     """
     try:
-        return bool(
-            POOL.call(
-                is_complete, path, name, longest_s=LOOK_LONGEST_S, most_memory_mb=LOOK_MOST_MB
-            )
+        return POOL.call(
+            look_complete,
+            *(path, name, LOOK_MOST_EXPANDED_BYTES),
+            longest_s=LOOK_LONGEST_S,
+            most_memory_mb=LOOK_MOST_MB,
         )
     except CallEndedError:
         return True
+
+
+def find_format_apart(path: Path, name: str, *, settings: ReadSettings) -> str | None:
+    """Give the format of the file at `path`; None for one that nobody knows, or that goes too far.
+
+    Raises: OSError, ReadingProcessError when there is none to be had.
+    """
+    try:
+        return POOL.call(
+            find_format,
+            *(path, name),
+            longest_s=min(LOOK_LONGEST_S, settings.longest_s),
+            most_memory_mb=LOOK_MOST_MB,
+        )
+    except CallEndedError:
+        return None
 
 
 def warm_up() -> None:
@@ -75,14 +181,44 @@ def warm_up() -> None:
     POOL.warm_up()
 
 
-def _refuse(export: ExportFile, error: CallEndedError, settings: ReadSettings) -> NoReturn:
+def _try_notes(
+    file: ExportFile, zone: str | None, settings: ReadSettings
+) -> NotesText | NotesError | ReaderFailedError:
+    try:
+        return read_notes_apart(file, zone=zone, settings=settings)
+    except (NotesError, ReaderFailedError) as error:
+        return error
+
+
+def _call(
+    function: Callable[..., T],
+    *arguments: object,
+    name: str,
+    settings: ReadSettings,
+    remake: str = "export the activity again",
+) -> T:
+    """Call `function` for the file `name`; what goes too far is a ReaderFailedError of it."""
+    try:
+        return POOL.call(
+            function,
+            *arguments,
+            longest_s=settings.longest_s,
+            most_memory_mb=settings.most_memory_mb,
+        )
+    except CallEndedError as error:
+        raise _make_refusal(name, error, settings=settings, remake=remake) from error
+
+
+def _make_refusal(
+    name: str, error: CallEndedError, *, settings: ReadSettings, remake: str
+) -> ReaderFailedError:
     if error.is_too_long:
         found = f"reading it was stopped after {settings.longest_s:g} s"
-        remedy = f"if it is that long, raise read.longest_s and drop it again, else {_SEND}"
+        remedy = f"if it is that long, raise read.longest_s and try it again, else {_SEND}"
     elif error.is_out_of_memory:
         found = f"reading it needs more than {settings.most_memory_mb:g} MB of memory"
-        remedy = f"if it is that large, raise read.most_memory_mb and drop it again, else {_SEND}"
+        remedy = f"if it is that large, raise read.most_memory_mb and try it again, else {_SEND}"
     else:
         found = f"reading it ended the process that reads, twice ({error.death})"
-        remedy = f"export the activity again; if that ends the same way, {_SEND}"
-    raise ReaderFailedError(export.name, found=found, remedy=remedy) from error
+        remedy = f"{remake}; if that ends the same way, {_SEND}"
+    return ReaderFailedError(name, found=found, remedy=remedy)

@@ -12,21 +12,23 @@ import logging
 import os
 import pickle
 import queue
-import re
 import signal
 import sys
 import threading
 import traceback
-from pathlib import Path
 from typing import BinaryIO, Final
 
 from tasks.core.discovery import load_readers
 from tasks.guard.frames import Answer, Request, read_frame, write_frame
+from tasks.guard.memory import measure_memory
 
 #: Said once, when requests can come.
 READY: Final = "ready"
 #: How much later than the asking process this one ends itself, when that one is gone [s].
 _GRACE_S: Final = 5.0
+#: Its own limit of memory is so many times that of the asking process, which sees to it from
+#: outside; this one is for what grows faster than one can look.
+_UNWATCHED_GROWTH: Final = 1.25
 
 
 class _Collector(logging.Handler):
@@ -56,7 +58,7 @@ def main(modules: list[str]) -> None:
     collector = _Collector()
     logging.getLogger().addHandler(collector)
     load_readers()
-    for module in ("tasks.guard.clean", *modules):
+    for module in ("tasks.guard.clean", "tasks.guard.foreign", *modules):
         importlib.import_module(module)
     requests: queue.SimpleQueue[Request] = queue.SimpleQueue()
     threading.Thread(target=_listen, args=(sys.stdin.buffer, requests), daemon=True).start()
@@ -117,21 +119,13 @@ def _limit(request: Request) -> None:
         # Private memory, not addresses: libraries reserve far more of those than they use. What
         # the process holds at rest depends on the machine and is not the export's.
         _, hard = resource.getrlimit(resource.RLIMIT_DATA)
-        most = _measure_private_bytes() + request.most_memory_bytes
+        most = (measure_memory(os.getpid()) or 0) + int(
+            request.most_memory_bytes * _UNWATCHED_GROWTH
+        )
         resource.setrlimit(
             resource.RLIMIT_DATA,
             (most if hard == resource.RLIM_INFINITY else min(most, hard), hard),
         )
-
-
-def _measure_private_bytes() -> int:
-    """Give what the system counts against the limit now [byte]; 0 where it does not say."""
-    try:
-        facts = Path("/proc/self/status").read_text(encoding="ascii", errors="replace")
-    except OSError:
-        return 0
-    found = re.search(r"VmData:\s+(\d+) kB", facts)
-    return int(found.group(1)) * 1024 if found else 0
 
 
 def _make_portable(error: BaseException) -> BaseException:

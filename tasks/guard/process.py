@@ -13,15 +13,17 @@ import tempfile
 import threading
 import weakref
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from tasks.core.errors import CowornError
 from tasks.guard.frames import Answer, Request, read_frame, write_frame
+from tasks.guard.watch import Watch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
 LOG: Final = logging.getLogger(__name__)
+T = TypeVar("T")
 
 #: Time that a reading process may take to start [s]; a small machine under load needs a while.
 START_TIMEOUT_S: Final = 120.0
@@ -155,15 +157,9 @@ class ReadingProcess:
 
     def _listen(self, longest_s: float, request: Request | None = None) -> object:
         """Send `request`, if any, and give the next message within `longest_s`."""
-        too_long = threading.Event()
-
-        def end() -> None:
-            too_long.set()
-            self._process.kill()
-
-        timer = threading.Timer(longest_s, end)
-        timer.daemon = True
-        timer.start()
+        most_bytes = None if request is None else request.most_memory_bytes
+        watch = Watch(self._process, longest_s=longest_s, most_bytes=most_bytes)
+        watch.begin()
         try:
             if request is not None:
                 write_frame(self._pipe_in, request)
@@ -174,15 +170,17 @@ class ReadingProcess:
             self.kill()
             # Under load its own alarm may be quicker than ours.
             own_alarm = hasattr(signal, "SIGALRM") and code == -signal.SIGALRM
-            if too_long.is_set() or own_alarm:
+            if watch.is_too_long or own_alarm:
                 raise CallEndedError(is_too_long=True) from None
+            if watch.is_out_of_memory:
+                raise CallEndedError(is_out_of_memory=True) from None
             raise CallEndedError(death=death) from None
         except BaseException:
             # Stopped in the midst of an answer: nobody knows what would come next.
             self.kill()
             raise
         finally:
-            timer.cancel()
+            watch.end()
 
     def _wait(self) -> int:
         """Give its exit code; one that closed its pipes and stays is ended."""
@@ -227,11 +225,11 @@ class Pool:
 
     def call(
         self,
-        function: Callable[..., Any],
+        function: Callable[..., T],
         *arguments: object,
         longest_s: float,
         most_memory_mb: float,
-    ) -> Any:  # noqa: ANN401 - whatever the function gives
+    ) -> T:
         """Give what `function` gives in a reading process, or raise what it raises.
 
         A process that dies or finds no memory is replaced, and the call made once more: its state
@@ -240,13 +238,15 @@ class Pool:
         """
         request = Request(function, arguments, longest_s, int(most_memory_mb * 1_000_000))
         process = self._take()
+        value: T
         try:
-            return self._call(process, request)
+            value = self._call(process, request)
         except CallEndedError as error:
             if error.is_too_long:
                 raise
             LOG.warning("the reading process ended (%s); trying once more in a new one", error)
-        return self._call(self._start(), request)
+            value = self._call(self._start(), request)
+        return value
 
     def end(self) -> None:
         """End the idle processes."""

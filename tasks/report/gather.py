@@ -7,15 +7,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from tasks.courses import load_line
 from tasks.maths.geodesy import find_plane_origin, project_to_plane
 from tasks.report import read
 from tasks.report.facts import ALL, CourseLine, DeviceData, WorkoutData
 from tasks.report.series import read_battery, read_lengths, read_pairs, read_series
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
-    from pathlib import Path
+    from collections.abc import Callable, Collection, Mapping
 
     import duckdb
     from numpy.typing import NDArray
@@ -38,9 +36,9 @@ def gather_workout(
     devices: Mapping[str, DeviceFacts],
     definitions: Mapping[str, Definition],
     settings: Settings,
-    courses: Path | None = None,
+    courses: Callable[[str], Floats | None] | None = None,
 ) -> WorkoutData:
-    """Read all that the page of one workout shows; reference lines lie in the folder `courses`."""
+    """Read all that the page of one workout shows; `courses` gives reference lines by name."""
     workout_id = facts.workout_id
     data = WorkoutData(
         facts=facts,
@@ -63,7 +61,7 @@ def gather_workout(
     )
 
 
-def _find_course(data: WorkoutData, courses: Path) -> CourseLine | None:
+def _find_course(data: WorkoutData, courses: Callable[[str], Floats | None]) -> CourseLine | None:
     """Give the course that any track was held against, None when none was."""
     names = {
         (one.reference or "").removeprefix(COURSE)
@@ -73,7 +71,7 @@ def _find_course(data: WorkoutData, courses: Path) -> CourseLine | None:
         and (one.reference or "").startswith(COURSE)
     }
     name = next(iter(sorted(names)), None)
-    line = None if name is None else load_line(name, courses=courses)
+    line = None if name is None else courses(name)
     if name is None or line is None:
         return None
     latitude_deg, longitude_deg = fill_line(line[:, 0], line[:, 1], step_m=COURSE_STEP_M)

@@ -23,10 +23,12 @@ from tasks.report.shared import hash_of_looks, write_shared
 from tasks.report.summary import title_workout
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     import duckdb
+    import numpy as np
+    from numpy.typing import NDArray
 
     from config.settings import Settings
     from tasks.report.drawing import Drawing
@@ -57,7 +59,7 @@ def write_report(
     only: str | None = None,
     public: bool = False,
     most_figures: int | None = None,
-    courses: Path | None = None,
+    courses: Callable[[str], NDArray[np.float64] | None] | None = None,
     catch_up: bool = False,
 ) -> Report:
     """Write what changed into `folder`; with `only`, the page of that workout in any case.
@@ -66,7 +68,7 @@ def write_report(
     waiting and refused files out. A `public` report hides positions inside private places and
     names no file. Figures are written of at most `most_figures` workouts, the newest ones, None:
     of all; to `catch_up` means to write them of workouts, too, whose page is up to date without
-    them. Reference lines lie in the folder `courses`.
+    them. `courses` gives the line of a course by its name (see `CourseLine`).
     Raises: LookupError when there is no workout `only`.
     """
     workouts = read.read_workouts(connection)

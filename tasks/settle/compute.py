@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from tasks.align import align_workout
 from tasks.case import Workout
 from tasks.courses import load_course
+from tasks.guard import read_line_apart
 from tasks.lake import read_recording, write_pairs
 from tasks.measure import measure_workout
 from tasks.named_parts import find_ends
@@ -61,7 +62,11 @@ def measure_planned(planned: PlannedWorkout, *, home: Home, settings: Settings) 
         settings=settings,
     )
     activity = name_activity_of(aligned.subjects, planned.notes)
-    course = load_course(planned.notes, courses=home.courses)
+    course = load_course(
+        planned.notes,
+        courses=home.courses,
+        read=lambda path: read_line_apart(path, settings=settings.read),
+    )
     workout = Workout(
         workout_id=planned.workout_id,
         grid=aligned.grid,

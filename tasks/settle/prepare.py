@@ -7,11 +7,13 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from config.devices import load_devices
-from tasks.core.errors import NotesError
+from tasks.core.errors import CowornError
+from tasks.core.recording import ExportFile
 from tasks.courses import mark_courses
+from tasks.guard import read_some_notes_apart
 from tasks.intake import find_original
 from tasks.ledger import Ledger
-from tasks.readers.notes import is_sheet, read_all_notes
+from tasks.readers.notes import is_sheet
 from tasks.settle.known import collect_recordings
 from tasks.settle.plan import Plan, find_windows, plan
 from tasks.store import read_store
@@ -85,7 +87,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         workouts = ledger.list_workouts()
         everything = everything or ledger.recall(DEVICES_MARK) != devices_mark
     stored = _read_stored(home)
-    read = _read_notes(files, home=home, zone=settings.time.zone or None)
+    read = _read_notes(files, home=home, settings=settings)
     windows = None
     if not everything:
         windows = _find_windows(files, unsettled, stored, read, home=home, settings=settings)
@@ -217,12 +219,14 @@ def _read_stored(home: Home) -> _Stored:
     )
 
 
-def _read_notes(files: Sequence[FileRecord], *, home: Home, zone: str | None) -> _ReadNotes:
+def _read_notes(files: Sequence[FileRecord], *, home: Home, settings: Settings) -> _ReadNotes:
     """Parse the archived notes again: they are few, and the archive is what counts.
 
     A spreadsheet is dropped again and again as it grows: its newest version replaces all earlier
     ones of the same name.
     """
+    known: list[FileRecord] = []
+    texts: list[ExportFile] = []
     notes: dict[str, tuple[Notes, ...]] = {}
     sheets: dict[str, str] = {}
     replaced: dict[str, tuple[Notes, ...]] = {}
@@ -237,25 +241,26 @@ def _read_notes(files: Sequence[FileRecord], *, home: Home, zone: str | None) ->
                 f"{file.name}: the notes are missing from originals/; drop them again"
             )
             continue
-        text = original.read_text(encoding="utf-8-sig")
-        try:
-            found = read_all_notes(text, name=file.name, file_id=file.file_id, zone=zone)
-        except NotesError as error:
-            complaints.append(str(error))
+        known.append(file)
+        texts.append(ExportFile(original, file.name, file.file_id))
+    read = read_some_notes_apart(texts, zone=settings.time.zone or None, settings=settings.read)
+    for file, said in zip(known, read, strict=True):
+        if isinstance(said, CowornError):
+            complaints.append(str(said))
             continue
         if is_sheet(file.name):
             older = sheets.get(file.name)
             if older is not None:
                 replaced[file.file_id] = notes.pop(older) + replaced.pop(older, ())
             sheets[file.name] = file.file_id
-        notes[file.file_id] = found
+        notes[file.file_id] = said.notes
         rows.append(
             {
                 "file_id": file.file_id,
                 "name": file.name,
                 "received_at": file.received_at,
-                "start_utc": min((one.start_utc for one in found), default=None),
-                "notes_text": text,
+                "start_utc": min((one.start_utc for one in said.notes), default=None),
+                "notes_text": said.text,
             }
         )
     in_order = tuple(one for found in notes.values() for one in found)

@@ -5,12 +5,14 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from config.settings import load_settings
+from tasks.courses import load_line
 from tasks.report import write_report
 from tasks.store import connect_for_reading
 from tests.unit.report_home import POOL, RIDE, build_home
@@ -59,7 +61,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Home:
         settings=load_settings(),
         waiting=("<b>waiting</b>.fit",),
         most_figures=1,
-        courses=home.courses,
+        courses=partial(load_line, courses=home.courses),
     )
     connection.close()
     return home

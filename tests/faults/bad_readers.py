@@ -6,11 +6,14 @@ of a file in which the reader writes down its process id when it begins.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 import re
+import resource
 import signal
 import sys
+import time
 from typing import TYPE_CHECKING, Final, NoReturn
 
 if TYPE_CHECKING:
@@ -39,6 +42,24 @@ def eat() -> None:
     eaten = []
     while True:
         eaten.append(bytearray(8_000_000))
+
+
+def eat_on() -> None:
+    """Hold all the memory there is and go on, as what takes its lack for a fault of the file."""
+    eaten = []
+    while True:
+        with contextlib.suppress(MemoryError):
+            eaten.append(bytearray(1_000_000))
+
+
+def eat_unlimited() -> None:
+    """Grow slowly, up to a gigabyte, without the limit that the system would keep."""
+    _, hard = resource.getrlimit(resource.RLIMIT_DATA)
+    resource.setrlimit(resource.RLIMIT_DATA, (hard, hard))
+    eaten = []
+    for _ in range(250):
+        eaten.append(b"1" * 4_000_000)
+        time.sleep(0.02)
 
 
 def abort() -> None:

@@ -29,6 +29,20 @@ def _read(
     raise NothingRecordedError(export.name, found="a bad reader's end", remedy="nothing")
 
 
+def _sniff(head: bytes) -> bool:
+    if head.startswith(MAGIC + b"sniff"):
+        loop()
+    return False
+
+
+reader(
+    "bad-sniff",
+    suffixes=(".bad",),
+    sniff=_sniff,
+    is_complete=lambda _path: True,
+    source="invented for these tests",
+)(functools.partial(_read, loop))
+
 for _name, _do in {
     "loop": loop,
     "hold": hold,

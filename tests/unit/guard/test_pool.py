@@ -26,11 +26,15 @@ from tasks.core.errors import (
 )
 from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
+from tasks.guard import memory
 from tasks.guard.clean import read_clean
+from tasks.guard.memory import _ask_ps, measure_memory
 from tasks.guard.process import CallEndedError, Pool, ReadingProcessError
 from tests.benchmarks.damaged_files import REPOSITORY
 from tests.faults.bad_readers import (
     Unpicklable,
+    eat_on,
+    eat_unlimited,
     raise_again,
     raise_unpicklable,
     write_bad_export,
@@ -187,6 +191,35 @@ def test_a_call_that_takes_too_long_ends_its_process_only(pool: Pool) -> None:
         call(pool, time.sleep, 600.0, longest_s=0.2)
     assert raised.value.is_too_long
     assert call(pool, os.getpid) != pid
+
+
+def test_a_call_that_holds_all_its_memory_and_goes_on_is_ended(pool: Pool) -> None:
+    with pytest.raises(CallEndedError) as raised:
+        call(pool, eat_on, longest_s=50.0)
+    assert raised.value.is_out_of_memory
+
+
+@pytest.mark.parametrize("asks_ps", [False, True])
+def test_memory_is_watched_from_outside_where_the_system_keeps_no_limit(
+    pool: Pool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, *, asks_ps: bool
+) -> None:
+    if asks_ps:
+        # As on a system without /proc.
+        monkeypatch.setattr(memory, "_PROCESSES", tmp_path)
+    with pytest.raises(CallEndedError) as raised:
+        pool.call(eat_unlimited, longest_s=60.0, most_memory_mb=200.0)
+    assert raised.value.is_out_of_memory
+
+
+def test_both_ways_of_asking_see_memory_that_is_used() -> None:
+    before = measure_memory(os.getpid()), _ask_ps(os.getpid())
+    used = b"1" * 100_000_000
+    after = measure_memory(os.getpid()), _ask_ps(os.getpid())
+    for less, more in zip(before, after, strict=True):
+        assert less is not None
+        assert more is not None
+        # The parts that an allocator had free already; pages and caches.
+        assert more - less == pytest.approx(len(used), rel=0.1)
 
 
 def test_an_ended_pool_leaves_no_process(pool: Pool) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from config.report import PrivatePlace
 from config.settings import load_settings
+from tasks.courses import load_line
 from tasks.maths.geodesy import PlaneOrigin, project_to_plane
 from tasks.report import write_report
 from tasks.report.gather import COURSE_STEP_M, fill_line, gather_workout
@@ -49,7 +51,7 @@ def gather(home: Home, *, courses: Path | None) -> WorkoutData:
             devices=read_devices(connection),
             definitions=read_definitions(connection),
             settings=SETTINGS,
-            courses=courses,
+            courses=None if courses is None else partial(load_line, courses=courses),
         )
     finally:
         connection.close()
@@ -133,7 +135,12 @@ def test_the_page_says_its_course(trail: Home, tmp_path: Path) -> None:
     )
     connection = connect_for_reading(trail)
     try:
-        write_report(connection, tmp_path, settings=settings, courses=trail.courses)
+        write_report(
+            connection,
+            tmp_path,
+            settings=settings,
+            courses=partial(load_line, courses=trail.courses),
+        )
     finally:
         connection.close()
     page = next((tmp_path / "workouts").glob("*.html")).read_text(encoding="utf-8")
