@@ -35,11 +35,19 @@ if TYPE_CHECKING:
 
 LOG: Final = logging.getLogger(__name__)
 ROOT: Final = Path(__file__).resolve().parents[2]
-COMMANDS: Final = ("ingest", "watch", "nightly", "report", "rebuild")
-#: How often each is drawn.
-WEIGHTS: Final = (3, 3, 3, 1, 2)
+#: Commands, and how often each is drawn.
+COMMANDS: Final = {"ingest": 3, "watch": 3, "nightly": 2, "report": 4, "rebuild": 4}
 #: Stages of a command, seen from outside in what has changed in the home.
 STAGES: Final = ("start", "archive", "lake", "store", "publish", "report", "backup")
+_DROP_STAGES: Final = ("start", "archive", "lake", "store", "publish", "report")
+#: Stages that a command goes through when it finds something to do.
+STAGES_OF: Final = {
+    "ingest": _DROP_STAGES,
+    "watch": _DROP_STAGES,
+    "nightly": STAGES,
+    "report": ("start", "report"),
+    "rebuild": ("start", "lake", "store", "publish", "report", "backup"),
+}
 MOST_KILLS_OF_A_HOME: Final = 8
 SETTINGS: Final = "[inbox]\nquiet_s = 0.3\ngroup_s = 1.0\nrescan_s = 3.0\npatience_s = 3.0\n"
 #: Nothing takes so long, also on a machine under load [s].
@@ -248,11 +256,15 @@ def run_undisturbed(drop: Path, root: Path, exports: dict[str, bytes]) -> Undist
 
 def draw_command(home: Home, chance: random.Random) -> str:
     """Draw a command that there is something to do for."""
-    command = chance.choices(COMMANDS, WEIGHTS)[0]
-    # Measured again in a rebuild and then with what comes late: twice, and rightly so.
-    needs_all = command == "rebuild" and any(path.is_file() for path in home.inbox.iterdir())
-    needs_results = command in {"report", "rebuild"} and not home.results.exists()
-    return chance.choice(COMMANDS[:3]) if needs_all or needs_results else command
+    is_waiting = any(path.is_file() for path in home.inbox.iterdir())
+    idle = {"watch"} if not is_waiting else set()
+    if not home.results.exists():
+        idle |= {"report", "rebuild"}
+    elif is_waiting:
+        # Measured again in a rebuild and then with what comes late: twice, and rightly so.
+        idle.add("rebuild")
+    weights = {command: weight for command, weight in COMMANDS.items() if command not in idle}
+    return chance.choices(list(weights), list(weights.values()))[0]
 
 
 def kill_one_home(
@@ -270,11 +282,14 @@ def kill_one_home(
     tally.n_homes += 1
     for _ in range(chance.randint(1, most_kills)):
         command = draw_command(home, chance)
+        if command == "report":
+            # Pages that are as they should be are not written again.
+            shutil.rmtree(home.report, ignore_errors=True)
         if chance.random() < 0.5:
             most = max(1, expected.n_changes[command])
             life = live(home, command, drop, kill_at=chance.randint(1, most))
         else:
-            stage, delay_s = chance.choice(STAGES), chance.uniform(0.0, 1.5)
+            stage, delay_s = chance.choice(STAGES_OF[command]), chance.uniform(0.0, 1.5)
             life = live(home, command, drop, kill_in=stage, delay_s=delay_s)
         if life.was_killed:
             tally.kills[(command, life.stage)] += 1
