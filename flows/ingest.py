@@ -32,16 +32,17 @@ def run_ingest(
     prepare(home, debug=debug)
     engine = Engine(home)
     engine.begin()
+    from tasks.guard import warm_up
+
+    warm_up()
     from flows.inbox import MAX_DROP_FILES
     from flows.outcome import EXIT_DONE, show_drop
     from flows.workout import drop
-    from tasks.guard import warm_up
     from tasks.ingest import list_files
 
     files = list(list_files(paths))
     if not files:
         raise UsageError(f"there is no file in {', '.join(str(path) for path in paths)}")
-    warm_up()
     console = terminal.make_console(quiet=quiet)
     code = EXIT_DONE
     try:

@@ -11,7 +11,6 @@ the end the home must say the same as one in which nothing was ever killed.
 
 from __future__ import annotations
 
-import argparse
 import logging
 import os
 import random
@@ -19,16 +18,16 @@ import shutil
 import signal
 import subprocess
 import sys
-import tempfile
 import time
-from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from tests.faults import crash
+from tests.faults.tally import Tally, kill_homes, run_program
 
 if TYPE_CHECKING:
+    from collections import Counter
     from collections.abc import Callable
 
     from config.home import Home
@@ -48,7 +47,6 @@ STAGES_OF: Final = {
     "report": ("start", "report"),
     "rebuild": ("start", "lake", "store", "publish", "report", "backup"),
 }
-MOST_KILLS_OF_A_HOME: Final = 8
 SETTINGS: Final = "[inbox]\nquiet_s = 0.3\ngroup_s = 1.0\nrescan_s = 3.0\npatience_s = 3.0\n"
 #: Nothing takes so long, also on a machine under load [s].
 DEADLINE_S: Final = 300.0
@@ -57,6 +55,9 @@ ORPHANS_DEADLINE_S: Final = 30.0
 #: Left-overs are made as old as this, so that the night may sweep them [s].
 OLD_S: Final = 48 * 3600.0
 _LOOK_S: Final = 0.005
+
+#: A command, and the stage that it was in.
+Where = tuple[str, str]
 
 
 @dataclass(frozen=True)
@@ -72,19 +73,6 @@ class Life:
     @property
     def was_killed(self) -> bool:
         return self.code == -signal.SIGKILL
-
-
-@dataclass
-class Tally:
-    """What was counted: kills by command and stage, homes, and what broke."""
-
-    kills: Counter[tuple[str, str]] = field(default_factory=Counter)
-    n_homes: int = 0
-    broken: list[str] = field(default_factory=list)
-
-    @property
-    def n_kills(self) -> int:
-        return sum(self.kills.values())
 
 
 @dataclass(frozen=True)
@@ -274,12 +262,11 @@ def kill_one_home(
     expected: Undisturbed,
     exports: dict[str, bytes],
     chance: random.Random,
-    tally: Tally,
+    tally: Tally[Where],
     most_kills: int,
 ) -> None:
     """Kill one home's commands up to `most_kills` times, then let them end and compare."""
     home = make_home(root, drop)
-    tally.n_homes += 1
     for _ in range(chance.randint(1, most_kills)):
         command = draw_command(home, chance)
         if command == "report":
@@ -317,16 +304,14 @@ def age(home: Home) -> None:
         os.utime(home.root / name, (then, then), follow_symlinks=False)
 
 
-def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally:
+def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally[Where]:
     """Kill until `n_kills` were counted; give the tally."""
     chance = random.Random(seed)  # noqa: S311 - moments, not secrets
-    tally = Tally()
     drop = folder / "drop"
     exports = crash.write_exports(drop)
     expected = run_undisturbed(drop, folder / "undisturbed", exports)
-    n_told = 0
-    while tally.n_kills < n_kills:
-        root = folder / f"home-{tally.n_homes}"
+
+    def kill(root: Path, tally: Tally[Where], most_kills: int) -> None:
         kill_one_home(
             drop,
             root,
@@ -334,41 +319,22 @@ def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally:
             exports=exports,
             chance=chance,
             tally=tally,
-            most_kills=min(MOST_KILLS_OF_A_HOME, n_kills - tally.n_kills),
+            most_kills=most_kills,
         )
-        LOG.info("%d of %d kills", tally.n_kills, n_kills)
-        for line in tally.broken[n_told:]:
-            LOG.info("BROKEN: %s", line)
-        if len(tally.broken) == n_told:
-            shutil.rmtree(root)
-        n_told = len(tally.broken)
-    return tally
+
+    return kill_homes(kill, folder, n_kills=n_kills)
 
 
-def main() -> int:
-    """Kill, and print what came of it."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--kills", type=int, default=40)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--keep", type=Path, help="a new folder in which broken homes stay")
-    asked = parser.parse_args()
-    out = sys.stdout
-    logging.basicConfig(level=logging.INFO, format="%(message)s")
-    begun = time.monotonic()
-    with tempfile.TemporaryDirectory() as scratch:
-        folder = asked.keep or Path(scratch)
-        tally = kill_many(folder, n_kills=asked.kills, seed=asked.seed)
-    took_s = time.monotonic() - begun
-    out.write(f"\n{tally.n_kills} kills in {tally.n_homes} homes, {took_s:.0f} s\n")
-    out.write(f"{'':10}" + "".join(f"{stage:>9}" for stage in STAGES) + "\n")
-    for command in COMMANDS:
-        counts = "".join(f"{tally.kills[(command, stage)]:9}" for stage in STAGES)
-        out.write(f"{command:10}{counts}\n")
-    for line in tally.broken:
-        out.write(f"BROKEN: {line}\n")
-    out.write("nothing lost, nothing doubled\n" if not tally.broken else "\n")
-    return 1 if tally.broken else 0
+def show_kills(kills: Counter[Where]) -> list[str]:
+    """Give a table, a line for each command."""
+    return [
+        f"{'':10}" + "".join(f"{stage:>9}" for stage in STAGES),
+        *(
+            f"{command:10}" + "".join(f"{kills[(command, stage)]:9}" for stage in STAGES)
+            for command in COMMANDS
+        ),
+    ]
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(run_program(kill_many, show_kills, description=__doc__, n_kills=40))

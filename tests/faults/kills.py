@@ -10,32 +10,28 @@ number of which is drawn. It prints the kills by stage; the exit code is 1 when 
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import itertools
-import logging
 import os
 import random
 import shutil
 import signal
 import subprocess
 import sys
-import tempfile
 import threading
-import time
-from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Self
 
 from tests.faults import crash
+from tests.faults.tally import Tally, kill_homes, run_program
 
 if TYPE_CHECKING:
+    from collections import Counter
     from types import TracebackType
 
     from config.home import Home
 
-LOG: Final = logging.getLogger(__name__)
 ROOT: Final = Path(__file__).resolve().parents[2]
 COPY_IN: Final = "copy into the inbox"
 STAGES: Final = (
@@ -51,7 +47,6 @@ STAGES: Final = (
     "backup",
     "sweep",
 )
-MOST_KILLS_OF_A_HOME: Final = 8
 COPIER: Final = """
 import shutil, sys
 from pathlib import Path
@@ -140,19 +135,6 @@ def _kill(process_id: int) -> None:
         os.kill(process_id, signal.SIGKILL)
 
 
-@dataclass
-class Tally:
-    """What was counted: kills by stage, homes, and what broke."""
-
-    kills: Counter[str] = field(default_factory=Counter)
-    n_homes: int = 0
-    broken: list[str] = field(default_factory=list)
-
-    @property
-    def n_kills(self) -> int:
-        return sum(self.kills.values())
-
-
 @dataclass(frozen=True)
 class Undisturbed:
     """A home in which nothing was killed: its contents, how long each stage took, its changes."""
@@ -197,12 +179,11 @@ def kill_one_home(
     expected: Undisturbed,
     exports: dict[str, bytes],
     chance: random.Random,
-    tally: Tally,
+    tally: Tally[str],
     most_kills: int,
 ) -> None:
     """Kill one home's line up to `most_kills` times, then let it end and compare."""
     home = crash.make_home(root)
-    tally.n_homes += 1
     n_kills = chance.randint(1, most_kills)
     if chance.random() < 0.2 and kill_while_copying(drop, home, chance.uniform(0.0, 0.02)):
         tally.kills[COPY_IN] += 1
@@ -234,17 +215,15 @@ def kill_one_home(
     tally.broken += [f"{root.name} at the end: {line}" for line in found]
 
 
-def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally:
+def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally[str]:
     """Kill until `n_kills` were counted; give the tally."""
     chance = random.Random(seed)  # noqa: S311 - moments, not secrets
-    tally = Tally()
     drop = folder / "drop"
     exports = crash.write_exports(drop)
-    n_told = 0
     with Starter() as starter:
         expected = run_undisturbed(starter, drop, folder / "undisturbed")
-        while tally.n_kills < n_kills:
-            root = folder / f"home-{tally.n_homes}"
+
+        def kill(root: Path, tally: Tally[str], most_kills: int) -> None:
             kill_one_home(
                 starter,
                 drop,
@@ -253,36 +232,18 @@ def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally:
                 exports=exports,
                 chance=chance,
                 tally=tally,
-                most_kills=min(MOST_KILLS_OF_A_HOME, n_kills - tally.n_kills),
+                most_kills=most_kills,
             )
-            shutil.rmtree(root)
-            LOG.info("%d of %d kills", tally.n_kills, n_kills)
-            for line in tally.broken[n_told:]:
-                LOG.info("BROKEN: %s", line)
-            n_told = len(tally.broken)
-    return tally
+
+        return kill_homes(kill, folder, n_kills=n_kills)
 
 
-def main() -> int:
-    """Kill, and print what came of it."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--kills", type=int, default=200)
-    parser.add_argument("--seed", type=int, default=1)
-    asked = parser.parse_args()
-    out = sys.stdout
-    logging.basicConfig(level=logging.INFO, format="%(message)s")
-    begun = time.monotonic()
-    with tempfile.TemporaryDirectory() as folder:
-        tally = kill_many(Path(folder), n_kills=asked.kills, seed=asked.seed)
-    took_s = time.monotonic() - begun
-    out.write(f"\n{tally.n_kills} kills in {tally.n_homes} homes, {took_s:.0f} s\n")
-    for stage in (*STAGES, *sorted(set(tally.kills) - set(STAGES))):
-        out.write(f"{stage:20} {tally.kills[stage]:4}\n")
-    for line in tally.broken:
-        out.write(f"BROKEN: {line}\n")
-    out.write("nothing lost, nothing doubled\n" if not tally.broken else "\n")
-    return 1 if tally.broken else 0
+def show_kills(kills: Counter[str]) -> list[str]:
+    """Give a line for each stage."""
+    return [
+        f"{stage:20} {kills[stage]:4}" for stage in (*STAGES, *sorted(set(kills) - set(STAGES)))
+    ]
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(run_program(kill_many, show_kills, description=__doc__, n_kills=200))

@@ -58,6 +58,26 @@ def wait_until(is_so: Callable[[], bool], what: str, deadline_s: float = DEADLIN
         time.sleep(0.1)
 
 
+def run_program(text: str, folder: Path, **more: str) -> list[str]:
+    """Run a program on a new home in `folder`, without a Prefect server; give its output's lines.
+
+    It finds the home in its first argument.
+    """
+    program = folder / "program.py"
+    program.write_text(text)
+    done = subprocess.run(
+        [sys.executable, str(program), str(folder / "home")],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=ROOT,
+        env=clean_environment(**more),
+        timeout=240,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout.splitlines()
+
+
 @dataclass
 class Place:
     """A home and the commands that work on it."""

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from typing import TYPE_CHECKING
 
-from tests.pipeline.conftest import ROOT, clean_environment
+from tests.pipeline.conftest import run_program
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -66,19 +64,7 @@ with sqlite3.connect(home.prefect / "prefect.db") as database:
 
 
 def test_a_worn_server_is_renewed_in_place_and_forgets_old_runs(tmp_path: Path) -> None:
-    program = tmp_path / "program.py"
-    program.write_text(PROGRAM)
-    done = subprocess.run(
-        [sys.executable, str(program), str(tmp_path / "home")],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=ROOT,
-        env=clean_environment(),
-        timeout=240,
-    )
-    assert done.returncode == 0, done.stderr
-    assert done.stdout.splitlines() == [
+    assert run_program(PROGRAM, tmp_path) == [
         "same server after one run: True",
         "another one after two: True",
         "at the same place: True",

@@ -19,7 +19,7 @@ import pytest
 from config.home import Home
 from flows.runtime import EmbeddedServer
 from tests.faults.command_kills import list_processes
-from tests.pipeline.conftest import ROOT, Place, clean_environment, wait_until, write_csv
+from tests.pipeline.conftest import ROOT, Place, run_program, wait_until, write_csv
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -267,16 +267,5 @@ print("done", flush=True)
 
 def test_a_command_ends_although_nobody_hears_its_last_words(tmp_path: Path) -> None:
     """Forty events at some ten seconds each would keep it for six minutes."""
-    program = tmp_path / "program.py"
-    program.write_text(LAST_WORDS)
-    done = subprocess.run(
-        [sys.executable, str(program), str(tmp_path / "home")],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=ROOT,
-        env=clean_environment(PREFECT_CLIENT_MAX_RETRIES="1", DO_NOT_TRACK="1"),
-        timeout=120,
-    )
-    assert done.returncode == 0, done.stderr
-    assert done.stdout.splitlines() == ["done"]
+    more = {"PREFECT_CLIENT_MAX_RETRIES": "1", "DO_NOT_TRACK": "1"}
+    assert run_program(LAST_WORDS, tmp_path, **more) == ["done"]
