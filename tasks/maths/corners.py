@@ -21,6 +21,7 @@ _STEP_M: Final = 1.0
 #: Whoever needs longer for the way of a turn stood still; the scatter of fixes is no corner [s].
 _LONGEST_TURN_S: Final = 60.0
 _PLATEAU: Final = 0.98
+_TURN_BACK_DEG: Final = 170.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +32,11 @@ class Corner:
     east_m: float
     north_m: float
     turn_deg: float
+
+    @property
+    def goes_back(self) -> bool:
+        """Say whether the line turns back the way it came, so that its side is chance."""
+        return abs(self.turn_deg) >= _TURN_BACK_DEG
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,13 +135,14 @@ def measure_passage(
     north_m: FloatArray,
     along_m: FloatArray,
     *,
-    heading_rad: float,
+    inside_rad: float,
     within_m: float,
 ) -> Passage | None:
     """Measure how fixes ``(n_fixes,)`` about a corner pass it; None where they do not reach it.
 
-    ``along_m`` is where the fixes belong on the line, ``heading_rad`` the direction of the line
-    at the apex. The fixes must reach ``within_m`` beyond the corner on both sides.
+    ``along_m`` is where the fixes belong on the line, ``inside_rad`` the direction from the apex
+    to the inside. The fixes must reach ``within_m`` beyond the corner on both sides. A line that
+    goes straight back the way it came turns to no side: the track may turn to either.
     """
     if east_m.size < 2 or not along_m[0] < corner.along_m < along_m[-1]:  # noqa: PLR2004 - a leg
         return None
@@ -143,16 +150,16 @@ def measure_passage(
     off_east, off_north = east - corner.east_m, north - corner.north_m
     apart = np.hypot(off_east, off_north)
     nearest = int(np.argmin(apart))
-    side = 1.0 if corner.turn_deg > 0 else -1.0
-    inside = side * (
-        -np.sin(heading_rad) * off_east[nearest] + np.cos(heading_rad) * off_north[nearest]
-    )
+    inside = np.cos(inside_rad) * off_east[nearest] + np.sin(inside_rad) * off_north[nearest]
     reach = _reach_track(east_m - corner.east_m, north_m - corner.north_m)
     depth = reach if inside >= 0 else -reach
     own_way = float(np.hypot(np.diff(east_m), np.diff(north_m)).sum())
     lost = float(along_m[-1] - along_m[0]) - own_way
     turn = _measure_turn(east, north, nearest, within_m=within_m)
-    return None if turn is None else Passage(depth, lost, float(np.degrees(side * turn)))
+    if turn is None:
+        return None
+    side = float(np.sign(turn if corner.goes_back else corner.turn_deg))
+    return Passage(depth, lost, float(np.degrees(side * turn)))
 
 
 def _reach_track(east_m: FloatArray, north_m: FloatArray) -> float:
@@ -185,10 +192,13 @@ def _measure_turn(
     return float(direction[-1] - direction[0])
 
 
-def compute_heading_rad(line: Line, along_m: float) -> float:
-    """Give the direction of a line over 20 m about a place [rad, from east to north]."""
-    east, north = line.locate(np.array([along_m - 10.0, along_m + 10.0]))
-    return float(np.arctan2(north[1] - north[0], east[1] - east[0]))
+def compute_inside_rad(line: Line, along_m: float) -> float:
+    """Give the direction to the inside of a corner [rad, from east to north].
+
+    That is from the apex to the middle between the places 10 m before and behind it.
+    """
+    east, north = line.locate(np.array([along_m - 10.0, along_m, along_m + 10.0]))
+    return float(np.arctan2(north[0] + north[2] - 2 * north[1], east[0] + east[2] - 2 * east[1]))
 
 
 def compute_turning_rad(east_m: FloatArray, north_m: FloatArray, *, spacing_m: float) -> float:

@@ -22,6 +22,8 @@ _GAS_CONSTANT: Final = 287.05287
 _EXPONENT: Final = _GRAVITY / (_GAS_CONSTANT * _LAPSE_K_PER_M)
 _TROPOPAUSE_M: Final = 11_000.0
 _MOST_SLOPE_POINTS: Final = 400
+#: What binary fractions make of decimal heights is far less, what devices resolve far more.
+_ROUNDING_M: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,14 +45,16 @@ def accumulate_climb(altitude_m: FloatArray, *, threshold_m: float) -> Climb:
     heights = altitude_m[np.isfinite(altitude_m)].tolist()
     if not heights:
         return Climb(0.0, 0.0)
+    # Heights are decimals: without this, some steps of just the threshold would be too small.
+    least = max(threshold_m - _ROUNDING_M, 0.0)
     ascent = descent = 0.0
     at = heights[0]
     for height in heights:
         change = height - at
-        if change >= threshold_m:
+        if change >= least:
             ascent += change
             at = height
-        elif -change >= threshold_m:
+        elif -change >= least:
             descent -= change
             at = height
     return Climb(ascent, descent)

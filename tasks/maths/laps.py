@@ -19,12 +19,13 @@ _GATE_REACH_M: Final = 25.0
 _LEAST_COSINE: Final = 0.5
 _SPACING_M: Final = 5.0
 _MOST_GATES: Final = 200
-#: The first gate stands some points behind the start, so that the start passes through it too.
-_FIRST_GATE: Final = 6
 _FEWEST_PASSES: Final = 3
 #: A lap differs from the median lap by less than this share.
 _ALIKE: Final = 0.1
 _PROFILE_POINTS: Final = 200
+
+#: Place and direction: east, north, and the unit vector of the way through it.
+Gate = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +62,8 @@ def find_laps(east_m: FloatArray, north_m: FloatArray) -> Laps | None:
     return Laps(lengths[alike], begins, ends, _measure_lateral(east_m, north_m, begins, ends))
 
 
-def _choose_gate(
-    east_m: FloatArray, north_m: FloatArray
-) -> tuple[float, float, float, float] | None:
-    """Give place and direction of the gate that was passed most often."""
+def _choose_gate(east_m: FloatArray, north_m: FloatArray) -> Gate | None:
+    """Give the gate that was passed most often; the start goes through a gate of its own."""
     from scipy.spatial import cKDTree  # noqa: PLC0415 - scipy is slow to import
 
     east, north = resample_evenly(east_m, north_m, spacing_m=_SPACING_M)
@@ -76,9 +75,8 @@ def _choose_gate(
     points = np.column_stack([east, north])
     tree = cKDTree(points)
     # A lap is run again at least twice: its gate is met in the first half.
-    asked = np.unique(np.linspace(_FIRST_GATE, east.size // 2, _MOST_GATES).astype(np.int64))
-    best: tuple[int, float] = (0, 0.0)
-    chosen = -1
+    asked = np.unique(np.linspace(0, east.size // 2, _MOST_GATES).astype(np.int64))
+    found: list[tuple[int, float, int]] = []
     for index, near in zip(
         asked.tolist(), tree.query_ball_point(points[asked], _GATE_REACH_M), strict=True
     ):
@@ -90,24 +88,33 @@ def _choose_gate(
         if gaps.size < _FEWEST_PASSES - 1:
             continue
         uneven = float(np.median(np.abs(gaps - np.median(gaps))) / np.median(gaps))
-        if (starts.size, -uneven) > best:
-            best, chosen = (starts.size, -uneven), index
-    if chosen < 0:
-        return None
-    return (
-        float(east[chosen]), float(north[chosen]),
-        float(unit_east[chosen]), float(unit_north[chosen]),
-    )  # fmt: skip
+        found.append((starts.size, -uneven, index))
+    best: tuple[int, float] = (0, 0.0)
+    chosen: Gate | None = None
+    for nearby, evenness, index in sorted(found, reverse=True):
+        if nearby < best[0]:
+            break
+        gate = (
+            float(east[index]), float(north[index]),
+            float(unit_east[index]), float(unit_north[index]),
+        )  # fmt: skip
+        # A track that begins or ends near a gate has come near it, but not through it.
+        passed = _cross_gate(east_m, north_m, gate)[0].size
+        if (passed, evenness) > best:
+            best, chosen = (passed, evenness), gate
+    return chosen
 
 
 def _cross_gate(
-    east_m: FloatArray, north_m: FloatArray, gate: tuple[float, float, float, float]
+    east_m: FloatArray, north_m: FloatArray, gate: Gate
 ) -> tuple[FloatArray, FloatArray]:
     """Give the places (fix number with fraction) and ways of the passages through a gate."""
     gate_east, gate_north, unit_east, unit_north = gate
     ahead = (east_m - gate_east) * unit_east + (north_m - gate_north) * unit_north
     aside = (north_m - gate_north) * unit_east - (east_m - gate_east) * unit_north
-    before = np.flatnonzero((ahead[:-1] < 0) & (ahead[1:] >= 0))
+    goes_through = (ahead[:-1] < 0) & (ahead[1:] >= 0)
+    goes_through[0] |= bool(ahead[0] == 0.0 < ahead[1] and aside[0] == 0.0)
+    before = np.flatnonzero(goes_through)
     share = -ahead[before] / (ahead[before + 1] - ahead[before])
     side = aside[before] + share * (aside[before + 1] - aside[before])
     kept = np.abs(side) <= _GATE_REACH_M

@@ -101,7 +101,13 @@ def estimate_own_errors(
         n_blocks = count_filled_blocks(blocks) if means.size else 0
         # A memory longer than the blocks is no first-order one, or cannot be told from them.
         covered = max(compute_seen_share(float(np.max(kept)), block_length), _LEAST_SEEN)
-        pair_errors = _measure_errors(means, n_blocks, covered) / pair_variances
+        # Two that show one sensor differ by nothing, and have no relative error.
+        pair_errors = np.divide(
+            _measure_errors(means, n_blocks, covered),
+            pair_variances,
+            out=np.zeros(len(pairs)),
+            where=pair_variances > 0,
+        )
         errors = _measure_errors(means @ solver.T, n_blocks, covered)
         intervals = tuple(
             _spread_variance(

@@ -72,9 +72,11 @@ _LOST_M: Final = 49 * 4.0 * (0.0239 - 0.0005)
     "distance",
     title="Distance error",
     unit="m",
+    version=2,
     definition="Own distance minus the reference's: against the truth of the notes over the whole "
     "recording, against a course between the first and last fix on it, against a device over the "
-    "time that both recorded; errors to both sides cancel",
+    "time that both recorded; the way during a pause of either is in neither, and errors to both "
+    "sides cancel",
     formula="own distance - reference distance",
     better="zero",
     source=_SOURCE,
@@ -91,6 +93,7 @@ def distance_error_m(case: Case) -> Value:
     "distance",
     title="Distance error in percent",
     unit="%",
+    version=2,
     definition="Distance error in percent of the reference's distance; small errors of short "
     "distances weigh as much as large ones of long distances",
     formula="100 * (own distance - reference distance) / reference distance",
@@ -113,6 +116,7 @@ def distance_error_pct(case: Case) -> Value:
     "distance",
     title="Error of the summed distance",
     unit="m",
+    version=2,
     definition="Sum of the fixes minus the reference's distance: noise makes it long, sparse fixes "
     "and smoothing short, and these cancel",
     formula="sum of geodesics between fixes - reference distance",
@@ -135,6 +139,7 @@ def distance_summed_error_m(case: Case) -> Value:
     "distance",
     title="Error of the summed distance in percent",
     unit="%",
+    version=2,
     definition="Error of the sum of the fixes in percent of the reference's distance; noise and "
     "sparse fixes cancel in it",
     formula="100 * (sum of geodesics between fixes - reference distance) / reference distance",

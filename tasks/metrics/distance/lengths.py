@@ -9,10 +9,12 @@ import numpy as np
 
 from tasks.core.registers import Value, unknown
 from tasks.maths.geodesy import compute_leg_lengths
+from tasks.maths.runs import Run, find_runs
 from tasks.tracks import explain_no_positions, get_fixes, get_match, mark_case
 
 if TYPE_CHECKING:
     from tasks.case import Case, Subject
+    from tasks.maths.arrays import BoolArray, FloatArray
 
 DISTANCE: Final = "distance_m"
 _FEWEST: Final = 2
@@ -53,23 +55,39 @@ def find_own_distance(case: Case, subject: Subject) -> float | None:
     total = subject.recording.header.device_distance_m
     if case.segment.name == "all" and total is not None:
         return total
-    counter = subject.values(DISTANCE)[case.segment.mask]
-    counter = counter[np.isfinite(counter)]
-    return float(counter[-1] - counter[0]) if len(counter) else None
+    return count_over_part(case, subject.values(DISTANCE))
+
+
+def count_over_part(case: Case, counter_m: FloatArray) -> float | None:
+    """Give what a counter on the grid counted over the segment [m]; None where it has no value.
+
+    A part lasts until the instant in which the first second after it begins, so that the parts
+    of a workout add up to the whole.
+    """
+    counted = [
+        value for run in _list_stretches(case, pauses=None) if (value := _differ(counter_m, run))
+    ]
+    if not counted and not np.isfinite(counter_m[case.segment.mask]).any():
+        return None
+    return float(sum(counted))
 
 
 def sum_fixes(case: Case) -> Summed | Value:
-    """Sum the geodesics between the fixes of each piece, or say why there is nothing to sum."""
+    """Sum the geodesics between fixes, pauses not bridged, or say why there is nothing to sum.
+
+    A leg that a part ends in counts for the share of its time that lies in the part.
+    """
     reason = explain_no_positions(case)
     if reason is not None:
         return unknown(reason)
     fixes = get_fixes(case.workout, case.test)
     whole = case.segment.name == "all"
     inside = np.ones(fixes.n, dtype=np.bool_) if whole else mark_case(case, fixes)
-    if inside.sum() < _FEWEST:
-        return unknown("fewer than two fixes", n=int(inside.sum()))
-    legs = compute_leg_lengths(fixes.latitude_deg[inside], fixes.longitude_deg[inside])
-    return Summed(float(legs[np.diff(fixes.piece[inside]) == 0].sum()), int(inside.sum()))
+    n = int(inside.sum())
+    if n < _FEWEST:
+        return unknown("fewer than two fixes", n=n)
+    way = _find_way(case)
+    return Summed(float(way[-1]) if whole else count_over_part(case, _grid_way(case)) or 0.0, n)
 
 
 def compare_own(case: Case) -> ComparedDistances | Value:
@@ -122,7 +140,8 @@ def _find_true_distance(case: Case) -> float | None:
 def _compare_with_course(case: Case, *, summed: bool) -> ComparedDistances | Value:
     """Hold the way between the first and the last fix on the course against the course's own.
 
-    The fixes before the course is reached and after it is left belong to neither side.
+    The fixes before the course is reached and after it is left belong to neither side, and what
+    was passed during a pause to neither.
     """
     reason = explain_no_positions(case)
     if reason is not None:
@@ -130,24 +149,20 @@ def _compare_with_course(case: Case, *, summed: bool) -> ComparedDistances | Val
     match = get_match(case)
     if match is None:
         return unknown("the course has no length")
-    chosen = np.flatnonzero(mark_case(case, match.fixes) & match.is_scored)
+    fixes = match.fixes
+    chosen = np.flatnonzero(mark_case(case, fixes) & match.is_scored)
     if chosen.size < _FEWEST:
         return unknown("fewer than two fixes lie on the course")
-    first, last = int(chosen[0]), int(chosen[-1])
-    along = match.matched.along_m
-    course = float(along[last] - along[first])
-    fixes = match.fixes
-    seconds = int(fixes.second[last] - fixes.second[first])
-    if summed:
-        part = slice(first, last + 1)
-        legs = compute_leg_lengths(fixes.latitude_deg[part], fixes.longitude_deg[part])
-        own = float(legs[np.diff(fixes.piece[part]) == 0].sum())
-        return ComparedDistances(own, course, seconds)
-    counter = case.test.values(DISTANCE)[fixes.second[first] : fixes.second[last] + 1]
-    known = counter[np.isfinite(counter)]
-    if known.size < _FEWEST:
+    own_m = _find_way(case) if summed else case.test.values(DISTANCE)[fixes.second]
+    chosen = chosen[np.isfinite(own_m[chosen])]
+    if chosen.size < _FEWEST:
         return unknown("the export gives no distance counter along the course")
-    return ComparedDistances(float(known[-1] - known[0]), course, seconds)
+    paused_before = np.cumsum(case.test.paused)[fixes.second[chosen]]
+    legs = np.diff(paused_before) == 0
+    own = np.diff(own_m[chosen])[legs].sum()
+    course = np.diff(match.matched.along_m[chosen])[legs].sum()
+    seconds = np.diff(fixes.second[chosen])[legs].sum()
+    return ComparedDistances(float(own), float(course), int(seconds))
 
 
 def _compare_with_device(case: Case, *, summed: bool) -> ComparedDistances | Value:
@@ -160,34 +175,73 @@ def _compare_with_device(case: Case, *, summed: bool) -> ComparedDistances | Val
         reason = "the export gives no distance"
     if reason is not None:
         return unknown(reason)
-    return _hold_sum_against(case) if summed else _hold_counter_against(case)
-
-
-def _hold_counter_against(case: Case) -> ComparedDistances | Value:
-    paired = case.paired(DISTANCE)
-    if paired.n < _FEWEST:
-        return unknown("fewer than two seconds in which both gave a distance", n=paired.n)
+    reference_m = None if case.reference is None else case.reference.values(DISTANCE)
+    if reference_m is None or not np.isfinite(reference_m).any():
+        return unknown("the reference gives no distance")
+    own_m = _grid_way(case) if summed else case.test.values(DISTANCE)
+    has_reference = case.counted & np.isfinite(reference_m)
+    both = np.isfinite(own_m) & np.isfinite(reference_m)
+    n = int((case.counted & both).sum())
+    if n < _FEWEST:
+        what = "has a position and the other a distance" if summed else "gave a distance"
+        return unknown(f"fewer than two seconds in which one {what}", n=n)
+    pauses = case.test.paused
+    if case.reference is not None and case.reference.paused is not None:
+        pauses = pauses | case.reference.paused
+    stretches = _list_stretches(case, pauses=pauses)
+    own_m, reference_m = np.where(both, own_m, np.nan), np.where(both, reference_m, np.nan)
     return ComparedDistances(
-        float(paired.test[-1] - paired.test[0]),
-        float(paired.reference[-1] - paired.reference[0]),
-        paired.n,
-        paired.coverage,
+        sum(_differ(own_m, run) for run in stretches),
+        sum(_differ(reference_m, run) for run in stretches),
+        n,
+        n / int(has_reference.sum()),
     )
 
 
-def _hold_sum_against(case: Case) -> ComparedDistances | Value:
-    reference = None if case.reference is None else case.reference.values(DISTANCE)
-    if reference is None or not np.isfinite(reference).any():
-        return unknown("the reference gives no distance")
+def _list_stretches(case: Case, *, pauses: BoolArray | None) -> list[Run]:
+    """Give the stretches of the segment between pauses, with the instants that end them.
+
+    A part goes on to the begin of the second after it; a pause ends a stretch at once, since the
+    second of the stop itself still counts.
+    """
+    counted = case.segment.mask if pauses is None else case.segment.mask & ~pauses
+    n = counted.size
+    stretches = []
+    for run in find_runs(counted):
+        goes_on = run.end < n and (pauses is None or not pauses[run.end])
+        stretches.append(Run(run.start, run.end + goes_on))
+    return stretches
+
+
+def _differ(counter_m: FloatArray, run: Run) -> float:
+    """Give last minus first known value of a stretch; 0 where fewer than two are known."""
+    counter = counter_m[run.start : run.end]
+    known = counter[np.isfinite(counter)]
+    return float(known[-1] - known[0]) if known.size else 0.0
+
+
+def _find_way(case: Case) -> FloatArray:
+    """Give the way up to each fix [m], (n_fixes,), found once; what a pause hides is not in it."""
+    return case.once_per_workout(
+        f"distance:way:{case.test.recording_id}", lambda: _add_up_legs(case)
+    )
+
+
+def _add_up_legs(case: Case) -> FloatArray:
     fixes = get_fixes(case.workout, case.test)
-    inside = mark_case(case, fixes)
+    legs = compute_leg_lengths(fixes.latitude_deg, fixes.longitude_deg)
+    # Some exports begin a new piece at every lap: without a second between there was no pause.
+    is_pause = (np.diff(fixes.piece) != 0) & (np.diff(fixes.second) > 1)
+    way: FloatArray = np.concatenate([[0.0], np.cumsum(np.where(is_pause, 0.0, legs))])
+    return way[: fixes.n]
+
+
+def _grid_way(case: Case) -> FloatArray:
+    """Give the way on the grid [m], (n_seconds,), NaN before the first and after the last fix."""
+    fixes = get_fixes(case.workout, case.test)
+    way = np.full(case.workout.grid.n_seconds, np.nan)
     if fixes.n:
-        inside &= np.isfinite(reference[fixes.second])
-    chosen = np.flatnonzero(inside)
-    if chosen.size < _FEWEST:
-        return unknown("fewer than two fixes in the seconds in which the reference has a distance")
-    legs = compute_leg_lengths(fixes.latitude_deg[chosen], fixes.longitude_deg[chosen])
-    own = float(legs[np.diff(fixes.piece[chosen]) == 0].sum())
-    ends = reference[fixes.second[chosen[[0, -1]]]]
-    seconds = int(fixes.second[chosen[-1]] - fixes.second[chosen[0]])
-    return ComparedDistances(own, float(ends[1] - ends[0]), seconds)
+        between = slice(int(fixes.second[0]), int(fixes.second[-1]) + 1)
+        seconds = case.workout.grid.seconds[between]
+        way[between] = np.interp(seconds, fixes.seconds, _find_way(case))
+    return way

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tasks.core.registers import Example, Value, metric, unknown
-from tasks.metrics.distance.lengths import find_own_distance, sum_fixes
+from tasks.metrics.distance.lengths import count_over_part, find_own_distance, sum_fixes
 
 if TYPE_CHECKING:
     from tasks.case import Case
@@ -20,8 +20,10 @@ _EQUATOR_STEP_M = 6378137.0 * np.pi / 180.0 * 0.01
     "distance",
     title="Own distance",
     unit="m",
+    version=2,
     definition="Distance that the device itself gives: its total, or over a part of a workout the "
-    "difference of its counter; says nothing of how the device came to it",
+    "difference of its counter from the part's begin to its end; says nothing of how the device "
+    "came to it",
     formula="total of the export, else last - first counter value",
     better="none",
     source="common practice, no source",
@@ -47,8 +49,10 @@ def distance_own_m(case: Case) -> Value:
     "distance",
     title="Summed distance",
     unit="m",
-    definition="Sum of the geodesics between the fixes of each piece, without altitude; grows with "
-    "noise and shrinks with sparse fixes, so it is no better truth than the own distance",
+    version=2,
+    definition="Sum of the geodesics between the fixes, without altitude; pauses are not bridged, "
+    "and a leg across the end of a part counts by its time; grows with noise and shrinks with "
+    "sparse fixes, so it is no better truth than the own distance",
     formula="sum of WGS 84 geodesics between consecutive fixes",
     better="none",
     source="Karney 2013, Algorithms for geodesics, J. Geodesy 87, 43-55 (through PROJ)",
@@ -73,6 +77,7 @@ def distance_summed_m(case: Case) -> Value:
     "distance",
     title="Last counter value",
     unit="m",
+    version=2,
     definition="Last value of the distance counter of the samples, less the first one over a part "
     "of a workout; differs from the export's total where that was corrected or cut",
     formula="last counter value, or last - first over a part",
@@ -90,18 +95,20 @@ def distance_summed_m(case: Case) -> Value:
 )
 def distance_counter_m(case: Case) -> Value:
     """Give the last counter value [m]."""
-    counter = case.test.values("distance_m")[case.segment.mask]
-    counter = counter[np.isfinite(counter)]
-    if not counter.size:
+    counter = case.test.values("distance_m")
+    known = counter[case.segment.mask & np.isfinite(counter)]
+    if not known.size:
         return unknown("the export gives no distance counter")
-    first = 0.0 if case.segment.name == "all" else float(counter[0])
-    return Value(float(counter[-1]) - first, n=counter.size)
+    over_part = count_over_part(case, counter)
+    is_whole = case.segment.name == "all" or over_part is None
+    return Value(float(known[-1]) if is_whole else over_part, n=known.size)
 
 
 @metric(
     "distance",
     title="Own over summed distance",
     unit="1",
+    version=2,
     definition="Own distance divided by the sum of the fixes: below 1 where the device smooths its "
     "track before it counts, any value where another sensor counts; says nothing of which is right",
     formula="own distance / sum of geodesics between fixes",

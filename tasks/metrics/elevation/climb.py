@@ -34,6 +34,7 @@ _HILLY: Final[dict[str, Any]] = {
     "elevation",
     title="Ascent",
     unit="m",
+    version=2,
     definition="Rises of the recorded profile of at least a threshold (3 m barometric, 10 m from "
     "satellites, 5 m where the export does not tell, configurable); the threshold decides much of "
     "it, and what is left before each turn is not counted",
@@ -61,6 +62,7 @@ def ascent_m(case: Case) -> Value:
     "elevation",
     title="Descent",
     unit="m",
+    version=2,
     definition="Falls of the recorded profile of at least the threshold of the ascent; the "
     "threshold decides much of it",
     formula="as the ascent, downwards",
@@ -145,6 +147,7 @@ def ascent_threshold_m(case: Case) -> Value:
     "elevation",
     title="Ascent error",
     unit="m",
+    version=2,
     definition="Ascent of the profile minus the reference's, both with the threshold of the "
     "coarser of the two over the seconds that both recorded; errors that cancel do not show",
     formula="ascent of the test - ascent of the reference, larger threshold of the two",
@@ -177,6 +180,7 @@ def ascent_error_m(case: Case) -> Value:
     "elevation",
     title="Ascent error in percent",
     unit="%",
+    version=2,
     definition="Ascent error in percent of the reference's ascent; of little meaning where that is "
     "only a few thresholds high",
     formula="100 * (ascent of the test - ascent of the reference) / ascent of the reference",

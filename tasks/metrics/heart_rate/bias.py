@@ -23,6 +23,7 @@ _SOURCE: Final = "common practice, no source; ends by least squares, Hinkley 197
     "heart_rate",
     title="Time in biased stretches",
     unit="s",
+    version=2,
     definition="Time in stretches of at least biased_s in which the error, smoothed over "
     "biased_window_s, stays beyond biased_bpm to one side; what lies before the lock does not "
     "count",
@@ -82,7 +83,7 @@ def find_biased_stretches(case: Case) -> list[Finding]:
 
 
 def find_biased_runs(case: Case) -> tuple[Run, ...]:
-    """Give the biased stretches of the whole comparison, without those before the lock."""
+    """Give the biased stretches of the whole comparison, without what lies before the lock."""
     key = f"heart_rate:biased:{name_comparison(case)}"
     return case.once_per_workout(key, lambda: _find_biased_runs(case))
 
@@ -98,4 +99,5 @@ def _find_biased_runs(case: Case) -> tuple[Run, ...]:
     _, locked = find_lock(case)
     if locked is None:
         return runs
-    return tuple(run for run in runs if (run.start + run.end) / 2 > locked)
+    later = (Run(max(run.start, locked), run.end) for run in runs)
+    return tuple(run for run in later if run.length >= round(limits.biased_s))

@@ -10,7 +10,7 @@ import numpy as np
 from tasks.core.registers import Example, Finding, Value, finding, metric, unknown
 from tasks.maths.corners import (
     Corner,
-    compute_heading_rad,
+    compute_inside_rad,
     compute_turning_rad,
     find_corners,
     measure_passage,
@@ -81,6 +81,7 @@ class Passages:
     "track",
     title="Corners cut per kilometre",
     unit="1/km",
+    version=2,
     definition="Corners of the reference line (turns of at least 45 degrees within 20 m) that the "
     "track passes more than 5 m inside the apex, per km; noise of that size cuts corners too",
     formula="corners cut / km of the reference line that was compared",
@@ -110,6 +111,7 @@ def track_corners_cut_per_km(case: Case) -> Value:
     "track",
     title="Depth of corners, median",
     unit="m",
+    version=2,
     definition="Median distance by which the track passes inside the apex of corners, outside "
     "negative; all corners, cut or not; the apex itself is as sure as the reference line",
     formula="median of the distance from apex to track, inside positive",
@@ -164,9 +166,10 @@ def track_corner_lost_m(case: Case) -> Value:
     "track",
     title="Turn retained in corners",
     unit="1",
+    version=2,
     definition="Turn of the track within 20 m about the corners as a share of the turn of the "
     "reference line there: 1 keeps corners as they are, smoothing makes it smaller; errors of "
-    "single corners cancel",
+    "single corners cancel; where the line goes straight back, a turn to either hand counts",
     formula="sum of turns of the track / sum of turns of the line, over all corners",
     better="none",
     source=_SOURCE,
@@ -266,14 +269,20 @@ def find_cut_corners(case: Case) -> list[Finding]:
             one.second,
             one.second,
             one.passage.depth_m,
-            f"{one.passage.depth_m:.1f} m inside a turn of {abs(one.corner.turn_deg):.0f} degrees "
-            f"to the {'left' if one.corner.turn_deg > 0 else 'right'}; "
+            f"{one.passage.depth_m:.1f} m inside {_name_turn(one.corner)}; "
             f"{one.passage.lost_m:.1f} m of way lost",
             float(north),
             float(east),
         )
         for one, north, east in zip(cut, latitude.tolist(), longitude.tolist(), strict=True)
     ]
+
+
+def _name_turn(corner: Corner) -> str:
+    if corner.goes_back:
+        return "a turn back"
+    hand = "left" if corner.turn_deg > 0 else "right"
+    return f"a turn of {abs(corner.turn_deg):.0f} degrees to the {hand}"
 
 
 def find_passages(case: Case) -> Passages | Value:
@@ -350,7 +359,7 @@ def _pass(case: Case, found: Deviation, corner: Corner, chosen: np.ndarray) -> P
         fixes.east_m[part],
         fixes.north_m[part],
         found.match.matched.along_m[part],
-        heading_rad=compute_heading_rad(found.match.line, corner.along_m),
+        inside_rad=compute_inside_rad(found.match.line, corner.along_m),
         within_m=case.settings.position.corner_within_m,
     )
     if passage is None:

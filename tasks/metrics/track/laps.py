@@ -33,6 +33,7 @@ _NO_LAPS: Final = "no place was passed three times in one direction at even dist
     "track",
     title="Laps found",
     unit="1",
+    version=2,
     definition="Number of whole laps found from the geometry of the track, nobody having pressed a "
     "button; laps under 150 m, or more than 10 % off the median lap, are not counted",
     formula="passages of the gate that was passed most often, less one",
@@ -60,6 +61,7 @@ def track_laps(case: Case) -> Value:
     "track",
     title="Mean lap",
     unit="m",
+    version=2,
     definition="Mean length of the laps along the fixes; holds what noise adds and what sparse "
     "fixes lose, and the athlete's own line",
     formula="mean of the laps' ways along the fixes, from gate to gate",
@@ -84,6 +86,7 @@ def track_lap_mean_m(case: Case) -> Value:
     "track",
     title="Spread of laps",
     unit="m",
+    version=2,
     definition="Standard deviation of the lap lengths along the fixes: how well the device repeats "
     "itself, together with how evenly the athlete ran; says nothing of a constant error",
     formula="SD of the laps' ways along the fixes, from gate to gate",
@@ -108,6 +111,7 @@ def track_lap_spread_m(case: Case) -> Value:
     "track",
     title="Lateral spread of laps",
     unit="m",
+    version=2,
     definition="Standard deviation of the laps across their mean line, over all of it: how well "
     "the track of one lap lies on that of the next, the athlete's own line included",
     formula="sqrt(mean over 200 places of the variance of the laps across their mean)",

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tasks.maths.corners import (
     Corner,
-    compute_heading_rad,
+    compute_inside_rad,
     compute_turning_rad,
     find_corners,
     measure_passage,
@@ -121,8 +121,8 @@ def leave_before(offset_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def test_chord_over_a_corner_is_as_deep_and_as_short_as_geometry_says(offset_m: float) -> None:
     (corner,) = find(SQUARE)
     east, north, along = leave_before(offset_m)
-    heading = compute_heading_rad(SQUARE, corner.along_m)
-    passage = measure_passage(corner, east, north, along, heading_rad=heading, within_m=20.0)
+    inside = compute_inside_rad(SQUARE, corner.along_m)
+    passage = measure_passage(corner, east, north, along, inside_rad=inside, within_m=20.0)
     assert passage is not None
     # By hand: the chord's middle is offset / sqrt(2) inside; it saves (2 - sqrt(2)) offset.
     # The apex is found to half a metre, its depth to 0.36 m.
@@ -134,18 +134,42 @@ def test_swinging_out_of_a_corner_is_a_negative_depth() -> None:
     (corner,) = find(SQUARE)
     east, north = np.array([60.0, 106.0, 106.0, 100.0]), np.array([0.0, -6.0, 0.0, 40.0])
     along = np.array([60.0, 95.0, 105.0, 140.0])
-    heading = compute_heading_rad(SQUARE, corner.along_m)
-    passage = measure_passage(corner, east, north, along, heading_rad=heading, within_m=20.0)
+    inside = compute_inside_rad(SQUARE, corner.along_m)
+    passage = measure_passage(corner, east, north, along, inside_rad=inside, within_m=20.0)
     assert passage is not None
     assert passage.depth_m < -3
     assert passage.lost_m < 0
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+@pytest.mark.parametrize("angle_deg", [0.0, 30.0, 90.0, 200.0])
+def test_turn_back_has_no_side_and_its_inside_is_the_way_back(
+    side: float, angle_deg: float
+) -> None:
+    """A course straight out and back: turning before the mark cuts it, on either hand."""
+    angle = np.radians(angle_deg)
+    rotate = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    line = make([tuple(rotate @ np.array(point)) for point in ((0, 0), (200, 0), (0, 0))])
+    (corner,) = find(line)
+    out, back = np.arange(150.0, 193.0), np.arange(192.0, 150.0, -1.0)
+    fixes = np.vstack(
+        [np.concatenate([out, back]), np.repeat([-1.0, 1.0], [out.size, back.size]) * side]
+    )
+    east, north = rotate @ fixes
+    along = np.concatenate([np.minimum(out, 200.0), 400 - np.minimum(back, 200.0)])
+    inside = compute_inside_rad(line, corner.along_m)
+    passage = measure_passage(corner, east, north, along, inside_rad=inside, within_m=20.0)
+    assert passage is not None
+    assert passage.turn_deg == pytest.approx(180.0, abs=1.0)
+    # By hand: it turns 8 m before the mark.
+    assert passage.depth_m == pytest.approx(8.0, abs=0.3)
 
 
 def test_track_that_does_not_reach_the_corner_passes_nothing() -> None:
     (corner,) = find(SQUARE)
     nothing = measure_passage(
         corner, np.array([60.0, 90.0]), np.zeros(2), np.array([60.0, 90.0]),
-        heading_rad=0.0, within_m=20.0,
+        inside_rad=0.0, within_m=20.0,
     )  # fmt: skip
     assert nothing is None
 
@@ -169,7 +193,7 @@ def test_turning_and_moving_the_whole_plane_changes_no_passage(
         found.append(
             measure_passage(
                 corner, placed[:, 0], placed[:, 1], along,
-                heading_rad=compute_heading_rad(line, corner.along_m), within_m=20.0,
+                inside_rad=compute_inside_rad(line, corner.along_m), within_m=20.0,
             )
         )  # fmt: skip
     one, other = found

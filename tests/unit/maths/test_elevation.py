@@ -100,3 +100,11 @@ def test_pressure_and_height_undo_each_other(height: float) -> None:
 def test_no_pressure_and_the_stratosphere_have_no_height() -> None:
     found = compute_pressure_altitude_m(np.array([0.0, -5.0, np.nan, 10_000.0]))
     assert np.isnan(found).all()
+
+
+@pytest.mark.parametrize("raw", [2549, 2554, 5108, 5113])
+def test_a_step_of_just_the_threshold_counts_whatever_the_binary_fraction(raw: int) -> None:
+    """FIT heights are fifths of a metre: 15 of them are 3 m, also where floats make it less."""
+    heights = np.array([raw, raw + 15]) / 5 - 500
+    assert accumulate_climb(heights, threshold_m=3.0).ascent_m == pytest.approx(3.0)
+    assert accumulate_climb(heights[::-1], threshold_m=3.0).descent_m == pytest.approx(3.0)

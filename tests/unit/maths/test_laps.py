@@ -83,3 +83,15 @@ def test_detour_in_one_round_is_not_counted_as_a_lap_like_the_others() -> None:
 def test_nothing_and_little_are_no_laps() -> None:
     assert find_laps(np.empty(0), np.empty(0)) is None
     assert find_laps(np.zeros(100), np.zeros(100)) is None
+
+
+@pytest.mark.parametrize(("rounds", "step_m"), [(5.04, 4.0), (6.85, 4.0), (6.85, 16.0), (6.5, 7.0)])
+def test_every_whole_lap_counts_the_first_one_from_the_start_on(
+    rounds: float, step_m: float
+) -> None:
+    """A start near a gate is no passage through it; the start itself is one through its own."""
+    radius_m = 60.0
+    angle = np.arange(0, 2 * np.pi * rounds, step_m / radius_m)
+    laps = find_laps(radius_m * np.cos(angle), radius_m * np.sin(angle))
+    assert laps is not None
+    assert laps.lengths_m.size == int(rounds)

@@ -144,3 +144,15 @@ def test_seconds_with_a_missing_device_are_left_out() -> None:
 def test_two_devices_are_refused() -> None:
     with pytest.raises(ValueError, match="found 2"):
         estimate_own_errors(np.ones((10, 2)), block_length=150)
+
+
+@pytest.mark.filterwarnings("error")
+def test_two_devices_that_are_the_same_warn_of_nothing() -> None:
+    """Two that show one strap differ by nothing: their pair has no relative error."""
+    series = _wear([0.0, 0.0, 2.0], 1200, 3)
+    found = estimate_own_errors(
+        series, block_length=150, generator=np.random.default_rng(1), n_resamples=100
+    )
+    np.testing.assert_allclose(found.sds[:2], 0.0, atol=1e-6)
+    assert found.sds[2] == pytest.approx(2.0, rel=0.1)
+    assert found.intervals[2].low < 2.0 < found.intervals[2].high

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -39,9 +40,9 @@ def test_truth_of_the_notes_is_for_the_whole_and_parts_have_their_own() -> None:
     assert measure("distance_error_m", case) == pytest.approx(-40.0)
     assert measure("distance_error_pct", case) == pytest.approx(-4.0)
     half = np.arange(401) < 200
-    # 199 steps of 2.4 m between the first and the last second of the part.
+    # By hand: a part of 200 s, begun and ended by instants, holds 200 steps of 2.4 m.
     assert measure("distance_error_m", case.for_segment(Segment("half", half))) == pytest.approx(
-        199 * 2.4 - 500
+        200 * 2.4 - 500
     )
     other = compute("distance_error_m", case.for_segment(Segment("other", half)))
     assert other.reason == "the notes give no true distance for this part"
@@ -238,3 +239,78 @@ def test_virtual_positions_have_no_sum() -> None:
     )
     assert compute("distance_summed_m", case).reason == "the positions are those of a virtual ride"
     assert measure("distance_own_m", case) == 9000.0
+
+
+# --- parts and pauses -------------------------------------------------------------------------
+def part(case: Case, start: int, end: int) -> Case:
+    """Give the case over the seconds from `start` to before `end`."""
+    seconds = np.arange(case.workout.grid.n_seconds)
+    return case.for_segment(Segment("part", (seconds >= start) & (seconds < end)))
+
+
+def test_part_lasts_until_the_next_one_begins() -> None:
+    """By hand: 300 s at 3 m/s are 900 m, by the counter and by the fixes."""
+    east, north = run_straight(601)
+    case = make_example(test={**place(east, north), "distance_m": east.tolist()})
+    for name in ("distance_own_m", "distance_counter_m", "distance_summed_m"):
+        assert measure(name, part(case, 0, 300)) == pytest.approx(900.0, rel=1e-4)
+
+
+@pytest.mark.parametrize("name", ["distance_own_m", "distance_counter_m", "distance_summed_m"])
+def test_parts_add_up_to_the_whole(name: str) -> None:
+    """Sparse fixes too: the leg over a border belongs to both parts by its time."""
+    east, north = walk_stairs(21)
+    track = thin((east, north), 4)
+    counter = np.cumsum(np.hypot(np.diff(east, prepend=0), np.diff(north, prepend=0)))
+    case = make_example(test={**track, "distance_m": counter.tolist()})
+    ends = [0, 101, 110, 250, east.size]
+    parts = [measure(name, part(case, a, b)) for a, b in pairwise(ends)]
+    assert sum(parts) == pytest.approx(
+        measure(name, case) - counter[0] * (name == "distance_counter_m")
+    )
+
+
+@pytest.mark.parametrize("name", ["distance_error_m", "distance_summed_error_m"])
+@pytest.mark.parametrize("who", ["test", "reference"])
+def test_way_during_a_pause_of_either_counts_for_neither(name: str, who: str) -> None:
+    """By hand: both are right while both record; one stops for 100 s in which the other runs on."""
+    east, north = run_straight(600)
+    stopped = np.where(np.arange(600) <= 200, east, np.maximum(east - 300.0, 600.0))
+    counters = {"test": east, "reference": east, who: stopped}
+    case = make_example(
+        test={**place(east, north), "distance_m": counters["test"].tolist()},
+        reference={"distance_m": counters["reference"].tolist()},
+    )
+    side = case.test if who == "test" else case.reference
+    assert side is not None
+    assert side.paused is not None
+    side.paused[201:300] = True
+    value = compute(name, case)
+    assert value.value == pytest.approx(0.0, abs=0.1)
+    assert value.n == 501
+
+
+@pytest.mark.parametrize("name", ["distance_error_m", "distance_summed_error_m"])
+def test_course_passed_during_a_pause_counts_for_neither(name: str) -> None:
+    east, north = run_straight(400)
+    counter = np.where(np.arange(400) <= 100, east, np.maximum(east - 300.0, 300.0))
+    case = make_example(
+        test={**place(east, north), "distance_m": counter.tolist()},
+        course=place_course(np.array([0.0, 1197.0]), np.zeros(2)),
+    )
+    case.test.paused[101:200] = True
+    # By hand: 100 s before and 199 s after the pause, right on the course.
+    assert measure(name, against(case, "course:example")) == pytest.approx(0.0, abs=0.2)
+
+
+def test_pieces_without_a_pause_between_lose_no_way() -> None:
+    """Some exports begin a new piece at each lap: the next second follows at once."""
+    east, north = run_straight(300)
+    samples = {
+        "time_utc": (1_750_000_000 + np.arange(300)) * 1_000_000,
+        "piece": np.repeat([0.0, 1.0, 2.0], 100),
+        **place(east, north),
+    }
+    case = make_example(test=place(east, north), samples=samples)
+    # By hand: 299 steps.
+    assert measure("distance_summed_m", case) == pytest.approx(299 * 3.0, rel=1e-4)

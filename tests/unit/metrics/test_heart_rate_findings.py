@@ -67,6 +67,17 @@ def test_a_late_lock_is_not_reported_again_as_a_biased_stretch() -> None:
     assert bias.hr_biased_s(case).value == 0
 
 
+def test_a_stretch_that_goes_on_after_the_lock_begins_with_it() -> None:
+    """By hand: +20 bpm up to the lock at 72 s are no part of the +6 bpm behind it."""
+    reference = np.full(N, 140.0)
+    test = reference + np.where(np.arange(N) < 72, 20.0, 6.0)
+    case = make_case(test, reference)
+    (found,) = bias.find_biased_stretches(case)
+    assert found.start_s == case.workout.grid.start_s + 72
+    assert found.size == pytest.approx(6.0)
+    assert bias.hr_biased_s(case).value == N - 72
+
+
 def test_a_device_that_never_locks_is_late_for_the_whole_time() -> None:
     case = make_case(steady() - 30, steady())
     (found,) = lock.find_late_lock(case)
