@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 
 _PROMPT: Final = "coworn> "
 _MORE: Final = "   ...> "
+#: Largest answers, so that a join gone wrong does not take a watcher's memory; as text each value
+#: takes ten times its bytes while it is written [byte].
+_MOST_TEXT_BYTES: Final = 256_000_000
+_MOST_PARQUET_BYTES: Final = 2_000_000_000
 _HELP: Final = (
     "End a query with a semicolon. .tables shows tables, views and saved queries, .columns NAME "
     "the columns of one, .saved NAME runs a saved query, .refresh looks for newer results, .quit "
@@ -76,15 +80,20 @@ def _answer(
     from tasks.store import format_rows, load_saved_queries, run_query, write_rows
 
     saved = load_saved_queries().get(query.strip())
-    rows = run_query(connection, query if saved is None else saved.sql)
+    most_bytes = _MOST_PARQUET_BYTES if form == "parquet" else _MOST_TEXT_BYTES
+    rows = run_query(connection, query if saved is None else saved.sql, most_bytes=most_bytes)
     if out is not None:
         with use_own_rights():
             write_rows(rows, out, form=form)
         if not quiet:
             sys.stderr.write(f"{rows.num_rows} rows written to {terminal.clean(out)}\n")
         return
-    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-    _write(format_rows(rows, form, width=width))
+    if not sys.stdout.isatty():
+        _write(format_rows(rows, form))
+        return
+    text = format_rows(rows, form, width=shutil.get_terminal_size().columns)
+    # A file gets every byte; a terminal would obey some.
+    _write("\n".join(terminal.clean(line) for line in text.splitlines()) + "\n")
 
 
 def _describe_objects(connection: duckdb.DuckDBPyConnection) -> str:
@@ -124,6 +133,8 @@ def _prompt(home: Home) -> int:
                     _obey(connection, text)
             except CowornError as error:
                 terminal.say_error(error)
+            except KeyboardInterrupt:
+                terminal.say_error("stopped")
     finally:
         connection.close()
 

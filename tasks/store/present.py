@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 Form = Literal["table", "csv", "json", "parquet"]
 
 #: A cell that begins with one of these is a formula to a spreadsheet.
-#: Source: OWASP, "CSV Injection".
-_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
+#: Source: OWASP, "CSV Injection"; the last ones are the wide forms of the first.
+_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", *"\uff1d\uff0b\uff0d\uff20")
 #: Nothing is cut when nobody said how wide the window is.
 _WIDE: Final = 10_000
 #: Cells are folded to this width, but not below [characters].

@@ -8,6 +8,9 @@ that DuckDB may read would also be one that it may write to.
 
 from __future__ import annotations
 
+import threading
+import time
+from concurrent.futures import Future
 from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, Any, Final
@@ -23,12 +26,19 @@ from tasks.store.views import LAKE_VIEWS, find_partition
 from tasks.tables.arrow import build_schema
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from config.home import Home
 
 #: How often the link is followed again when the copy was removed in between.
 _TRIES: Final = 3
+#: Rows that are looked at together when the size of an answer is limited.
+_BATCH_ROWS: Final = 100_000
+#: Time after which Ctrl-C is heard at the latest [s].
+_LISTEN_EVERY_S: Final = 0.5
+#: Time for a query to end when it is told to [s].
+_END_TIMEOUT_S: Final = 5.0
 _CONFIGURATION: Final = {
     "enable_external_access": "false",
     "autoinstall_known_extensions": "false",
@@ -84,15 +94,16 @@ def connect_for_reading(home: Home) -> duckdb.DuckDBPyConnection:
     )
 
 
-def run_query(connection: duckdb.DuckDBPyConnection, sql: str) -> pa.Table:
+def run_query(
+    connection: duckdb.DuckDBPyConnection, sql: str, *, most_bytes: int | None = None
+) -> pa.Table:
     """Answer `sql`; of several statements the last one's answer counts.
 
     A statement without an answer gives a table without columns. Columns of one name are numbered.
-    Raises: QueryError.
+    Ctrl-C ends the query. Raises: QueryError, also for an answer of more than `most_bytes`.
     """
     try:
-        answer = connection.sql(sql)
-        table = pa.table({}) if answer is None else answer.to_arrow_table()
+        table = _wait_for(connection, lambda: _fetch(connection, sql, most_bytes))
     except (duckdb.Error, pa.ArrowException, OSError) as error:
         raise QueryError(_first_line(error)) from error
     return _name_columns_apart(table)
@@ -156,6 +167,55 @@ def _open_lake_table(view: str, lake: Path) -> Any:  # noqa: ANN401 - a table or
         format="parquet",
         partitioning=dataset.partitioning(pa.schema([partition]), flavor="hive"),
     )
+
+
+def _fetch(connection: duckdb.DuckDBPyConnection, sql: str, most_bytes: int | None) -> pa.Table:
+    answer: duckdb.DuckDBPyRelation | None = connection.sql(sql)
+    if answer is None:
+        return pa.table({})
+    reader = answer.to_arrow_reader(_BATCH_ROWS)
+    batches: list[pa.RecordBatch] = []
+    n_bytes = 0
+    try:
+        for batch in reader:
+            n_bytes += batch.nbytes
+            if most_bytes is not None and n_bytes > most_bytes:
+                raise QueryError(
+                    f"the answer has more than {most_bytes / 1e6:.0f} MB; ask for less (LIMIT, or "
+                    "means instead of samples), or write it to a file with --format parquet --out "
+                    "FILE"
+                )
+            batches.append(batch)
+        return pa.Table.from_batches(batches, schema=reader.schema)
+    finally:
+        # An answer that is not read to its end would bar the connection.
+        reader.close()
+
+
+def _wait_for(connection: duckdb.DuckDBPyConnection, ask: Callable[[], pa.Table]) -> pa.Table:
+    """Give what `ask` gives, asked by a thread: Python hears Ctrl-C between its own steps only."""
+    asked: Future[pa.Table] = Future()
+
+    def run() -> None:
+        try:
+            asked.set_result(ask())
+        except BaseException as error:  # noqa: BLE001 - raised again where it is waited for
+            asked.set_exception(error)
+
+    thread = threading.Thread(target=run, name="query", daemon=True)
+    try:
+        thread.start()
+        while thread.is_alive():
+            # Not for ever: a signal may have come to another thread.
+            thread.join(_LISTEN_EVERY_S)
+        return asked.result()
+    except KeyboardInterrupt:
+        give_up_at = time.monotonic() + _END_TIMEOUT_S
+        while thread.is_alive() and time.monotonic() < give_up_at:
+            # Again and again: a query that has only just begun does not hear it.
+            connection.interrupt()
+            thread.join(0.05)
+        raise
 
 
 def _name_columns_apart(table: pa.Table) -> pa.Table:

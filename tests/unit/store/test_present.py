@@ -44,7 +44,7 @@ def test_csv_gives_every_value_in_full() -> None:
     ]
 
 
-@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff20"])
 def test_text_that_a_spreadsheet_would_run_is_escaped_everywhere(start: str) -> None:
     rows = pa.table({f"{start}1+1": [f"{start}1+1"]})
     header, cells = list(csv.reader(io.StringIO(format_rows(rows, "csv"), newline="")))
@@ -61,7 +61,7 @@ def test_csv_keeps_numbers_to_the_last_bit(values: list[float]) -> None:
 def test_no_text_begins_a_cell_with_a_formula(texts: list[str]) -> None:
     text = format_rows(pa.table({"text": pa.array(texts, pa.string())}), "csv")
     cells = [row[0] if row else "" for row in csv.reader(io.StringIO(text, newline=""))][1:]
-    assert not any(cell.startswith(("=", "+", "-", "@", "\t", "\r")) for cell in cells)
+    assert not any(cell.startswith(("=", "+", "-", "@", "\t", "\r", "\n")) for cell in cells)
     assert [cell.removeprefix("'") for cell in cells] == [word.removeprefix("'") for word in texts]
 
 

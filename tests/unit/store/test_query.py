@@ -275,6 +275,53 @@ def test_no_extension_folder_is_made_in_the_persons_home(
     assert list((tmp_path / "person").iterdir()) == []
 
 
+# --- what goes on for too long, or would not fit --------------------------------------------------
+def test_an_answer_larger_than_allowed_says_how_to_get_it(
+    connection: duckdb.DuckDBPyConnection,
+) -> None:
+    """Ten thousand million rows would take the memory of every other program on the machine."""
+    with pytest.raises(QueryError, match=r"more than 8 MB; ask for less .* --format parquet"):
+        run_query(connection, "SELECT * FROM range(10000000000)", most_bytes=8_000_000)
+    rows = run_query(connection, "SELECT * FROM range(900000)", most_bytes=8_000_000)
+    assert rows.num_rows == 900_000
+    assert run_query(connection, "SELECT 1 AS one WHERE false", most_bytes=8).column_names == [
+        "one"
+    ]
+
+
+LONG_QUERY = """
+import _thread, sys, threading
+from pathlib import Path
+from config.home import Home
+from tasks.store import connect_for_reading, run_query
+
+def end():
+    while True:
+        if any(thread.name == "query" for thread in threading.enumerate()):
+            _thread.interrupt_main()
+            return
+
+connection = connect_for_reading(Home(Path(sys.argv[1])))
+threading.Thread(target=end, daemon=True).start()
+try:
+    run_query(connection, "SELECT count(*) FROM range(100000000000) a, range(1000) b")
+except KeyboardInterrupt:
+    print(run_query(connection, "SELECT 1 AS one").to_pylist())
+"""
+
+
+def test_ctrl_c_ends_a_query_that_would_take_years(place: Path) -> None:
+    """And the connection can be asked again."""
+    done = subprocess.run(
+        [sys.executable, "-c", LONG_QUERY, str(place / "home")],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert (done.stdout, done.stderr) == ("[{'one': 1}]\n", "")
+
+
 # --- which copy -------------------------------------------------------------------------------
 def test_without_results_the_person_is_told_what_to_do(home: Home) -> None:
     with pytest.raises(CowornError, match=r"no results yet.*coworn ingest"):
