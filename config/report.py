@@ -32,7 +32,7 @@ class ReportSettings(Section):
         description="Units of distance, height and pace on pages and figures: metric or statute"
     )
     figures: Names = Field(
-        description="Charts of a workout that are also written as SVG and PNG, by their names"
+        description="Charts of workouts and devices that are also written as SVG and PNG, by name"
     )
     figures_per_run: Annotated[int, Field(ge=0)] = Field(
         description="Workouts whose figures a flow writes at the most, newest first; coworn report "

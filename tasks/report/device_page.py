@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from tasks.core.discovery import load_charts
 from tasks.core.registers import CHARTS
 from tasks.report.index import write_when
+from tasks.report.levels import word_levels
 from tasks.report.pages import make_page_data, pick_whole, render
 from tasks.report.sections import PageSection
 from tasks.report.verdicts import word_verdicts
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from tasks.report.drawing import Drawing
-    from tasks.report.facts import DeviceData, DeviceFacts, FindingFacts, Result
+    from tasks.report.facts import DeviceData, FindingFacts, Result
 
 #: The numbers that the page of a device shows of each workout; its charts draw some of them.
 COLUMNS: Final = (
@@ -35,6 +36,12 @@ _TITLES: Final = {
     "over_time": "Results by activity over time",
     "by_setup": "Results by setup and firmware",
 }
+#: Drawings of this section stand above the verdicts.
+_ANSWERED: Final = "verdicts"
+_FOREST: Final = "forest"
+_TO_COME: Final = (
+    "No figure to publish was written of it yet: the nightly run does it, or now: coworn report"
+)
 
 
 @dataclass(frozen=True)
@@ -59,13 +66,23 @@ class KindRow:
     when: str
 
 
-def render_device(data: DeviceData, *, devices: Mapping[str, DeviceFacts]) -> str:
-    """Give the page of one device."""
+def draw_device(data: DeviceData) -> dict[str, tuple[Drawing, ...]]:
+    """Give the drawings of a device's page by section."""
     load_charts()
     drawings: dict[str, tuple[Drawing, ...]] = defaultdict(tuple)
     for one in CHARTS.values():
         if one.page == "device":
             drawings[one.section] += tuple(one.draw(data))
+    return drawings
+
+
+def render_device(
+    data: DeviceData,
+    drawings: Mapping[str, tuple[Drawing, ...]],
+    *,
+    figures: Mapping[str, Mapping[str, str]],
+) -> str:
+    """Give the page of one device; `figures` are the paths of published ones by drawing."""
     used = {metric: pick_whole(data.results, metric) for metric in COLUMNS}
     columns = [
         metric
@@ -82,11 +99,17 @@ def render_device(data: DeviceData, *, devices: Mapping[str, DeviceFacts]) -> st
         sections=[
             PageSection(name, title, drawings[name])
             for name, title in _TITLES.items()
-            if drawings[name]
+            if drawings.get(name)
         ],
+        answered=drawings.get(_ANSWERED, ()),
+        figures=figures,
+        to_come=_TO_COME if _FOREST in data.settings.figures else "",
+        levels=word_levels(
+            data.levels, data.limits, definitions=data.definitions, units=data.settings.units
+        ),
         verdicts=word_verdicts(
             data.verdicts,
-            devices=devices,
+            devices=data.devices,
             definitions=data.definitions,
             units=data.settings.units,
         ),

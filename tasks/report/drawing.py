@@ -36,7 +36,7 @@ _STROKES: Final = {
     "symbolOpacity": 1,
 }
 #: What grows with a figure: lengths once, areas twice.
-_OF_MARKS: Final = {"size": 2, "strokeWidth": 1}
+_OF_MARKS: Final = {"size": 2, "strokeWidth": 1, "yOffset": 1}
 _OF_AXES: Final = {"labelLimit": 1, "minExtent": 1, "maxExtent": 1}
 _OF_LEGENDS: Final = {"symbolSize": 2, "symbolStrokeWidth": 1}
 

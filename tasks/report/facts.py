@@ -284,3 +284,6 @@ class DeviceData:
     setups: Mapping[str, Mapping[str, str]]
     definitions: Mapping[str, Definition]
     settings: ReportSettings
+    levels: tuple[Mapping[str, Any], ...] = ()
+    limits: tuple[Mapping[str, Any], ...] = ()
+    devices: Mapping[str, DeviceFacts] = field(default_factory=dict)

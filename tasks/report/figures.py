@@ -29,20 +29,35 @@ def list_forms(settings: ReportSettings) -> dict[str, tuple[int, int]]:
     return {"wide": (wide, round(wide * _WIDE)), "square": (square, square)}
 
 
+def list_figures(drawing: Drawing, folder: Path, *, settings: ReportSettings) -> dict[str, Path]:
+    """Give the paths of a drawing's figures by form, e.g. wide-light.svg."""
+    forms = [f"{form}-{theme}" for form in list_forms(settings) for theme in THEMES]
+    names = [f"{form}.{suffix}" for form in forms for suffix in ("svg", "png")]
+    return {name: folder / f"{drawing.name}-{name}" for name in names}
+
+
 def write_figures(
-    drawing: Drawing, folder: Path, *, settings: ReportSettings, caption: Sequence[str]
+    drawing: Drawing,
+    folder: Path,
+    *,
+    settings: ReportSettings,
+    caption: Sequence[str],
+    mark: str = "",
 ) -> dict[str, Path]:
-    """Write a drawing in every form; give the paths by form, e.g. wide-light.svg."""
+    """Write a drawing in every form; give the paths by form.
+
+    A `mark` stands at the end of each SVG, which is written after its PNG: where it stands, both
+    are of the same numbers.
+    """
     import vl_convert  # noqa: PLC0415 - starts a script engine
 
-    paths: dict[str, Path] = {}
+    paths = list_figures(drawing, folder, settings=settings)
     for form, (width, height) in list_forms(settings).items():
         for theme in THEMES:
             svg = make_svg(drawing, theme=theme, width=width, height=height, caption=caption)
-            for suffix, content in (("svg", svg), ("png", vl_convert.svg_to_png(svg, scale=1.0))):
-                path = folder / f"{drawing.name}-{form}-{theme}.{suffix}"
-                write_if_changed(path, content)
-                paths[f"{form}-{theme}.{suffix}"] = path
+            write_if_changed(paths[f"{form}-{theme}.png"], vl_convert.svg_to_png(svg, scale=1.0))
+            marked = f"{svg}\n<!-- {mark} -->\n" if mark else svg
+            write_if_changed(paths[f"{form}-{theme}.svg"], marked)
     return paths
 
 

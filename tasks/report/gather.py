@@ -121,6 +121,7 @@ def gather_device(
     definitions: Mapping[str, Definition],
     settings: Settings,
     metrics: Collection[str],
+    devices: Mapping[str, DeviceFacts],
 ) -> DeviceData:
     """Read all that the page of one device shows: of the results only those of `metrics`."""
     return DeviceData(
@@ -134,4 +135,7 @@ def gather_device(
         setups=read.read_setups(connection, column="device_id", value=device.device_id),
         definitions=definitions,
         settings=settings.report,
+        levels=read.read_answers(connection, "levels", device.device_id),
+        limits=read.read_answers(connection, "limits", device.device_id),
+        devices=devices,
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from tasks.report.facts import (
     Definition,
@@ -71,6 +71,11 @@ LEFT JOIN setups ON setups.workout_id = recordings.workout_id
 WHERE recordings.workout_id = ? AND duplicate_of IS NULL
 ORDER BY recordings.start_utc, recordings.recording_id
 """
+_ORDER_OF_ANSWERS: Final = {
+    "verdicts": "device_id, activity, metric, against",
+    "levels": "device_id, metric, counted DESC, activity, condition",
+    "limits": "device_id, metric, activity",
+}
 #: Order of the roles on every page.
 _ROLE_ORDER: Final = ("test", "predecessor", "peer", "reference")
 
@@ -287,7 +292,16 @@ def read_setups(
 def read_verdicts(
     connection: duckdb.DuckDBPyConnection, device_id: str | None = None
 ) -> tuple[dict[str, Any], ...]:
-    """Give the newest answers across workouts about one device, or about all.
+    """Give the newest answers across workouts about one device, or about all."""
+    return read_answers(connection, "verdicts", device_id)
+
+
+def read_answers(
+    connection: duckdb.DuckDBPyConnection,
+    table: Literal["verdicts", "levels", "limits"],
+    device_id: str | None = None,
+) -> tuple[dict[str, Any], ...]:
+    """Give the newest rows of what is answered across workouts, of one device, or of all.
 
     Answers that were taken back, for want of workouts, are left out.
     """
@@ -295,8 +309,8 @@ def read_verdicts(
     where.append("n_workouts > 0")
     rows = fetch(
         connection,
-        f"SELECT * FROM latest_verdicts WHERE {' AND '.join(where) or 'true'} "  # noqa: S608
-        "ORDER BY device_id, activity, metric, against",
+        f"SELECT * FROM latest_{table} WHERE {' AND '.join(where) or 'true'} "  # noqa: S608
+        f"ORDER BY {_ORDER_OF_ANSWERS[table]}",
         parameters,
     )
     return tuple(rows)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from tasks.report.words import is_signed, name_kind, name_unit, write_number
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from tasks.report.facts import Definition, DeviceFacts
 
@@ -38,6 +38,7 @@ class VerdictRow:
     note: str
     verdict: str
     needed: int | None
+    model: str
 
 
 @dataclass(frozen=True)
@@ -111,4 +112,15 @@ def _word(
         note=row["note"] or "",
         verdict=words.get(row["verdict"], row["verdict"] or ""),
         needed=row["workouts_needed"],
+        model=_word_model(row, show),
     )
+
+
+def _word_model(row: Mapping[str, Any], show: Callable[[float | None], str]) -> str:
+    """Say what the model of all workouts found; empty where there is none."""
+    if row["model_estimate"] is None:
+        return ""
+    found = f"by a model of {row['model_workouts']} workouts {show(row['model_estimate'])}"
+    if row["model_ci_low"] is None or row["model_ci_high"] is None:
+        return found
+    return f"{found}, {show(row['model_ci_low'])} to {show(row['model_ci_high'])}"

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Final
 
 from tasks.core.provenance import find_version
 from tasks.report import read
-from tasks.report.device_page import COLUMNS, render_device
+from tasks.report.device_figures import remove_device_figures, write_device_figures
+from tasks.report.device_page import COLUMNS, draw_device, render_device
 from tasks.report.figures import write_figures
 from tasks.report.files import is_ours, read_key, sweep_unfinished, write_if_changed
 from tasks.report.gather import gather_device, gather_workout
@@ -32,7 +33,13 @@ if TYPE_CHECKING:
 
     from config.settings import Settings
     from tasks.report.drawing import Drawing
-    from tasks.report.facts import Definition, DeviceFacts, WorkoutData, WorkoutFacts
+    from tasks.report.facts import (
+        Definition,
+        DeviceData,
+        DeviceFacts,
+        WorkoutData,
+        WorkoutFacts,
+    )
 
 #: Settings that no page shows.
 _ONLY_HOW_MANY: Final = {"figures_per_run", "figures_per_night"}
@@ -87,9 +94,9 @@ def write_report(
             definitions=definitions,
             settings=settings,
             metrics=COLUMNS,
+            devices=devices,
         )
-        path = folder / "devices" / f"{device.device_id}.html"
-        written += write_if_changed(path, render_device(device_data, devices=devices))
+        written += write_device(device_data, folder, with_figures=most_figures is None or catch_up)
     index = folder / "index.html"
     text = render_index(
         connection,
@@ -132,6 +139,23 @@ def write_report(
         written += write_workout(data, folder, key=key, with_figures=with_figures)
     _remove_vanished(folder, workouts=workouts, devices=devices)
     return Report(index, len(workouts) + len(devices) + 1, written)
+
+
+def write_device(data: DeviceData, folder: Path, *, with_figures: bool) -> bool:
+    """Write the page of one device, and its figures where they are wanted; say whether it differed.
+
+    Every drop changes what was found: figures wait for the night, or for somebody to ask.
+    """
+    drawings = draw_device(data)
+    figures = write_device_figures(
+        data.device,
+        [one for several in drawings.values() for one in several],
+        folder,
+        settings=data.settings,
+        wanted=with_figures,
+    )
+    path = folder / "devices" / f"{data.device.device_id}.html"
+    return write_if_changed(path, render_device(data, drawings, figures=figures))
 
 
 def write_workout(data: WorkoutData, folder: Path, *, key: str, with_figures: bool) -> bool:
@@ -208,6 +232,8 @@ def _remove_vanished(
         for path in (folder / part).glob("*.html"):
             if path.stem not in known and is_ours(path):
                 path.unlink(missing_ok=True)
+                if part == "devices":
+                    remove_device_figures(path.stem, folder)
     figures = folder / "figures"
     if figures.is_dir():
         for path in figures.iterdir():

@@ -15,7 +15,7 @@ from config.settings import load_settings
 from tasks.courses import load_line
 from tasks.report import write_report
 from tasks.store import connect_for_reading
-from tests.unit.report_home import POOL, RIDE, build_home
+from tests.unit.report_home import POOL, RIDE, add_answers, build_home
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -54,6 +54,7 @@ Opener = Callable[..., Opened]
 def home(tmp_path_factory: pytest.TempPathFactory) -> Home:
     """A home with a ride and a swim; figures of the ride only, which keeps the tests quick."""
     home = build_home(tmp_path_factory.mktemp("home"), RIDE, POOL)
+    add_answers(home)
     connection = connect_for_reading(home)
     write_report(
         connection,

@@ -30,11 +30,12 @@ def find_kind(home: Home, database: duckdb.DuckDBPyConnection, kind: str) -> Pat
         "ride": lambda: find_page(home, database, "mountain-biking"),
         "swim": lambda: find_page(home, database, "swimming"),
         "device": lambda: home.report / "devices" / "alder-1.html",
+        "answers": lambda: home.report / "devices" / "alder-2.html",
     }[kind]()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("kind", ["index", "ride", "swim", "device"])
+@pytest.mark.parametrize("kind", ["index", "ride", "swim", "device", "answers"])
 def test_axe_finds_nothing_serious(
     home: Home, database: duckdb.DuckDBPyConnection, open_page: Opener, kind: str, scheme: str
 ) -> None:
@@ -96,7 +97,7 @@ def test_the_theme_button_changes_page_and_charts(open_page: Opener, ride: Path)
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize(("size", "width"), [("desktop", 1280), ("phone", 390)])
-@pytest.mark.parametrize("kind", ["index", "ride", "swim", "device"])
+@pytest.mark.parametrize("kind", ["index", "ride", "swim", "device", "answers"])
 def test_pages_can_be_photographed(
     home: Home,
     database: duckdb.DuckDBPyConnection,

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 from config.home import Home
 from config.settings import load_settings
 from tasks import ingest, lake, settle, store
 from tasks.core.provenance import begin_run
+from tasks.tables.arrow import make_rows
+from tasks.tables.tables import LEVELS, LIMITS, VERDICTS
 
 DEMO = Path(__file__).resolve().parents[2] / "inbox_demo"
 #: A device name that is script, markup, SQL, a template and Markdown at once.
@@ -61,3 +64,89 @@ def settle_all(home: Home) -> None:
     settle.commit(prepared, outcomes, run=run, home=home, settings=settings, wait_s=10.0)
     settle.finish(prepared, outcomes, home=home)
     store.publish(home, settings)
+
+
+def add_answers(home: Home) -> None:
+    """Append invented answers across workouts about Alder 2, and publish them."""
+    with store.open_store(home) as connection:
+        for table, rows in ((VERDICTS, VERDICT_ROWS), (LEVELS, LEVEL_ROWS), (LIMITS, LIMIT_ROWS)):
+            store.append_rows(connection, table, make_rows(table, rows))
+    store.publish(home, load_settings(home.settings))
+
+
+def make_verdict(
+    metric: str, verdict: str, estimate: float, ends: tuple[float, float] | None, **others: object
+) -> dict[str, Any]:
+    """Give an answer about Alder 2 against Alder 1 in all activities."""
+    low, high = ends or (None, None)
+    return {
+        "run_id": "r",
+        "device_id": "alder-2",
+        "against": "alder-1",
+        "activity": "all",
+        "metric": metric,
+        "n_workouts": 9,
+        "estimate": estimate,
+        "verdict": verdict,
+        "ci_low": low,
+        "ci_high": high,
+        "p_adjusted": 0.5,
+        "margin": 1.0,
+        "note": "invented",
+        **others,
+    }
+
+
+VERDICT_ROWS = [
+    make_verdict(
+        "hr_mae_bpm",
+        "better",
+        -2.5,
+        (-3.5, -1.5),
+        model_estimate=-2.2,
+        model_ci_low=-3.0,
+        model_ci_high=-1.4,
+        model_workouts=14,
+    ),
+    make_verdict("hr_mae_bpm", "too few", -2.0, None, activity="running", n_workouts=4),
+    make_verdict("hr_mae_bpm", "unclear", -2.75, (-5.0, -0.5), activity="cycling", n_workouts=6),
+    make_verdict("hr_within_5_bpm_pct", "worse", -45.0, (-60.0, -30.0), margin=3.0),
+    make_verdict("track_cross_median_m", "alike", 0.05, (-0.1, 0.2), margin=0.5),
+]
+LEVEL_ROWS = [
+    {
+        "run_id": "r",
+        "device_id": "alder-2",
+        "activity": activity,
+        "condition": condition,
+        "metric": "hr_mae_bpm",
+        "counted": "value",
+        "n_workouts": 9,
+        "mean": 3.25,
+        "mean_ci_low": 2.5,
+        "mean_ci_high": 4.5,
+        "median": 3.0,
+        "median_ci_low": 2.0,
+        "median_ci_high": 4.0,
+        "sd": 1.25,
+        "unit": "bpm",
+    }
+    for activity, condition in (("all", "all"), ("running", "all"), ("running", "wrist: left"))
+]
+LIMIT_ROWS = [
+    {
+        "run_id": "r",
+        "device_id": "alder-2",
+        "activity": "all",
+        "metric": "hr_bias_bpm",
+        "n_workouts": 9,
+        "bias": -0.5,
+        "limit_low": -9.0,
+        "limit_low_ci_low": -11.0,
+        "limit_low_ci_high": -7.5,
+        "limit_high": 8.0,
+        "limit_high_ci_low": 6.5,
+        "limit_high_ci_high": 10.0,
+        "unit": "bpm",
+    }
+]
