@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 _EQUAL_SHARE: Final = 0.95
 #: The same for heart rate alone, which two units may take from one strap.
 _EQUAL_SHARE_ALONE: Final = 0.995
+#: Share of equal heart rates below which they come from two sensors (common practice).
+_ONE_SENSOR_SHARE: Final = 0.5
 #: Rounding of formats: six decimals of a degree are up to 0.08 m.
 _EQUAL_DISTANCE_M: Final = 0.3
 #: Channels of a unit's own sensors, with the rounding that formats do to them. Speed is missing:
@@ -130,7 +132,8 @@ class _Shared:
 def have_equal_samples(first: Placed, second: Placed, library: Library) -> bool:
     """Say whether the samples of two recordings are the same, up to the rounding of formats.
 
-    Real positions decide alone. Without them every channel that varies must agree, one of the
+    Real positions decide, unless heart rates differ: a unit may take its positions from another
+    one that is worn with it. Without positions every channel that varies must agree, one of the
     unit's own sensors among them; heart rate, power and cadence, which two units may take from
     one sensor, must be equal nearly always and begin and end together.
     """
@@ -139,7 +142,7 @@ def have_equal_samples(first: Placed, second: Placed, library: Library) -> bool:
         return False
     by_position = _compare_positions(shared)
     if by_position is not None:
-        return by_position
+        return by_position and not _have_two_sensors(shared)
     equal = {channel: _compare(shared, channel) for channel in (*_OWN, *_SHARED)}
     known = {channel: share for channel, share in equal.items() if share is not None}
     if any(share < _EQUAL_SHARE for share in known.values()):
@@ -190,6 +193,16 @@ def _compare_positions(shared: _Shared) -> bool | None:
         return None
     apart = compute_distances_m(latitude, longitude, other_latitude, other_longitude)
     return float(np.mean(apart <= _EQUAL_DISTANCE_M)) >= _EQUAL_SHARE
+
+
+def _have_two_sensors(shared: _Shared) -> bool:
+    """Say whether two heart rates of one time come from two sensors.
+
+    Programs that export a recording anew keep the values, or move few of them by a second; two
+    sensors that agree well show the same whole number less than half of the time.
+    """
+    share = _compare(shared, "heart_rate_bpm")
+    return share is not None and share < _ONE_SENSOR_SHARE
 
 
 def _compare(shared: _Shared, channel: str) -> float | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
@@ -120,14 +121,30 @@ def test_the_same_samples_under_another_creator_are_a_duplicate() -> None:
     samples = original.samples
     index = samples.column_names.index("latitude_deg")
     rounded = np.round(samples.column("latitude_deg").to_numpy(), 6)
+    # The noise of `record` hangs on the order of the channels: these are equal, to the bit.
     export = with_header(
-        record(WALK, "latitude_deg longitude_deg heart_rate_bpm"), format="gpx", serial=None
+        record(WALK, "latitude_deg longitude_deg speed_mps altitude_m heart_rate_bpm"),
+        format="gpx",
+        serial=None,
     )
     assert index > 0
     assert np.ptp(rounded) > 0
     bouts = pair({"fit": original, "gpx": export}, {"fit": "unknown-1", "gpx": "unknown-2"})
-    # The noise of `record` hangs on the order of the channels: positions are equal, to the bit.
     assert find(bouts, "gpx").duplicate_of == "fit"
+
+
+def test_two_units_that_share_one_receiver_but_no_heart_rate_are_not_duplicates() -> None:
+    """A band that takes its positions from the phone beside it has a sensor of its own."""
+    channels = "latitude_deg longitude_deg heart_rate_bpm"
+    phone, band = record(WALK, channels, seed=1), record(WALK, channels, seed=2)
+    for name in ("latitude_deg", "longitude_deg"):
+        place = band.samples.column_names.index(name)
+        field, column = band.samples.schema.field(place), phone.samples.column(name)
+        band = replace(band, samples=band.samples.set_column(place, field, column))
+    devices = {"phone": "unknown-1", "band": "unknown-2"}
+    bouts = pair({"phone": phone, "band": band}, devices)
+    assert name_groups(bouts) == [["band", "phone"]]
+    assert all(member.duplicate_of is None for member in bouts[0].members)
 
 
 def test_two_watches_that_show_one_strap_are_not_duplicates() -> None:
@@ -139,8 +156,6 @@ def test_two_watches_that_show_one_strap_are_not_duplicates() -> None:
     import pyarrow as pa  # noqa: PLC0415 - only here
 
     def wear(recording: Recording) -> Recording:
-        from dataclasses import replace  # noqa: PLC0415 - only here
-
         field = recording.samples.schema.field(place)
         samples = recording.samples.set_column(place, field, pa.array(strap))
         return replace(recording, samples=samples)
