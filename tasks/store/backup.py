@@ -23,6 +23,7 @@ from tasks.store.ddl import (
     quote_text,
     sync_file,
     sync_folder,
+    upgrade_store,
 )
 from tasks.store.publish import is_in_use, sweep_unfinished
 from tasks.store.transfer import (
@@ -93,7 +94,8 @@ def list_backups(home: Home) -> list[Path]:
 def restore_backup(path: Path, *, home: Home, wait_s: float = DEFAULT_WAIT_S) -> Path | None:
     """Put the backup `path` in the store's place; give where the store was moved to, if any.
 
-    The backup stays where it is. Afterwards the results of everything that came later must be made
+    The backup stays as it is where it is; one of an older version is brought up to date on its way,
+    as the store would have been. Afterwards the results of everything that came later must be made
     again. Raises BackupError for a file that is no store, StoreBusyError when the store is in use.
     """
     prepared = home.state / f".restored-{uuid.uuid4().hex}{BUILDING}"
@@ -101,6 +103,7 @@ def restore_backup(path: Path, *, home: Home, wait_s: float = DEFAULT_WAIT_S) ->
     try:
         shutil.copyfile(path, prepared)
         prepared.chmod(0o600)
+        _bring_up_to_date(prepared, path.name)
         _open_and_sum(prepared, path.name)
         sync_file(prepared)
         with hold_for_this_thread(home.store, wait_s=wait_s):
@@ -109,6 +112,7 @@ def restore_backup(path: Path, *, home: Home, wait_s: float = DEFAULT_WAIT_S) ->
             sync_folder(home.state)
     finally:
         prepared.unlink(missing_ok=True)
+        prepared.with_name(prepared.name + ".wal").unlink(missing_ok=True)
     return moved
 
 
@@ -151,6 +155,21 @@ def _copy_store(home: Home, final: Path, *, wait_s: float) -> dict[str, Contents
     return found
 
 
+def _bring_up_to_date(path: Path, name: str) -> None:
+    """Give the copy `path` the tables of this version; `name` is the backup's, for errors."""
+    try:
+        with duckdb.connect(str(path)) as connection:
+            upgrade_store(connection, name)
+    except duckdb.Error as error:
+        raise _refuse_copy(name, error) from error
+
+
+def _refuse_copy(name: str, error: duckdb.Error) -> BackupError:
+    return BackupError(
+        f"{name}: cannot be opened as a store ({str(error).splitlines()[0]}); choose another backup"
+    )
+
+
 def _open_and_sum(path: Path, name: str) -> dict[str, Contents]:
     """Open the copy `path` as any program would and sum what is in it."""
     try:
@@ -163,10 +182,7 @@ def _open_and_sum(path: Path, name: str) -> dict[str, Contents]:
                 )
             return sum_contents(connection, "copied")
     except duckdb.Error as error:
-        raise BackupError(
-            f"{name}: cannot be opened as a store ({str(error).splitlines()[0]}); "
-            "choose another backup"
-        ) from error
+        raise _refuse_copy(name, error) from error
 
 
 def _copy_ledger(home: Home, stamp: str) -> Path:

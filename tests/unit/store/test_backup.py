@@ -22,6 +22,7 @@ from tasks.store import (
     restore_backup,
 )
 from tasks.store import backup as backup_function
+from tasks.store.ddl import StoreSchemaError
 from tests.unit.store.rows import NOON, make_workouts, measure
 
 if TYPE_CHECKING:
@@ -127,6 +128,69 @@ def test_another_database_is_refused_as_a_backup(home: Home, tmp_path: Path) -> 
     duckdb.connect(str(path)).close()
     with pytest.raises(Exception, match="not a store of coworn"):
         restore_backup(path, home=home)
+
+
+def change(backup_path: Path, *statements: str) -> bytes:
+    """Make a backup look as another version left it; give its bytes."""
+    with duckdb.connect(str(backup_path)) as connection:
+        for statement in statements:
+            connection.execute(statement)
+    return backup_path.read_bytes()
+
+
+def test_a_backup_of_an_older_version_is_brought_up_to_date(home: Home, settings: Settings) -> None:
+    """As the store itself would have been: a new version must not make all backups useless."""
+    measure(home)
+    wanted = read_all(home)
+    made = backup(home, settings, now=NOON)
+    before = change(
+        made.store,
+        "ALTER TABLE workouts DROP COLUMN course",
+        "DROP TABLE measurements",
+        "UPDATE store_facts SET value = 'older' WHERE fact = 'schema'",
+    )
+    measure(home, run_id="r2", value=9.0)
+    restore_backup(made.store, home=home)
+    assert read_all(home) == wanted
+    with read_store(home) as connection:
+        assert connection.execute("SELECT DISTINCT course FROM workouts").fetchall() == [(None,)]
+    assert made.store.read_bytes() == before
+    assert [path.name for path in home.backups.glob("*.wal")] == []
+
+
+def test_a_backup_of_a_newer_version_is_refused_and_the_store_stays(
+    home: Home, settings: Settings
+) -> None:
+    measure(home)
+    made = backup(home, settings, now=NOON)
+    change(
+        made.store,
+        "UPDATE store_facts SET value = '99' WHERE fact = 'schema_version'",
+        "UPDATE store_facts SET value = 'newer' WHERE fact = 'schema'",
+    )
+    before = home.store.read_bytes()
+    with pytest.raises(StoreSchemaError, match="made by a newer coworn"):
+        restore_backup(made.store, home=home)
+    assert home.store.read_bytes() == before
+    assert list(home.state.glob(".restored*")) == []
+
+
+@pytest.mark.parametrize("share", [0.2, 0.5, 0.8])
+def test_a_backup_with_a_flipped_byte_is_refused_or_says_the_same(
+    home: Home, settings: Settings, share: float
+) -> None:
+    measure(home)
+    wanted = read_all(home)
+    made = backup(home, settings, now=NOON)
+    damaged = bytearray(made.store.read_bytes())
+    damaged[int(share * len(damaged))] ^= 0x55
+    made.store.write_bytes(damaged)
+    before = home.store.read_bytes()
+    try:
+        restore_backup(made.store, home=home)
+    except BackupError:
+        assert home.store.read_bytes() == before
+    assert read_all(home) == wanted
 
 
 HOLDER = """
