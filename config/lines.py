@@ -20,6 +20,7 @@ _TOKEN: Final = re.compile(
     re.DOTALL,
 )
 _PLACE: Final = re.compile(r"\s*\(at line (\d+), column \d+\)$")
+_LONG_NUMBER: Final = re.compile(r"[0-9a-fA-F_]{4000}")
 _AT_END: Final = re.compile(r"\s*\(at end of document\)$")
 
 
@@ -50,6 +51,11 @@ def parse_toml(text: str) -> dict[str, Any]:
         line = int(place[1]) if place else max(1, len(text.rstrip().splitlines()))
         message = _AT_END.sub(" at the end", _PLACE.sub("", message))
         raise TomlSyntaxError(message[:1].lower() + message[1:], line=line) from error
+    except ValueError as error:
+        # Python reads no number of so many digits, and does not say where it stands.
+        found = _LONG_NUMBER.search(text)
+        line = 1 if found is None else text.count("\n", 0, found.start()) + 1
+        raise TomlSyntaxError("a number of thousands of digits", line=line) from error
 
 
 def _find_long_key(text: str) -> int | None:

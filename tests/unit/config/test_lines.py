@@ -141,3 +141,11 @@ def test_dots_in_texts_and_comments_are_no_keys() -> None:
     dots = ".".join(["a"] * 1000)
     text = f'x = "{dots}"\ny = """\n{dots}"""  # {dots}\n[a.b]\nz = \'{dots}\'\n'
     assert parse_toml(text) == {"x": dots, "y": dots, "a": {"b": {"z": dots}}}
+
+
+@pytest.mark.parametrize("number", ["9" * 5000, "-" + "1_0" * 3000, "1" * 250_000])
+def test_a_number_of_thousands_of_digits_is_refused_with_its_line(number: str) -> None:
+    """Python converts none of more than 4300 digits: the error is its own, and no TOML error."""
+    with pytest.raises(TomlSyntaxError, match="thousands of digits") as caught:
+        parse_toml(f"a = 1\nb = {number}\n")
+    assert caught.value.line == 2
