@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 #: Fewer values give no interval of a mean: see `compute_mean_intervals`.
 FEWEST_VALUES: Final = 8
-RESAMPLES: Final = 4999
+RESAMPLES: Final = 2999
 _NOISE: Final = 1e-12
 #: Cells of the table of resamples that are held at once; 2^22 of 8 bytes are 32 MB.
 _MOST_CELLS: Final = 2**22

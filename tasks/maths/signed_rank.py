@@ -7,6 +7,7 @@ that the differences scatter evenly about their centre, and say nothing of singl
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -96,6 +97,7 @@ def estimate_centre(differences: FloatArray, *, confidence: float = 0.95) -> Cen
     return Centre(estimate, Interval(float(low), float(high)))
 
 
+@cache
 def _count_beyond(n: int, tail: float) -> int:
     """Count the averages beyond each end: as many as sums of ranks are together below the tail."""
     if n > EXACT_UP_TO:

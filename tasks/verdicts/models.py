@@ -13,7 +13,7 @@ import numpy as np
 
 from tasks.maths.random_intercept import FEWEST_PAIRS, estimate_unbalanced_difference
 from tasks.verdicts.asked import Modelled
-from tasks.verdicts.numbers import rank_reference
+from tasks.verdicts.numbers import order_references, rank_reference
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -39,7 +39,7 @@ def find_alone(
     found: dict[str, Alone] = {}
     for workout_id in own.keys() - others.keys():
         by_reference = own[workout_id]
-        for reference in sorted(by_reference, key=rank_reference):
+        for reference in order_references(by_reference):
             value = by_reference[reference]
             if value is not None and reference not in judged:
                 found[workout_id] = rank_reference(reference)[0], value

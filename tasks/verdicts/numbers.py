@@ -12,7 +12,7 @@ from tasks.core.registers import METRICS
 from tasks.maths.arrays import NAN, FloatArray
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Collection, Iterator, Mapping
 
     import duckdb
 
@@ -121,7 +121,7 @@ def find_good_sign(metric: str) -> int:
 
 def take_best(by_reference: ByReference) -> float | None:
     """Give the value against the best reference that has one."""
-    values = [by_reference[reference] for reference in sorted(by_reference, key=rank_reference)]
+    values = [by_reference[reference] for reference in order_references(by_reference)]
     return next((value for value in values if value is not None), None)
 
 
@@ -136,11 +136,17 @@ class Common:
 
 def take_common(own: ByReference, others: ByReference, *, judged: set[str]) -> Common | None:
     """Give both values against the best reference that they share and that is none of `judged`."""
-    for reference in sorted(own.keys() & others.keys(), key=rank_reference):
+    for reference in order_references(own.keys() & others.keys()):
         value, other = own[reference], others[reference]
         if value is not None and other is not None and reference not in judged:
             return Common(value, other, reference)
     return None
+
+
+def order_references(references: Collection[str | None]) -> Collection[str | None]:
+    """Give what values were held against, the best first."""
+    # Most values have one; sorting those would take longer than all that is done with them.
+    return references if len(references) < 2 else sorted(references, key=rank_reference)  # noqa: PLR2004
 
 
 def rank_reference(reference: str | None) -> tuple[int, str]:
