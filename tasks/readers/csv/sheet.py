@@ -6,7 +6,7 @@ import codecs
 import csv
 import io
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -21,9 +21,11 @@ if TYPE_CHECKING:
 
 #: Lines among which the header is looked for.
 HEAD_LINES: Final = 60
-#: More cells than this in one line is no table of an activity. Each row is filled up to the widest
-#: one, so that a small file could ask for any amount of memory.
+#: More cells than this in one line is no table of an activity.
 MAX_CELLS: Final = 500
+#: Each row is filled up to the widest one, so that a small file could ask for any amount of memory:
+#: no more cells than these are added, some 100 MB. Ten hours of rows that each lack 100 cells fit.
+MAX_FILLED_CELLS: Final = 4_000_000
 
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -99,9 +101,16 @@ def iterate_records(text: str, delimiter: str) -> Iterator[Record]:
 
 
 def read_head(text: str, delimiter: str) -> list[Record]:
-    """Give the records of the first lines of `text`, without blank ones."""
+    """Give the records of the first lines of `text`, without blank ones.
+
+    Of a line with more cells than a table has, one too many is kept.
+    """
     head = "\n".join(text.split("\n", HEAD_LINES)[:HEAD_LINES])
-    return [record for record in iterate_records(head, delimiter) if any(record.cells)]
+    return [
+        replace(record, cells=record.cells[: MAX_CELLS + 1])
+        for record in iterate_records(head, delimiter)
+        if any(record.cells)
+    ]
 
 
 def blank_lines(text: str, *, comment: str, skip_lines: int) -> str:
@@ -127,19 +136,23 @@ def read_grid(text: str, delimiter: str, *, header: Record | None, width: int, n
     if header is not None and len(header.cells) > MAX_CELLS:
         raise DamagedError(
             name,
-            found=f"line {header.first_line} has {len(header.cells)} columns",
+            found=f"line {header.first_line} has more than {MAX_CELLS} columns",
             remedy="this is no table of an activity; export it again",
         )
     lines_before = 0 if header is None else header.last_line
     body = text.split("\n", lines_before)[-1] if lines_before else text
     if header is not None and text.count("\n") < lines_before:
         body = ""
-    most = max((line.count(delimiter) for line in body.split("\n")), default=0) + 1
-    if most > MAX_CELLS:
-        line = next(n for n, t in enumerate(body.split("\n"), 1) if t.count(delimiter) >= MAX_CELLS)
+    sizes = [line.count(delimiter) + 1 for line in body.split("\n")]
+    most = max(sizes)
+    widest = max(most, width)
+    if most > MAX_CELLS or widest * len(sizes) - sum(sizes) > MAX_FILLED_CELLS:
+        is_header = header is not None and width > most
+        line = lines_before if is_header else lines_before + sizes.index(most) + 1
         raise DamagedError(
             name,
-            found=f"line {lines_before + line} has {most} cells or more",
+            found=f"line {line} has {widest} cells, and the {len(sizes)} lines below "
+            f"line {lines_before} hold {sum(sizes)} in all",
             remedy="this is no table of an activity; export it again",
         )
     if not body.strip():
@@ -152,7 +165,7 @@ def read_grid(text: str, delimiter: str, *, header: Record | None, width: int, n
                 io.StringIO(body),
                 sep=delimiter,
                 header=None,
-                names=list(range(max(most, width))),
+                names=list(range(widest)),
                 index_col=False,
                 dtype=str,
                 keep_default_na=False,
