@@ -104,6 +104,8 @@ def prepare(home: Home, *, debug: bool = False) -> None:
     # where it lies decides what is run.
     os.environ["PREFECT_RESULTS_PERSIST_BY_DEFAULT"] = "false"
     os.environ["PREFECT_LOCAL_STORAGE_PATH"] = str(home.prefect / "storage")
+    # Dask lays down as pickles what does not fit into memory: not where others may be first.
+    os.environ["DASK_TEMPORARY_DIRECTORY"] = str(home.prefect)
     # Profiles belong to other servers.
     os.environ["PREFECT_PROFILES_PATH"] = str(home.prefect / "profiles.toml")
     os.environ.pop("PREFECT_PROFILE", None)

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import signal
 import subprocess
 import sys
 import urllib.request
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from tests.pipeline.conftest import ROOT, Place, clean_environment, wait_until, write_csv
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 def _call(api_url: str, path: str, body: dict[str, Any] | None = None) -> Any:  # noqa: ANN401
@@ -88,10 +87,57 @@ def test_prefect_deploys_the_nightly_flow(place: Place, tmp_path: Path) -> None:
     assert {"every-night", "inbox"} <= names
 
 
-def test_a_backfill_runs_on_dask(place: Place, tmp_path: Path) -> None:
+def list_listening(pid: int) -> set[str]:
+    """Give the addresses on which the process `pid` and its children listen, as the kernel writes.
+
+    An address of the loopback interface is 0100007F.
+    """
+    sockets = {}
+    for table in ("tcp", "tcp6"):
+        for line in Path(f"/proc/net/{table}").read_text().splitlines()[1:]:
+            words = line.split()
+            if words[3] == "0A":
+                sockets[f"socket:[{words[9]}]"] = words[1].partition(":")[0]
+    found = set()
+    waiting = [pid]
+    while waiting:
+        place = Path(f"/proc/{waiting.pop()}")
+        with contextlib.suppress(OSError):  # it has just ended
+            for task in (place / "task").iterdir():
+                waiting += map(int, (task / "children").read_text().split())
+            for descriptor in (place / "fd").iterdir():
+                with contextlib.suppress(OSError):
+                    found.add(sockets.get(str(descriptor.readlink()), ""))
+    return found - {""}
+
+
+def test_a_backfill_runs_on_dask_on_the_loopback_interface(place: Place, tmp_path: Path) -> None:
     place.configure('[run]\nbackfill_files = 2\nbatch_files = 1\nrunner = "dask"\nworkers = 1\n')
     for number in range(2):
         write_csv(tmp_path / "all" / f"strap-{number}.csv", above_bpm=float(number))
-    done = place.run("ingest", str(tmp_path / "all"))
-    assert done.returncode == 0, done.stderr
+    shared = tmp_path / "shared"
+    shared.mkdir()
+    words = [sys.executable, "-m", "flows.cli", "ingest", str(tmp_path / "all")]
+    process = subprocess.Popen(
+        [*words, "--home", str(place.root)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        cwd=ROOT,
+        env=place.environment(TMPDIR=str(shared)),
+    )
+    listening: set[str] = set()
+
+    def has_ended() -> bool:
+        listening.update(list_listening(process.pid))
+        return process.poll() is not None
+
+    try:
+        wait_until(has_ended, "the backfill has ended", 300)
+    finally:
+        process.kill()
+        output, _ = process.communicate()
+    assert process.returncode == 0, output
     assert place.ask("SELECT count(*) FROM recordings") == [(2,)]
+    assert listening == {"0100007F"}, "scheduler and workers listen, on 127.0.0.1 only"
+    assert not (shared / "dask-scratch-space").exists(), "nothing is laid down where others write"
