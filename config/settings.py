@@ -19,6 +19,7 @@ from pydantic import (
     field_validator,
 )
 
+from config.export import ExportSettings  # noqa: TC001 - pydantic resolves it at run time
 from config.lines import TomlSyntaxError, find_line, map_lines, parse_toml
 from config.position import (  # noqa: TC001 - pydantic resolves them at run time
     ElevationSettings,
@@ -332,6 +333,7 @@ class Settings(Section):
     battery: BatterySettings
     verdicts: VerdictSettings
     report: ReportSettings
+    export: ExportSettings
 
     @property
     def hash_of_values(self) -> str:
@@ -342,7 +344,17 @@ class Settings(Section):
 
 
 #: Sections that no number of a workout depends on.
-NOT_IN_RESULTS = ("inbox", "archive", "read", "time", "run", "store", "verdicts", "report")
+NOT_IN_RESULTS = (
+    "inbox",
+    "archive",
+    "read",
+    "time",
+    "run",
+    "store",
+    "verdicts",
+    "report",
+    "export",
+)
 
 
 def load_settings(path: Path | None = None) -> Settings:

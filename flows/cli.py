@@ -20,6 +20,8 @@ EXIT_DONE: Final = 0
 EXIT_REFUSED: Final = 1
 EXIT_USAGE: Final = 2
 EXIT_STOPPED: Final = 130
+#: Commands that go on until they are stopped: nothing was broken off.
+ENDED_BY_STOPPING: Final = ("watch", "serve")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one for each way to end
@@ -83,6 +85,9 @@ def _run(words: list[str]) -> int:
         if told is None:
             raise
         return _tell(error, debug=False, code=told.code, told=told.message)
+    if code == EXIT_STOPPED and words[0] not in ENDED_BY_STOPPING:
+        # Newer releases of typer swallow the interrupt and give its exit code.
+        print("coworn: stopped", file=sys.stderr)
     return code if isinstance(code, int) else EXIT_DONE
 
 

@@ -181,6 +181,22 @@ def report(
 
 
 @app.command()
+def export(
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="A new or empty folder, or an earlier package.")
+    ],
+    home: HomeOption = None,
+    debug: DebugOption = False,
+    quiet: QuietOption = False,
+) -> int:
+    """Write the open-data package: tidy CSV, datapackage.json, GPX; private places hidden."""
+    from flows.export import run_export
+
+    del debug
+    return run_export(folder, home, quiet=quiet)
+
+
+@app.command()
 def status(
     workouts: Annotated[
         int,

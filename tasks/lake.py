@@ -111,6 +111,14 @@ def read_facts(recording_id: str, *, lake: Path) -> LakeFacts:
         return _read_header(file.schema_arrow.metadata or {}, n_samples=file.metadata.num_rows)
 
 
+def read_rows(table: Table, key: str, *, lake: Path) -> pa.Table:
+    """Read the rows of one table of the lake, in today's columns; no file gives no rows.
+
+    `key` is the recording's id, of `pairs` the workout's.
+    """
+    return _restore(table, _find_path(lake, table, key))
+
+
 def has_recording(recording_id: str, *, lake: Path) -> bool:
     """Say whether the recording is in the lake, whole."""
     return _find_path(lake, SAMPLES, recording_id).exists()

@@ -10,19 +10,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tasks.maths.geodesy import PlaneOrigin, project_to_plane
+from tasks.private_places import find_crossings, find_inside
 from tasks.report.facts import TRACK_BREAK
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
     from config.report import PrivatePlace
     from tasks.report.facts import CourseLine, FindingFacts, Series, WorkoutData
-
-    Floats = NDArray[np.float64]
-    Booleans = NDArray[np.bool_]
 
 
 def hide_private_places(data: WorkoutData) -> WorkoutData:
@@ -36,40 +31,6 @@ def hide_private_places(data: WorkoutData) -> WorkoutData:
         findings=tuple(_hide_place(one, places) for one in data.findings),
         course=None if data.course is None else _hide_line(data.course, places),
     )
-
-
-def find_inside(
-    latitude_deg: Floats, longitude_deg: Floats, places: Sequence[PrivatePlace]
-) -> Booleans:
-    """Mark the positions `(n,)` inside any of the places; a missing one is not inside."""
-    inside = np.zeros(latitude_deg.shape, dtype=np.bool_)
-    for place in places:
-        # Distances from the origin of this plane are exact.
-        origin = PlaneOrigin(place.latitude_deg, place.longitude_deg)
-        plane = project_to_plane(latitude_deg, longitude_deg, origin=origin)
-        inside |= np.hypot(plane.east_m, plane.north_m) <= place.radius_m
-    return inside
-
-
-def find_crossings(
-    latitude_deg: Floats, longitude_deg: Floats, places: Sequence[PrivatePlace]
-) -> Booleans:
-    """Mark each position `(n,)` that a straight line from the one before reaches through a place.
-
-    None of the positions may be missing. The first has none before it.
-    """
-    crossing = np.zeros(latitude_deg.shape, dtype=np.bool_)
-    for place in places:
-        origin = PlaneOrigin(place.latitude_deg, place.longitude_deg)
-        plane = project_to_plane(latitude_deg, longitude_deg, origin=origin)
-        at = np.column_stack([plane.east_m, plane.north_m])
-        way = np.diff(at, axis=0)
-        square = np.sum(np.square(way), axis=1)
-        # The point of each segment that is nearest to the centre.
-        share = np.clip(-np.sum(at[:-1] * way, axis=1) / np.where(square > 0, square, 1.0), 0, 1)
-        nearest = np.linalg.norm(at[:-1] + share[:, None] * way, axis=1)
-        crossing[1:] |= nearest <= place.radius_m
-    return crossing
 
 
 def _hide_fixes(series: Series, places: Sequence[PrivatePlace]) -> Series:

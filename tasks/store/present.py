@@ -14,6 +14,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, get_args
 
 from tasks.core.errors import CowornError
+from tasks.core.spreadsheets import escape_formula
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,9 +24,6 @@ if TYPE_CHECKING:
 
 Form = Literal["table", "csv", "json", "parquet"]
 
-#: A cell that begins with one of these is a formula to a spreadsheet.
-#: Source: OWASP, "CSV Injection"; the last ones are the wide forms of the first.
-_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", *"\uff1d\uff0b\uff0d\uff20")
 #: Nothing is cut when nobody said how wide the window is.
 _WIDE: Final = 10_000
 #: Cells are folded to this width, but not below [characters].
@@ -163,7 +161,7 @@ def _make_printable(text: str) -> str:
 def _format_csv(rows: pa.Table) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow([_escape_formula(name) for name in rows.column_names])
+    writer.writerow([escape_formula(name) for name in rows.column_names])
     columns = [column.to_pylist() for column in rows.columns]
     writer.writerows(
         [_write_csv_cell(value) for value in row] for row in zip(*columns, strict=True)
@@ -173,11 +171,7 @@ def _format_csv(rows: pa.Table) -> str:
 
 def _write_csv_cell(value: Any) -> str:  # noqa: ANN401 - whatever SQL can give
     text = _write_value(value)
-    return text if _is_number(value) else _escape_formula(text)
-
-
-def _escape_formula(text: str) -> str:
-    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
+    return text if _is_number(value) else escape_formula(text)
 
 
 # --- json -------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from tasks.ingest import Dropped, ingest_batch
 from tests.faults import crash
 from tests.faults.kills import ROOT
 from tests.faults.line import run_line
+from tests.unit.report_home import POOL, build_home
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -199,3 +200,16 @@ taken.wait(20)
 watcher.stop()
 watcher.join()
 """
+
+
+def test_an_export_onto_a_full_disk_leaves_the_earlier_package(
+    tmp_path: Path, mount: Callable[[str], Path]
+) -> None:
+    home = build_home(tmp_path / "home", POOL)
+    disk = mount("400k")
+    (disk / "package").mkdir()
+    ended = run_command(home, "export", str(disk / "package"))
+    assert ended.returncode == 1
+    assert len(ended.stderr.splitlines()) == 1
+    assert "the disk is full; make room" in ended.stderr
+    assert [path.name for path in disk.rglob("*")] == ["package"]

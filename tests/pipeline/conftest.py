@@ -210,6 +210,18 @@ def place(tmp_path: Path, prefect_server: str) -> Iterator[Place]:
     made.stop()
 
 
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
+    """The demo's home after its first run, with Prefect's embedded server; nobody changes it."""
+    made = Place(tmp_path_factory.mktemp("demo") / "home", None)
+    done = made.run("demo")
+    assert done.returncode == 0, done.stderr
+    (made.root.parent / "first.out").write_text(done.stdout)
+    (made.root.parent / "first.err").write_text(done.stderr)
+    yield made
+    made.stop()
+
+
 def write_csv(
     path: Path, *, start: datetime | None = None, n_seconds: int = 600, above_bpm: float = 0.0
 ) -> Path:

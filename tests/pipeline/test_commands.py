@@ -25,6 +25,7 @@ def bare(tmp_path: Path) -> Place:
     [
         ("nosuch",),
         ("ingest",),
+        ("export",),
         ("ingest", "/no/such/file.fit"),
         ("watch", "--nosuch"),
         ("sql", "SELECT 1", "--format", "xml"),

@@ -11,23 +11,10 @@ import pytest
 from tests.pipeline.conftest import ROOT, Place, write_csv
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
 DROPPED = ROOT / "inbox_demo" / "2025-11-16-track-laps-alder-2.fit"
 N_RESULTS = "SELECT count(*) FROM results"
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
-    """The demo's home after its first run, with Prefect's embedded server."""
-    made = Place(tmp_path_factory.mktemp("demo") / "home", None)
-    done = made.run("demo")
-    assert done.returncode == 0, done.stderr
-    (made.root.parent / "first.out").write_text(done.stdout)
-    (made.root.parent / "first.err").write_text(done.stderr)
-    yield made
-    made.stop()
 
 
 def test_the_demo_prints_what_came_out(demo: Place) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from config.report import PrivatePlace
-from tasks.report.private import find_crossings
+from tasks.private_places import find_crossings
 
 #: A degree of latitude at the equator is 110,574 m on WGS 84 (handbook value).
 DEGREE_M = 110_574.0
