@@ -75,14 +75,6 @@ class Life:
         return self.code == -signal.SIGKILL
 
 
-@dataclass(frozen=True)
-class Undisturbed:
-    """What a home says in which nothing was killed, and the number of changes of each command."""
-
-    contents: crash.Contents
-    n_changes: dict[str, int]
-
-
 def look_at(home: Home) -> dict[str, object]:
     """Give for each stage something that changes when it begins to work."""
 
@@ -226,20 +218,40 @@ def _describe(processes: list[int]) -> str:
     )
 
 
-def run_undisturbed(drop: Path, root: Path, exports: dict[str, bytes]) -> Undisturbed:
-    """Run each command once, in a home in which nothing is killed."""
-    counts = {}
-    for command in ("ingest", "watch"):
-        home = make_home(root.with_name(f"{root.name}-{command}"), drop)
-        counts[command] = live(home, command, drop, kill_at=0).n_changes
+class Undisturbed:
+    """What a home says in which nothing was killed, and the number of changes of each command.
+
+    A command is run to count them when it is first drawn: a short run draws few.
+    """
+
+    def __init__(self, drop: Path, root: Path, exports: dict[str, bytes]) -> None:
+        """Run a night, which does all that there is to do."""
+        self._drop = drop
+        self._exports = exports
+        self._home = make_home(root, drop)
+        self._n_changes = {"nightly": self._run("nightly", self._home)}
+        self.contents = crash.read_contents(self._home)
+
+    def count_changes(self, command: str) -> int:
+        """Give how many changes `command` makes when it finds something to do."""
+        if command not in self._n_changes:
+            self._n_changes[command] = self._count(command)
+        return self._n_changes[command]
+
+    def _count(self, command: str) -> int:
+        if command in {"report", "rebuild"}:
+            shutil.rmtree(self._home.report)
+            return self._run(command, self._home)
+        home = make_home(self._home.root.with_name(f"undisturbed-{command}"), self._drop)
+        n_changes = self._run(command, home)
         shutil.rmtree(home.root)
-    home = make_home(root, drop)
-    for command in ("nightly", "report", "rebuild"):
-        life = live(home, command, drop, kill_at=0)
-        if wrong := judge(home, life, exports):
+        return n_changes
+
+    def _run(self, command: str, home: Home) -> int:
+        life = live(home, command, self._drop, kill_at=0)
+        if wrong := judge(home, life, self._exports):
             raise RuntimeError(f"undisturbed {command}: {'; '.join(wrong)}")
-        counts[command] = life.n_changes
-    return Undisturbed(crash.read_contents(home), counts)
+        return life.n_changes
 
 
 def draw_command(home: Home, chance: random.Random) -> str:
@@ -273,7 +285,7 @@ def kill_one_home(
             # Pages that are as they should be are not written again.
             shutil.rmtree(home.report, ignore_errors=True)
         if chance.random() < 0.5:
-            most = max(1, expected.n_changes[command])
+            most = max(1, expected.count_changes(command))
             life = live(home, command, drop, kill_at=chance.randint(1, most))
         else:
             stage, delay_s = chance.choice(STAGES_OF[command]), chance.uniform(0.0, 1.5)
@@ -309,7 +321,7 @@ def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally[Where]:
     chance = random.Random(seed)  # noqa: S311 - moments, not secrets
     drop = folder / "drop"
     exports = crash.write_exports(drop)
-    expected = run_undisturbed(drop, folder / "undisturbed", exports)
+    expected = Undisturbed(drop, folder / "undisturbed", exports)
 
     def kill(root: Path, tally: Tally[Where], most_kills: int) -> None:
         kill_one_home(
