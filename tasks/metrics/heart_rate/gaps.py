@@ -32,7 +32,8 @@ _FAILING: Final = {
     definition="Number of stretches without heart rate, or frozen at one value while the reference "
     "moved, after the first heart rate; shorter ones than the limits do not count",
     formula="stretches of at least dropout_s without value (half of it where samples went on) plus "
-    "stretches of at least frozen_s at one value while the reference moved by frozen_reference_bpm",
+    "stretches of at least frozen_s at one value while the reference moved by frozen_reference_bpm "
+    "before their last 15 s, in which a device that is only late may stand as well",
     better="lower",
     source="common practice, no source",
     examples=(
