@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import os
+import re
 import sys
 import textwrap
 import time
@@ -42,6 +43,10 @@ _ESCAPES.update(
 _ESCAPES.update({number: f"\\x{number - 0xDC00:02x}" for number in range(0xDC80, 0xDD00)})
 
 
+#: What makes Markdown of text within a line, and links of bare addresses.
+_MARKDOWN: Final = re.compile(r"[\\`*_\[\]<>!#|~&:@]")
+
+
 class Progress(Protocol):
     """Counts what is done."""
 
@@ -55,6 +60,14 @@ _PROGRESS: ContextVar[Progress | None] = ContextVar("progress", default=None)
 def clean(text: object) -> str:
     """Give `text` with control characters spelled out, so that a terminal shows and not obeys."""
     return str(text).translate(_ESCAPES)
+
+
+def write_as_markdown(text: object) -> str:
+    """Give Markdown that shows `text` as it is: Prefect's pages take each cell for Markdown.
+
+    Source: CommonMark 0.31, section 2.4 "Backslash escapes".
+    """
+    return _MARKDOWN.sub(r"\\\g<0>", clean(text))
 
 
 def make_console(*, quiet: bool = False) -> Console:

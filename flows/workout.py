@@ -118,13 +118,13 @@ def show_artifact(report: DropReport, *, home: Home) -> None:
 
     summary = report.settled.summary
     try:
-        steps.show_table(
+        _show_table(
             "coworn-drop-files",
             [
                 {
-                    "file": terminal.clean(outcome.name),
+                    "file": outcome.name,
                     "status": outcome.status,
-                    "reason": terminal.clean(outcome.reason or ""),
+                    "reason": outcome.reason or "",
                 }
                 for outcome in report.outcomes[:MAX_ARTIFACT_ROWS]
             ],
@@ -132,7 +132,7 @@ def show_artifact(report: DropReport, *, home: Home) -> None:
         )
         touched = [workout.workout_id for workout in summary.workouts if workout.is_new]
         if touched:
-            steps.show_table(
+            _show_table(
                 "coworn-drop-results",
                 [row.as_dictionary() for row in read_main_rows(home, workout_ids=touched)][
                     :MAX_ARTIFACT_ROWS
@@ -141,6 +141,17 @@ def show_artifact(report: DropReport, *, home: Home) -> None:
             )
     except Exception:  # a picture for the server; the work is done
         LOG.warning("the server took no table of this run", exc_info=True)
+
+
+def _show_table(key: str, rows: Sequence[dict[str, Any]], *, description: str) -> None:
+    shown = [
+        {
+            name: terminal.write_as_markdown(cell) if isinstance(cell, str) else cell
+            for name, cell in row.items()
+        }
+        for row in rows
+    ]
+    steps.show_table(key, shown, description=description)
 
 
 def _split(files: Sequence[Dropped], size: int) -> Iterator[list[Dropped]]:

@@ -39,7 +39,7 @@ def test_serve_watches_the_inbox_and_runs_the_night_through_the_server(place: Pl
     assert deployment["schedules"][0]["schedule"]["cron"] == "0 3 * * *"
     assert deployment["concurrency_options"]["collision_strategy"] == "CANCEL_NEW"
     assert _call(place.api_url, "/deployments/name/drop/drop")["parameters"] == homes
-    write_csv(place.inbox / "strap.csv")
+    write_csv(place.inbox / "![strap](x)<b>.csv")
     wait_until(lambda: place.has("SELECT count(*) FROM files", 1), "the dropped file")
     run = _call(place.api_url, f"/deployments/{deployment['id']}/create_flow_run", {})
     ended = {"COMPLETED", "FAILED", "CRASHED", "CANCELLED"}
@@ -51,8 +51,11 @@ def test_serve_watches_the_inbox_and_runs_the_night_through_the_server(place: Pl
     assert state() == "COMPLETED"
     assert len(list((place.root / "backups").glob("store-*.duckdb"))) == 1
     # The drop left its tables on the server's pages.
-    keys = {one["key"] for one in _call(place.api_url, "/artifacts/filter", {})}
-    assert {"coworn-drop-files", "coworn-drop-results"} <= keys
+    tables = {one["key"]: one["data"] for one in _call(place.api_url, "/artifacts/filter", {})}
+    assert {"coworn-drop-files", "coworn-drop-results"} <= set(tables)
+    # The pages take each cell for Markdown: a name must be no picture from elsewhere.
+    names = [row["file"] for row in json.loads(tables["coworn-drop-files"])]
+    assert names == [r"\!\[strap\](x)\<b\>.csv"]
     process.send_signal(signal.SIGTERM)
     assert process.wait(timeout=60) == 0
 

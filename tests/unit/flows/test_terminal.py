@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import html
+
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+from markdown_it import MarkdownIt
 
 from flows.terminal import (
     clean,
@@ -11,6 +16,7 @@ from flows.terminal import (
     say_error,
     show_table,
     show_wrapped,
+    write_as_markdown,
 )
 
 
@@ -27,6 +33,17 @@ from flows.terminal import (
 )
 def test_control_characters_are_spelled_out(text: str, shown: str) -> None:
     assert clean(text) == shown
+
+
+@given(st.text(st.sampled_from("\\`*_[]()<>!#|~&:@ ab;/.='\n")))
+@example("![x](http://somewhere.example/seen.png)")
+@example("<img src=x onerror=alert(1)>")
+@example("<http://somewhere.example> &lt; `code`")
+def test_text_written_as_markdown_is_shown_as_it_is(text: str) -> None:
+    """Held against markdown-it, a CommonMark reader."""
+    shown = MarkdownIt("commonmark").renderInline(write_as_markdown(text))
+    # Blanks at the ends of a line, and quotes written in another way, are no difference.
+    assert html.unescape(shown).strip() == clean(text).strip()
 
 
 def test_markup_in_a_cell_is_text(capsys: pytest.CaptureFixture[str]) -> None:
