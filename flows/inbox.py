@@ -29,6 +29,8 @@ LOG: Final = logging.getLogger(__name__)
 TEMPORARY_SUFFIXES: Final = (".part", ".crdownload", ".download", ".tmp", ".partial", ".icloud")
 #: Hidden names cover rsync (.name.XXXXXX), office locks (.~name) and sync clients (.syncthing.*).
 TEMPORARY_PREFIXES: Final = (".", "~")
+#: What file managers put into folders that they show.
+FOLDER_FILES: Final = ("thumbs.db", "desktop.ini", "icon\r")
 #: Pause between two looks while a file is still changing [s].
 RESTLESS_PAUSE_S: Final = 0.25
 #: Pause between two looks while another program holds a file open for writing [s].
@@ -71,8 +73,13 @@ class _Waiting:
 
 
 def is_temporary(name: str) -> bool:
-    """Say whether `name` is hidden or belongs to a file that is still on its way."""
-    return name.startswith(TEMPORARY_PREFIXES) or name.casefold().endswith(TEMPORARY_SUFFIXES)
+    """Say whether `name` is hidden, a file manager's, or one of a file that is on its way."""
+    folded = name.casefold()
+    return (
+        name.startswith(TEMPORARY_PREFIXES)
+        or folded.endswith(TEMPORARY_SUFFIXES)
+        or folded in FOLDER_FILES
+    )
 
 
 def scan_folder(folder: Path) -> dict[Path, Stamp]:

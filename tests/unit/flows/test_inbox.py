@@ -38,6 +38,10 @@ SETTINGS = load_settings().inbox.model_copy(
         "run.fit.icloud",
         ".run.fit.Xa81bQ",
         ".DS_Store",
+        "._run.fit",
+        "~$run.csv",
+        "Thumbs.db",
+        "desktop.ini",
     ],
 )
 def test_names_of_files_on_their_way_are_temporary(name: str) -> None:
