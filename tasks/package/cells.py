@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, cast
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from tasks.core.errors import CowornError
 from tasks.core.spreadsheets import escape_formula
 
 if TYPE_CHECKING:
@@ -72,7 +73,10 @@ def write_csv(
 
 
 def spell_column(values: pa.Array, column: Column, decimals: int) -> list[str | None]:
-    """Give each value as a cell; None is an empty one. A number that is not finite is missing."""
+    """Give each value as a cell; None is an empty one. A number that is not finite is missing.
+
+    Raises: CowornError for an instant that `decimals` cannot hold.
+    """
     if column.kind == "instant":
         return _spell_instants(values, decimals)
     if column.kind == "float":
@@ -86,7 +90,13 @@ def spell_column(values: pa.Array, column: Column, decimals: int) -> list[str | 
 
 
 def _spell_instants(values: pa.Array, decimals: int) -> list[str | None]:
-    fitting = values.cast(pa.timestamp(_RESOLUTIONS[decimals], tz="UTC"))
+    try:
+        fitting = values.cast(pa.timestamp(_RESOLUTIONS[decimals], tz="UTC"))
+    except pa.ArrowInvalid as error:
+        # Somebody takes in exports meanwhile: these rows were not there when they were looked over.
+        raise CowornError(
+            "recordings changed while they were exported, and nothing was written; export again"
+        ) from error
     return _list(pc.strftime(fitting, format="%Y-%m-%dT%H:%M:%SZ"))
 
 

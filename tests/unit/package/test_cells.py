@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tasks.core.errors import CowornError
 from tasks.package.cells import open_for_text, spell_column, write_csv
 from tasks.tables.arrow import INSTANT
 from tasks.tables.columns import COLUMNS, Column
@@ -71,6 +72,13 @@ def test_instants_are_utc_with_as_many_decimals_as_were_asked_for(
 ) -> None:
     instants = pa.array([MORNING_US, None], type=pa.int64()).cast(INSTANT)
     assert spell_column(instants, TIME, decimals) == [expected, None]
+
+
+def test_an_instant_is_never_cut_short() -> None:
+    instants = pa.array([MORNING_US, MORNING_US + 250_000]).cast(INSTANT)
+    assert spell_column(instants, TIME, 3)[1] == "2026-05-02T06:00:00.250Z"
+    with pytest.raises(CowornError, match="export again"):
+        spell_column(instants, TIME, 0)
 
 
 @given(st.lists(st.floats(allow_nan=False, allow_infinity=False)))
