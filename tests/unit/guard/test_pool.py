@@ -144,6 +144,13 @@ def test_one_process_reads_one_export_after_the_other(pool: Pool) -> None:
     assert pool.pids == (first,)
 
 
+def test_an_idle_process_imports_what_reading_needs(pool: Pool) -> None:
+    give_up = time.monotonic() + 60.0
+    while not call(pool, eval, "'pandas' in __import__('sys').modules"):
+        assert time.monotonic() < give_up
+        time.sleep(0.1)
+
+
 def test_threads_that_read_at_once_have_a_process_each(pool: Pool) -> None:
     pids: list[int] = []
     # Neither call comes back before both have begun.
