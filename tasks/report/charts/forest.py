@@ -173,7 +173,8 @@ def _draw(
         "margins in the settings; each number is drawn in units of its own margin. Line: 95 % "
         "interval, with fewer than six workouts none. Dot: settled, upright mark: still open, also "
         "beside the middle, since words hold for all questions asked together; an arrow leads "
-        "beyond the scale.",
+        "beyond the scale. Alike rests on two one-sided tests, whose interval is the narrower one "
+        "of 90 %, so that its line may reach beyond the shade.",
         facts={"left": _LABELS_PX, "least": _ROW_PX * len(rows)},
     )
 
