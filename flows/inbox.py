@@ -35,6 +35,9 @@ FOLDER_FILES: Final = ("thumbs.db", "desktop.ini", "icon\r")
 RESTLESS_PAUSE_S: Final = 0.25
 #: Pause between two looks while another program holds a file open for writing [s].
 HELD_PAUSE_S: Final = 1.0
+#: Longest pause before a file that stays where it is, although it was taken, is taken again [s].
+LONGEST_PAUSE_S: Final = 3600.0
+_MOST_DOUBLINGS: Final = 20
 #: Pause between two looks for an inbox that is gone [s].
 LOST_PAUSE_S: Final = 1.0
 #: Files that one drop takes at the most; the rest follows in the next one. Prefect refuses a run
@@ -70,6 +73,7 @@ class _Waiting:
     since_s: float
     whole: bool | None = None
     not_before_s: float = 0.0
+    n_taken: int = 0
 
 
 def is_temporary(name: str) -> bool:
@@ -148,7 +152,8 @@ class Attention:
     A file is ready when its stamp did not change for `quiet_s` and its content is whole, or when
     it waited for `patience_s`; never while another program has it open for writing. Files that
     lie ready wait for others that are still arriving, so that one drop becomes one run, but no
-    longer than `group_s`.
+    longer than `group_s`. What stays although it was taken could not be archived or removed: it is
+    ready again after `rescan_s`, and then after ever longer pauses.
     """
 
     settings: InboxSettings
@@ -156,14 +161,11 @@ class Attention:
     check_held: Callable[[Path], bool] = is_being_written
     max_files: int = MAX_DROP_FILES
     _waiting: dict[Path, _Waiting] = field(default_factory=dict)
-    _taken: dict[Path, Stamp] = field(default_factory=dict)
 
     def look(self, found: Mapping[Path, Stamp], now_s: float) -> Look:
         """Compare `found` with what was seen before; `now_s` is a monotonic clock [s]."""
         self._forget_absent(found)
         for path, stamp in found.items():
-            if self._taken.get(path) == stamp:
-                continue
             seen = self._waiting.get(path)
             if seen is None or seen.stamp != stamp:
                 self._waiting[path] = _Waiting(stamp, now_s)
@@ -197,24 +199,25 @@ class Attention:
             waiting.whole = self.check_whole(path)
         return 0.0 if waiting.whole else self.settings.patience_s - quiet_s
 
-    def mark_taken(self, paths: tuple[Path, ...]) -> None:
-        """Remember that `paths` were handed on; what stays there unchanged is not taken again."""
-        for path in paths:
-            waiting = self._waiting.pop(path, None)
-            if waiting is not None:
-                self._taken[path] = waiting.stamp
+    def mark_taken(self, paths: tuple[Path, ...], now_s: float) -> None:
+        """Remember that `paths` were handed on; those that stay wait twice as long each time."""
+        for waiting in self._find(paths):
+            times = min(waiting.n_taken, _MOST_DOUBLINGS)
+            pause_s = min(self.settings.rescan_s * 2.0**times, LONGEST_PAUSE_S)
+            waiting.not_before_s = now_s + pause_s
+            waiting.n_taken += 1
 
     def mark_failed(self, paths: tuple[Path, ...], now_s: float) -> None:
         """Keep `paths` for another try after `rescan_s`."""
-        for path in paths:
-            waiting = self._waiting.get(path)
-            if waiting is not None:
-                waiting.not_before_s = now_s + self.settings.rescan_s
+        for waiting in self._find(paths):
+            waiting.not_before_s = now_s + self.settings.rescan_s
+
+    def _find(self, paths: tuple[Path, ...]) -> list[_Waiting]:
+        return [self._waiting[path] for path in paths if path in self._waiting]
 
     def _forget_absent(self, found: Mapping[Path, Stamp]) -> None:
-        for known in (self._waiting, self._taken):
-            for path in [path for path in known if path not in found]:
-                del known[path]
+        for path in [path for path in self._waiting if path not in found]:
+            del self._waiting[path]
 
 
 class Bell:
@@ -375,6 +378,6 @@ class Watcher(threading.Thread):
             self.attention.mark_failed(ready, time.monotonic())
             self._owed_at_s = time.monotonic() + self._settings.rescan_s
         else:
-            self.attention.mark_taken(ready)
+            self.attention.mark_taken(ready, time.monotonic())
         finally:
             self.is_busy = False

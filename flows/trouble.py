@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import errno
 import os
-from typing import Final
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from tasks.ingest import FileOutcome
 
 _REMEDIES: Final = {
     errno.ENOSPC: "the disk is full; make room and run it again",
@@ -33,3 +38,29 @@ def explain_trouble(error: BaseException) -> str | None:
             if os.strerror(number) in lines[0]:
                 return f"{lines[0]}; {remedy}"
     return None
+
+
+class LastingTroubles:
+    """Troubles that a watcher meets again and again for as long as they last.
+
+    Each is worth telling when it begins, and once more when it comes back after it was over.
+    """
+
+    def __init__(self) -> None:
+        self._of_drops: str | None = None
+        self._of_files: dict[str, FileOutcome] = {}
+
+    def is_new(self, trouble: str) -> bool:
+        """Say whether a drop that failed failed for another reason than the one before it."""
+        is_new = trouble != self._of_drops
+        self._of_drops = trouble
+        return is_new
+
+    def pick_new(self, outcomes: Sequence[FileOutcome]) -> tuple[FileOutcome, ...]:
+        """Give the outcomes of a drop that was done, without failures that were given before."""
+        self._of_drops = None
+        new = tuple(one for one in outcomes if self._of_files.get(one.name) != one)
+        for one in outcomes:
+            self._of_files.pop(one.name, None)
+        self._of_files.update({one.name: one for one in outcomes if one.status == "failed"})
+        return new

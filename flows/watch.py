@@ -6,6 +6,7 @@ import logging
 import os
 import signal
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
@@ -15,7 +16,7 @@ from flows.inbox import Watcher, find_hint
 from flows.journal import begin_log
 from flows.locks import hold_watch_lock
 from flows.runtime import Engine, prepare
-from flows.trouble import explain_trouble
+from flows.trouble import LastingTroubles, explain_trouble
 from tasks.core.errors import CowornError
 
 if TYPE_CHECKING:
@@ -85,13 +86,7 @@ def make_watcher(
 ) -> Watcher:
     """Make the watcher of a home's inbox, not started yet."""
     clock = NightlyClock(home, settings.time.nightly_at)
-    said: list[str] = []
-
-    def tell(trouble: str, told: str) -> None:
-        # The same trouble may last for hours, and is met with every look.
-        if said[-1:] != [trouble]:
-            said[:] = [trouble]
-            terminal.say_error(told)
+    troubles = LastingTroubles()
 
     def take(paths: tuple[Path, ...]) -> None:
         from flows.outcome import show_drop
@@ -102,19 +97,12 @@ def make_watcher(
         try:
             with engine.running():
                 report = drop(home=home.root, files=files, move=True)
-        except CowornError as error:
-            tell(str(error), str(error))
-            raise
         except Exception as error:
-            trouble = explain_trouble(error) or f"{type(error).__name__}: {error}"
-            tell(
-                trouble,
-                f"a drop of {len(paths)} files failed ({trouble}); nothing is lost, it is tried "
-                f"again every {settings.inbox.rescan_s:g} s until it is done",
-            )
+            _tell_failure(error, troubles, f"a drop of {len(paths)} files", settings)
             raise
-        said.clear()
-        show_drop(report, console=console, home=home)
+        told = replace(report, outcomes=troubles.pick_new(report.outcomes))
+        if told.outcomes or not report.outcomes:
+            show_drop(told, console=console, home=home)
 
     def rest() -> None:
         engine.rest()
@@ -135,6 +123,22 @@ def make_watcher(
         on_lost=tell_lost,
         owes=_has_unsettled(home),
     )
+
+
+def _tell_failure(
+    error: Exception, troubles: LastingTroubles, what: str, settings: Settings
+) -> None:
+    """Say that a drop failed, unless the one before it failed in the same way."""
+    if isinstance(error, CowornError):
+        trouble = told = str(error)
+    else:
+        trouble = explain_trouble(error) or f"{type(error).__name__}: {error}"
+        told = (
+            f"{what} failed ({trouble}); nothing is lost, it is tried again every "
+            f"{settings.inbox.rescan_s:g} s until it is done"
+        )
+    if troubles.is_new(trouble):
+        terminal.say_error(told)
 
 
 def _has_unsettled(home: Home) -> bool:

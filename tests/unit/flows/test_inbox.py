@@ -163,14 +163,43 @@ def test_patience_never_ends_while_somebody_writes_to_the_file(tmp_path: Path) -
         assert attention.look({path: _stamp()}, 1e6 + 1.0).ready == (path,)
 
 
-def test_a_taken_file_that_stays_is_not_taken_again(tmp_path: Path) -> None:
+def test_a_taken_file_that_stays_is_taken_again_when_it_changes(tmp_path: Path) -> None:
     attention = _attend()
     path = tmp_path / "a"
     attention.look({path: _stamp()}, 0.0)
-    attention.mark_taken(attention.look({path: _stamp()}, 2.0).ready)
+    attention.mark_taken(attention.look({path: _stamp()}, 2.0).ready, 2.0)
     assert attention.look({path: _stamp()}, 10.0).ready == ()
     attention.look({path: _stamp(9)}, 11.0)
     assert attention.look({path: _stamp(9)}, 13.0).ready == (path,)
+
+
+def test_a_taken_file_that_stays_is_tried_again_after_ever_longer_pauses(tmp_path: Path) -> None:
+    """Without rights to it, or on a disk that fails, it is said to be tried again."""
+    attention = _attend()
+    found = {tmp_path / "a": _stamp()}
+    attention.look(found, 0.0)
+    now_s, pauses_s = 2.0, []
+    for _ in range(8):
+        ready = attention.look(found, now_s).ready
+        assert ready == (tmp_path / "a",)
+        attention.mark_taken(ready, now_s)
+        pause_s = attention.look(found, now_s).due_in_s
+        assert pause_s is not None
+        assert attention.look(found, now_s + pause_s - 0.1).ready == ()
+        pauses_s.append(pause_s)
+        now_s += pause_s
+    doubled = [SETTINGS.rescan_s * 2**times for times in range(8)]
+    assert pauses_s == pytest.approx([min(pause_s, 3600.0) for pause_s in doubled])
+
+
+def test_a_file_that_comes_back_under_its_name_waits_for_nothing(tmp_path: Path) -> None:
+    attention = _attend()
+    path = tmp_path / "a"
+    attention.look({path: _stamp()}, 0.0)
+    attention.mark_taken(attention.look({path: _stamp()}, 2.0).ready, 2.0)
+    attention.look({}, 3.0)
+    attention.look({path: _stamp()}, 4.0)
+    assert attention.look({path: _stamp()}, 6.0).ready == (path,)
 
 
 def test_a_failed_drop_is_tried_again_after_the_rescan_time(tmp_path: Path) -> None:

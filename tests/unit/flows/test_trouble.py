@@ -8,7 +8,8 @@ import os
 import duckdb
 import pytest
 
-from flows.trouble import explain_trouble
+from flows.trouble import LastingTroubles, explain_trouble
+from tasks.ingest import FileOutcome
 
 
 @pytest.mark.parametrize(
@@ -40,3 +41,38 @@ def test_other_errors_are_no_trouble_of_the_machine() -> None:
     assert explain_trouble(ValueError("no")) is None
     assert explain_trouble(FileNotFoundError(errno.ENOENT, "no", "x")) is None
     assert explain_trouble(duckdb.IOException("Could not set lock on file")) is None
+
+
+FAILED = FileOutcome("a.fit", "failed", reason="no right to read it")
+STORED = FileOutcome("a.fit", "stored", "1f")
+
+
+def test_a_trouble_of_drops_is_new_once_and_again_after_it_was_over() -> None:
+    troubles = LastingTroubles()
+    assert troubles.is_new("the disk is full")
+    assert not troubles.is_new("the disk is full")
+    assert troubles.is_new("the disk is away")
+    troubles.pick_new(())
+    assert troubles.is_new("the disk is away")
+
+
+def test_a_file_that_fails_again_for_the_same_reason_is_not_told_again() -> None:
+    troubles = LastingTroubles()
+    other = FileOutcome("b.fit", "stored", "2e")
+    assert troubles.pick_new((FAILED,)) == (FAILED,)
+    assert troubles.pick_new((other,)) == (other,)
+    assert troubles.pick_new((FAILED, other)) == (other,)
+
+
+def test_a_file_that_fails_anew_is_told_again() -> None:
+    troubles = LastingTroubles()
+    away = FileOutcome("a.fit", "failed", reason="the disk is away")
+    assert troubles.pick_new((FAILED,)) == (FAILED,)
+    assert troubles.pick_new((away,)) == (away,)
+    assert troubles.pick_new((STORED,)) == (STORED,)
+    assert troubles.pick_new((away,)) == (away,)
+
+
+def test_what_did_not_fail_is_told_each_time() -> None:
+    troubles = LastingTroubles()
+    assert troubles.pick_new((STORED,)) == troubles.pick_new((STORED,)) == (STORED,)

@@ -27,12 +27,16 @@ class Hands:
         self.may_go = threading.Event()
         self.may_go.set()
         self.fails_left = 0
+        self.stays_left = 0
 
     def take(self, paths: tuple[Path, ...]) -> None:
         self.drops.append(tuple(path.name for path in paths))
         if self.fails_left:
             self.fails_left -= 1
             raise RuntimeError("the disk is away")
+        if self.stays_left:
+            self.stays_left -= 1
+            return
         for path in paths:
             path.unlink()
         self.came.set()
@@ -89,6 +93,18 @@ def test_a_drop_that_failed_is_made_up_for(
     assert hands.came.wait(DEADLINE_S)
     assert hands.drops[0] == ("a.notes.toml",)
     assert len(hands.drops) >= 2
+
+
+def test_a_file_that_could_not_be_taken_is_handed_on_again(
+    tmp_path: Path, hands: Hands, started: list[Watcher]
+) -> None:
+    hands.stays_left = 2
+    watcher = _watch(tmp_path / "inbox", hands)
+    started.append(watcher)
+    watcher.start()
+    (tmp_path / "inbox" / "a.notes.toml").write_text(NOTE)
+    assert hands.came.wait(DEADLINE_S)
+    assert hands.drops == [("a.notes.toml",)] * 3
 
 
 def test_what_an_interrupted_run_left_is_made_up_for_at_once(
