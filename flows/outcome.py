@@ -55,11 +55,15 @@ def show_new_rows(settled: Settled, *, console: Console, home: Home) -> None:
 def tell_troubles(
     outcomes: Sequence[FileOutcome], settled: Settled, *, expected: Collection[str] = ()
 ) -> int:
-    """Name on standard error what was refused or failed; those in `expected` do not count."""
+    """Name on standard error what was refused or failed; those in `expected` do not count.
+
+    Gives the exit code: what a person must mend, a rule of devices or a course for instance, counts
+    as well; an export that was read in part does not.
+    """
     for line in _describe_troubles(outcomes, settled):
         terminal.say_error(line)
     counted = any(outcome.is_trouble and outcome.name not in expected for outcome in outcomes)
-    return EXIT_REFUSED if counted or settled.failed else EXIT_DONE
+    return EXIT_REFUSED if counted or settled.failed or settled.complaints else EXIT_DONE
 
 
 def log_run(

@@ -152,3 +152,14 @@ def test_names_cannot_steer_the_terminal(place: Place, tmp_path: Path) -> None:
 def test_quiet_prints_nothing_but_errors(place: Place, tmp_path: Path) -> None:
     done = place.run("ingest", str(write_csv(tmp_path / "strap.csv")), "--quiet")
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+def test_an_export_that_two_devices_claim_is_named_with_both(place: Place, tmp_path: Path) -> None:
+    done = place.run("ingest", str(write_csv(tmp_path / "strap-or-test-watch.csv")))
+    assert done.returncode == 1
+    (line,) = done.stderr.splitlines()
+    assert "strap-or-test-watch.csv" in line
+    assert "test-watch and strap both match by filename" in line
+    # It can be used until the rules are mended.
+    assert place.ask("SELECT status FROM files") == [("stored",)]
+    assert "strap-or-test-watch.csv" in place.run("devices").stdout
