@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 
 from flows import terminal
 from flows.configuration import open_home
-from flows.inbox import find_hint, scan_folder
 from flows.journal import begin_log
 from flows.runtime import Engine, prepare
 from tasks.core.errors import UsageError
+from tasks.core.folders import find_hint, scan_folder
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

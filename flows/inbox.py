@@ -9,28 +9,22 @@ from __future__ import annotations
 
 import logging
 import os
-import stat
 import threading
 import time
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from tasks.core.folders import Stamp, scan_folder
 from tasks.intake import is_being_written
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+    from pathlib import Path
 
     from config.settings import InboxSettings
 
 LOG: Final = logging.getLogger(__name__)
 
-#: Names that browsers, copy tools and sync clients use while a file is on its way.
-TEMPORARY_SUFFIXES: Final = (".part", ".crdownload", ".download", ".tmp", ".partial", ".icloud")
-#: Hidden names cover rsync (.name.XXXXXX), office locks (.~name) and sync clients (.syncthing.*).
-TEMPORARY_PREFIXES: Final = (".", "~")
-#: What file managers put into folders that they show.
-FOLDER_FILES: Final = ("thumbs.db", "desktop.ini", "icon\r")
 #: Pause between two looks while a file is still changing [s].
 RESTLESS_PAUSE_S: Final = 0.25
 #: Pause between two looks while another program holds a file open for writing [s].
@@ -43,15 +37,6 @@ LOST_PAUSE_S: Final = 1.0
 #: Files that one drop takes at the most; the rest follows in the next one. Prefect refuses a run
 #: whose parameters are larger than half a megabyte.
 MAX_DROP_FILES: Final = 500
-
-
-@dataclass(frozen=True)
-class Stamp:
-    """What changes when a file changes."""
-
-    size: int
-    mtime_ns: int
-    inode: int
 
 
 @dataclass(frozen=True)
@@ -76,46 +61,6 @@ class _Waiting:
     n_taken: int = 0
 
 
-def is_temporary(name: str) -> bool:
-    """Say whether `name` is hidden, a file manager's, or one of a file that is on its way."""
-    folded = name.casefold()
-    return (
-        name.startswith(TEMPORARY_PREFIXES)
-        or folded.endswith(TEMPORARY_SUFFIXES)
-        or folded in FOLDER_FILES
-    )
-
-
-def scan_folder(folder: Path) -> dict[Path, Stamp]:
-    """Give every regular file below `folder` that is not temporary, with its stamp.
-
-    Links are not followed, and devices, pipes and sockets are left alone. A folder that cannot
-    be read is skipped: it is looked at again with the next scan.
-    """
-    found: dict[Path, Stamp] = {}
-    waiting = [folder]
-    while waiting:
-        for entry in _list_entries(waiting.pop()):
-            if is_temporary(entry.name):
-                continue
-            try:
-                facts = entry.stat(follow_symlinks=False)
-            except OSError:
-                continue
-            if stat.S_ISDIR(facts.st_mode):
-                waiting.append(Path(entry.path))
-            elif stat.S_ISREG(facts.st_mode):
-                stamp = Stamp(facts.st_size, facts.st_mtime_ns, facts.st_ino)
-                found[Path(entry.path)] = stamp
-    return found
-
-
-def find_hint(path: Path, root: Path) -> str | None:
-    """Give the sub-folder of `root` that `path` lies in: the first one below `root`."""
-    parts = path.relative_to(root).parts
-    return parts[0] if len(parts) > 1 else None
-
-
 def is_whole(path: Path) -> bool:
     """Say whether a file that stopped growing holds all that it should.
 
@@ -135,14 +80,6 @@ def is_whole(path: Path) -> bool:
 
 def _earlier(first_s: float | None, second_s: float) -> float:
     return second_s if first_s is None else min(first_s, second_s)
-
-
-def _list_entries(folder: Path) -> list[os.DirEntry[str]]:
-    try:
-        with os.scandir(folder) as entries:
-            return list(entries)
-    except OSError:
-        return []
 
 
 @dataclass

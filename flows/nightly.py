@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Final
 from prefect import flow
 
 from flows.configuration import open_home
-from flows.inbox import find_hint
 from flows.journal import Stages, begin_log, set_aside_logs
 from flows.locks import is_watched
 from flows.outcome import log_run
@@ -25,6 +24,7 @@ from flows.spread import run_all
 from flows.watch import LAST_NIGHTLY
 from flows.workout import DropReport, show_artifact, take_in
 from tasks import steps
+from tasks.core.folders import find_hint
 from tasks.ingest import Dropped, FileOutcome, list_unfinished
 from tasks.ledger import Ledger
 

@@ -6,7 +6,8 @@ import sys
 import time
 from typing import TYPE_CHECKING
 
-from flows.inbox import Attention, scan_folder
+from flows.inbox import Attention
+from tasks.core.folders import scan_folder
 from tasks.intake import is_being_written
 
 if TYPE_CHECKING:

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Final
 
 from flows import terminal
 from flows.configuration import look_into_home
-from flows.inbox import scan_folder
 from flows.locks import RUN, describe_holder, is_held, is_watched
 from flows.watch import LAST_NIGHTLY
+from tasks.core.folders import scan_folder
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Final
 
 from flows import terminal
 from flows.configuration import open_home
-from flows.inbox import Watcher, find_hint
+from flows.inbox import Watcher
 from flows.journal import begin_log
 from flows.locks import hold_watch_lock
 from flows.runtime import Engine, prepare
 from flows.trouble import LastingTroubles, explain_trouble
 from tasks.core.errors import CowornError
+from tasks.core.folders import find_hint
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -12,13 +12,13 @@ from prefect.runtime import flow_run
 
 from flows import terminal
 from flows.configuration import open_home
-from flows.inbox import find_hint
 from flows.journal import Stages, begin_log
 from flows.outcome import log_run
 from flows.quiet import list_quiet_files
 from flows.settling import Settled, settle_home
 from flows.spread import run_all
 from tasks import steps
+from tasks.core.folders import find_hint
 from tasks.ingest import Dropped, FileOutcome, fail
 
 if TYPE_CHECKING:

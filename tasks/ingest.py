@@ -20,6 +20,7 @@ from tasks.core.errors import (
     NotesError,
     UnknownLayoutError,
 )
+from tasks.core.folders import find_hint, scan_folder
 from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
 from tasks.guard import expand_apart, find_format_apart, read_apart, read_notes_apart
@@ -176,17 +177,13 @@ def list_files(paths: Iterable[Path]) -> Iterator[Dropped]:
     """Give every file below `paths`, sorted; the sub-folder it lies in is its device hint.
 
     A folder counts as if its contents had been dropped into the inbox: files directly inside it
-    have no hint. Hidden files are left out, links are not followed.
+    have no hint. Hidden and temporary files are left out, links are not followed.
     """
     for path in paths:
         if path.is_dir() and not path.is_symlink():
             root = path.resolve()
-            for found in sorted(root.rglob("*")):
-                parts = found.relative_to(root).parts
-                if any(part.startswith(".") for part in parts) or found.is_symlink():
-                    continue
-                if found.is_file():
-                    yield Dropped(found, found.name, parts[0] if len(parts) > 1 else None)
+            for found in sorted(scan_folder(root)):
+                yield Dropped(found, found.name, find_hint(found, root))
         else:
             yield Dropped(path.absolute(), path.name)
 

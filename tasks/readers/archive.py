@@ -19,6 +19,7 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Final, NoReturn, Protocol
 
 from tasks.core.errors import CowornError, DamagedError, NothingRecordedError, UnsafeArchiveError
+from tasks.core.folders import is_housekeeping
 from tasks.core.recording import ExportFile
 
 if TYPE_CHECKING:
@@ -216,7 +217,7 @@ def _read_member_name(member: zipfile.ZipInfo) -> str:
 def _clean_path(name: str) -> PurePosixPath | None:
     """Give the member's path with printable names; None for what is no export by its name."""
     path = PurePosixPath(_make_printable(name.replace("\\", "/")))
-    if not path.name or path.name.startswith(".") or "__MACOSX" in path.parts:
+    if not path.name or is_housekeeping(path.name) or "__MACOSX" in path.parts:
         return None
     return path
 

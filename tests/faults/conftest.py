@@ -10,7 +10,8 @@ import pytest
 
 from config.home import Home
 from config.settings import Settings, load_settings
-from flows.inbox import Watcher, find_hint
+from flows.inbox import Watcher
+from tasks.core.folders import find_hint
 from tasks.ingest import Dropped, FileOutcome, ingest_file
 from tasks.intake import find_original
 

@@ -148,7 +148,7 @@ import sys
 from pathlib import Path
 from config.home import Home
 from config.settings import load_settings
-from flows.inbox import scan_folder
+from tasks.core.folders import scan_folder
 from tasks.ingest import Dropped, ingest_batch
 home = Home(Path(sys.argv[1]))
 files = [Dropped(path, path.name) for path in sorted(scan_folder(home.inbox))]

@@ -196,7 +196,14 @@ def test_a_disk_that_fails_is_told_and_the_file_stays(home: Home, settings: Sett
 
 
 def test_folders_are_walked_and_their_sub_folders_are_hints(tmp_path: Path) -> None:
-    for name in ("a.fit", "alder-2/b.fit", "alder-2/may/c.fit", ".hidden/d.fit", ".e.fit"):
+    for name in (
+        "a.fit",
+        "alder-2/b.fit",
+        "alder-2/may/c.fit",
+        ".hidden/d.fit",
+        ".e.fit",
+        "~$b.fit",
+    ):
         path = tmp_path / "drop" / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text("x")

@@ -83,6 +83,8 @@ def test_folders_hidden_files_and_resource_forks_are_skipped(archive_path: Path)
             ("__MACOSX/a/._run.gpx", b"fork"),
             ("a/._run.gpx", b"fork"),
             (".DS_Store", b"x"),
+            ("a/Thumbs.db", b"x"),
+            ("a/~$run.csv", b"x"),
             ("a/run.gpx", b"one"),
         ],
     )
