@@ -22,6 +22,12 @@ class Interval:
     low: float
     high: float
 
+    @property
+    def ends(self) -> tuple[float | None, float | None]:
+        """Both ends as a result keeps them: None where an end is unknown or without bound."""
+        known = math.isfinite(self.low) and math.isfinite(self.high)
+        return (self.low, self.high) if known else (None, None)
+
     def holds(self, value: float) -> bool:
         """Say whether a value lies inside, ends included."""
         return self.low <= value <= self.high

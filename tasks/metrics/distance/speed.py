@@ -193,9 +193,7 @@ class _Compared:
 
     def give(self, value: float, interval: Interval = NO_INTERVAL) -> Value:
         """Wrap a value with its interval, n and coverage."""
-        known = bool(np.isfinite(interval.low) and np.isfinite(interval.high))
-        low, high = (interval.low, interval.high) if known else (None, None)
-        return Value(value, low, high, self.test.size, self._coverage)
+        return Value(value, *interval.ends, self.test.size, self._coverage)
 
     def decline(self, reason: str) -> Value:
         """Say why there is no value."""

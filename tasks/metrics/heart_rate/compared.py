@@ -110,9 +110,7 @@ class Compared:
 
     def give(self, value: float, interval: Interval = NO_INTERVAL) -> Value:
         """Wrap a value with its interval, n and coverage."""
-        known = bool(np.isfinite(interval.low) and np.isfinite(interval.high))
-        low, high = (interval.low, interval.high) if known else (None, None)
-        return Value(value, low, high, self.n, self.coverage)
+        return Value(value, *interval.ends, self.n, self.coverage)
 
     def decline(self, reason: str) -> Value:
         """Say why there is no value."""

@@ -244,7 +244,7 @@ def _give_delay(case: Case, delays: list[Delay], nothing: str) -> Value:
     if not np.isfinite(pooled):
         return compared.decline(NOT_SEEN)
     known = sum(bool(np.isfinite(each.value)) for each in delays)
-    return Value(pooled, *_open(interval), n=known, coverage=compared.coverage)
+    return Value(pooled, *interval.ends, n=known, coverage=compared.coverage)
 
 
 def _give_part(case: Case, value: float, interval: Interval) -> Value:
@@ -267,8 +267,4 @@ def _give_fit(case: Case, value: float, interval: Interval) -> Value:
     known = reference[np.isfinite(reference)]
     if not np.isfinite(value) or known.std() < _LEAST_MOVEMENT_SD_BPM:
         return compared.decline(_NO_MOVEMENT)
-    return Value(value, *_open(interval), get_lateness(case).fit.n, compared.coverage)
-
-
-def _open(interval: Interval) -> tuple[float | None, float | None]:
-    return (None, None) if np.isnan(interval.low) else (interval.low, interval.high)
+    return Value(value, *interval.ends, get_lateness(case).fit.n, compared.coverage)

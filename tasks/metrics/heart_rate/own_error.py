@@ -106,14 +106,7 @@ def hr_own_error_sd_bpm(case: Case) -> Value:
             "devices share errors, or this one's are too small to be seen beside the others'",
             n=errors.n,
         )
-    interval = errors.intervals[place]
-    known = bool(np.isfinite(interval.low))
-    return Value(
-        float(errors.sds[place]),
-        interval.low if known else None,
-        interval.high if known else None,
-        errors.n,
-    )
+    return Value(float(errors.sds[place]), *errors.intervals[place].ends, errors.n)
 
 
 @metric(

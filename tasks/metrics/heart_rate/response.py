@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from tasks.case import Case
-    from tasks.maths.arrays import Interval
 
 #: How long after a rise the device may still pass its levels.
 PATIENCE_S: Final = 60
@@ -103,7 +102,7 @@ def hr_rise_shortfall_bpm(case: Case) -> Value:
     interval = compute_median_interval(lacking)
     return Value(
         float(np.median(lacking)),
-        *_open(interval),
+        *interval.ends,
         n=int(lacking.size),
         coverage=compared.coverage,
     )
@@ -227,7 +226,3 @@ def list_inside(case: Case, followings: Iterable[Following]) -> list[Following]:
 def _is_missed(case: Case, each: Following) -> bool:
     lacking = each.shortfall / each.rise.size
     return bool(np.isfinite(lacking) and lacking > case.settings.heart_rate.missed_share)
-
-
-def _open(interval: Interval) -> tuple[float | None, float | None]:
-    return (None, None) if np.isnan(interval.low) else (interval.low, interval.high)
