@@ -16,6 +16,12 @@ from tests.pipeline.conftest import ROOT, Place, wait_until
 if TYPE_CHECKING:
     from pathlib import Path
 
+#: The command, also where a shell started the tests in the background and has Ctrl-C ignored.
+INTERRUPTIBLE = (
+    "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    "from flows.cli import main; sys.exit(main(sys.argv[1:]))"
+)
+
 
 @pytest.fixture
 def bare(tmp_path: Path) -> Place:
@@ -127,10 +133,7 @@ def test_an_export_that_is_stopped_halfway_leaves_the_earlier_package(
     assert demo.run("export", str(place)).returncode == 0
     first = list_files(place)
     process = subprocess.Popen(
-        [
-            *(sys.executable, "-m", "flows.cli", "export", str(place)),
-            *("--home", str(demo.root)),
-        ],
+        [sys.executable, "-c", INTERRUPTIBLE, "export", str(place), "--home", str(demo.root)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
