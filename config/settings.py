@@ -88,7 +88,7 @@ class TimeSettings(Section):
     """Zones."""
 
     zone: str = Field(
-        description="IANA zone of exports whose times have none; empty: such exports are refused"
+        description="IANA zone of times that have none; empty: the offset of notes, else refused"
     )
     nightly_at: Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")] = Field(
         description="Local time of day of the nightly run [hh:mm]"

@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING, Final
 from prefect import flow
 
 from flows.configuration import open_home
+from flows.finishing import finish_by_notes, finish_files
 from flows.journal import Stages, begin_log, set_aside_logs
 from flows.locks import is_watched
 from flows.outcome import log_run
 from flows.quiet import list_quiet_files
 from flows.runtime import RUN_TAG, find_api_url
 from flows.settling import Settled, settle_home
-from flows.spread import run_all
 from flows.watch import LAST_NIGHTLY
 from flows.workout import DropReport, show_artifact, take_in
 from tasks import steps
@@ -62,9 +62,11 @@ def nightly(home: Path | None = None) -> NightlyReport:
     stages = Stages()
     with stages.time("read"):
         outcomes = [
-            *_finish_interrupted(place, settings),
+            # What an interrupted run began, and what is missing in the lake.
+            *finish_files(list_unfinished(place), home=place, settings=settings),
             *_take_inbox(place, settings),
         ]
+        outcomes = finish_by_notes(outcomes, home=place, settings=settings)
     settled = settle_home(place, settings, flow_name="nightly", stages=stages, everything=True)
     with stages.time("back up"):
         backup = steps.back_up(place, settings, now=begun)
@@ -76,20 +78,6 @@ def nightly(home: Path | None = None) -> NightlyReport:
     if find_api_url() is None:
         forget_old_runs(begun)
     return NightlyReport(tuple(outcomes), settled, backup.store, _close_dead_runs(begun))
-
-
-def _finish_interrupted(home: Home, settings: Settings) -> list[FileOutcome]:
-    """Do again what an interrupted run began, and what is missing in the lake."""
-    outcomes: list[FileOutcome] = []
-    files = list_unfinished(home)
-    calls = [{"known": known, "home": home, "settings": settings} for known in files]
-    results = run_all(steps.finish_file, calls, settings=settings, spread=False)
-    for known, result in zip(files, results, strict=True):
-        if isinstance(result, BaseException):
-            outcomes.append(FileOutcome(known.name, "failed", known.file_id, str(result)))
-        else:
-            outcomes += result
-    return outcomes
 
 
 def _take_inbox(home: Home, settings: Settings) -> list[FileOutcome]:

@@ -116,7 +116,9 @@ def describe_settled(settled: Settled) -> str:
     if new:
         parts.append(f"{_count(new, 'workout')} with new results")
     if settled.summary.vanished:
-        parts.append(f"{_count(len(settled.summary.vanished), 'workout')} merged into others")
+        parts.append(
+            f"{_count(len(settled.summary.vanished), 'workout')} merged into others or gone"
+        )
     if not parts:
         parts.append("no new results")
     if settled.summary.run_id is not None:

@@ -6,30 +6,23 @@ import shutil
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path  # noqa: TC003 - Prefect resolves the annotations at run time
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from prefect import flow
 
 from config.home import Home
-from flows import terminal
 from flows.configuration import open_home
+from flows.finishing import finish_by_notes, finish_files
 from flows.journal import Stages, begin_log
 from flows.locks import hold_run_lock
 from flows.outcome import log_run
 from flows.settling import Settled, settle_home, settle_locked, show_settled
-from flows.spread import run_all
 from tasks import steps
 from tasks.ingest import FileOutcome, list_unfinished
 from tasks.intake import list_originals
 from tasks.lake import ensure_lake
 from tasks.ledger import Ledger
 from tasks.store import open_store, restore_backup
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from config.settings import Settings
-    from tasks.core.seen import FileRecord
 
 _BESIDE: Final = "rebuild"
 
@@ -82,14 +75,16 @@ def rebuild(home: Path | None = None) -> RebuildReport:
         with Ledger(place) as ledger:
             files = [known for known in ledger.list_files() if known.inside is None]
         with stages.time("read"):
-            outcomes = _read_again(files, home=made, settings=settings)
+            spread = len(files) >= settings.run.backfill_files
+            outcomes = finish_files(files, home=made, settings=settings, spread=spread)
+            outcomes = finish_by_notes(outcomes, home=made, settings=settings)
         settled = settle_locked(made, settings, flow_name="rebuild", stages=stages, everything=True)
         with stages.time("back up"):
             backup = steps.back_up(place, settings, now=datetime.now(UTC))
         _put_in_place(made, place)
         # What a watcher took in meanwhile went into the lake of before.
         with stages.time("read"):
-            outcomes += _read_again(list_unfinished(place), home=place, settings=settings)
+            outcomes += finish_files(list_unfinished(place), home=place, settings=settings)
         complaints = show_settled(place, settings, stages=stages)
     settled = replace(settled, complaints=(*settled.complaints, *complaints))
     log_run("rebuild", outcomes, settled, stages)
@@ -135,22 +130,6 @@ def _adopt_unknown_originals(home: Home) -> None:
                     bytes=facts.st_size,
                     received_at=datetime.fromtimestamp(facts.st_mtime, tz=UTC),
                 )
-
-
-def _read_again(
-    files: Sequence[FileRecord], *, home: Home, settings: Settings
-) -> list[FileOutcome]:
-    calls = [{"known": known, "home": home, "settings": settings} for known in files]
-    spread = len(files) >= settings.run.backfill_files
-    outcomes: list[FileOutcome] = []
-    results = run_all(steps.finish_file, calls, settings=settings, spread=spread)
-    for number, (known, result) in enumerate(zip(files, results, strict=True), start=1):
-        terminal.report_progress(number, len(files), "reading")
-        if isinstance(result, BaseException):
-            outcomes.append(FileOutcome(known.name, "failed", known.file_id, str(result)))
-        else:
-            outcomes += result
-    return outcomes
 
 
 def _put_in_place(made: RebuiltHome, home: Home) -> None:

@@ -12,6 +12,7 @@ from prefect.runtime import flow_run
 
 from flows import terminal
 from flows.configuration import open_home
+from flows.finishing import finish_by_notes
 from flows.journal import Stages, begin_log
 from flows.outcome import log_run
 from flows.quiet import list_quiet_files
@@ -67,6 +68,7 @@ def drop(
     stages = Stages()
     with stages.time("read"):
         outcomes = take_in(files, home=place, settings=settings, move=move)
+        outcomes = finish_by_notes(outcomes, home=place, settings=settings)
     settled = settle_home(place, settings, flow_name="drop", stages=stages)
     log_run("drop", outcomes, settled, stages)
     report = DropReport(tuple(outcomes), settled)

@@ -17,14 +17,17 @@ from typing import TYPE_CHECKING, Final, Literal
 from tasks.core.errors import (
     CowornError,
     ExportRefusedError,
+    NoClockError,
     NotesError,
     UnknownLayoutError,
 )
 from tasks.core.folders import find_hint, scan_folder
+from tasks.core.local_times import Decision
 from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
 from tasks.guard import expand_apart, find_format_apart, read_apart, read_notes_apart
 from tasks.intake import (
+    LAYOUT_SUFFIX,
     WHY_SUFFIX,
     NotAFileError,
     StillChangingError,
@@ -32,12 +35,14 @@ from tasks.intake import (
     find_original,
     make_safe_name,
     refuse,
+    release,
     remove_taken,
 )
 from tasks.lake import ensure_lake, has_recording, write_recording
 from tasks.ledger import Ledger
 from tasks.readers.archive import is_archive
 from tasks.readers.notes import is_notes
+from tasks.wall_clocks import LocalTimes, make_fact, recall_times
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -50,8 +55,6 @@ LOG: Final = logging.getLogger(__name__)
 
 #: What became of a file. "failed" and "changing" are not the file's fault: it stays where it is.
 OutcomeStatus = Literal["stored", "partial", "duplicate", "refused", "failed", "changing"]
-
-LAYOUT_SUFFIX: Final = ".layout.toml"
 
 
 @dataclass(frozen=True)
@@ -67,7 +70,8 @@ class Dropped:
 class FileOutcome:
     """What became of one export, of notes, of an archive, or of an export inside one.
 
-    `inside` is the name of the archive that it came in.
+    `inside` is the name of the archive that it came in; `local_times` those of an export that notes
+    placed or could place.
     """
 
     name: str
@@ -77,6 +81,7 @@ class FileOutcome:
     recording_ids: tuple[str, ...] = ()
     format: str | None = None
     inside: str | None = None
+    local_times: LocalTimes | None = None
 
     @property
     def is_trouble(self) -> bool:
@@ -216,6 +221,9 @@ def _handle(export: ExportFile, *, home: Home, settings: Settings) -> tuple[File
             outcomes = (_take_export(export, home=home, settings=settings),)
     except (ExportRefusedError, NotesError) as error:
         outcomes = (_refuse(export, error, home=home, settings=settings),)
+    if outcomes[0].status != "refused":
+        # Read again by other notes or settings, it may have been refused before.
+        release(export.path, home=home)
     _write_down(outcomes[0], home)
     return outcomes
 
@@ -231,6 +239,7 @@ def _write_down(outcome: FileOutcome, home: Home) -> None:
             reason=outcome.reason,
             recordings=outcome.recording_ids,
             format=outcome.format,
+            fact=make_fact(outcome.file_id, outcome.local_times),
         )
 
 
@@ -245,17 +254,30 @@ def _take_notes(export: ExportFile, settings: Settings) -> FileOutcome:
 
 def _take_export(export: ExportFile, *, home: Home, settings: Settings) -> FileOutcome:
     """Read, normalise and store one export. Raises: ExportRefusedError."""
+    times = recall_times(export.file_id, home=home)
+    decision = Decision() if times is None else times.decision
     options = ReadOptions(
-        zone=settings.time.zone or None,
+        zone=settings.time.zone or decision.zone,
         layout_folders=(home.columns,) if home.columns.is_dir() else (),
     )
-    clean = read_apart(export, options, settings=settings.read)
+    try:
+        clean = read_apart(export, options, settings=settings.read)
+    except NoClockError as error:
+        if error.local_span is None:
+            raise
+        latest = recall_times(export.file_id, home=home)
+        if latest is not None and latest.decision != decision:
+            # Another run has asked the notes meanwhile.
+            return _take_export(export, home=home, settings=settings)
+        times = LocalTimes(*error.local_span, decision)
+        outcome = _refuse(export, times.explain(error), home=home, settings=settings)
+        return replace(outcome, local_times=times)
     complaints = list(clean.complaints)
     ensure_lake(home.lake)
     recording_ids: list[str] = []
     for recording in clean.recordings:
         recording_id = f"{export.file_id[:16]}-{recording.header.index}"
-        write_recording(recording, recording_id, lake=home.lake)
+        write_recording(decision.sign(recording), recording_id, lake=home.lake)
         recording_ids.append(recording_id)
         if recording.header.status == "partial":
             complaints.append(recording.header.reason or "the end is missing")
@@ -266,6 +288,7 @@ def _take_export(export: ExportFile, *, home: Home, settings: Settings) -> FileO
         "; ".join(dict.fromkeys(complaints)) or None,
         tuple(recording_ids),
         format=clean.recordings[0].header.format,
+        local_times=times if clean.recordings[0].header.time_basis == "notes" else None,
     )
 
 
@@ -301,12 +324,15 @@ def _take_member(
             received_at=datetime.now(UTC),
         )
         known = ledger.find_file(member.file_id)
-    if known is not None and _is_done(known, home):
-        outcomes: tuple[FileOutcome, ...] = (
-            _repeat(Dropped(member.path, member.name, member.folder), known),
-        )
-    else:
+    if known is None or not _is_done(known, home):
         outcomes = _handle(member, home=home, settings=settings)
+    else:
+        outcomes = (_repeat(Dropped(member.path, member.name, member.folder), known),)
+        if known.inside == archive.file_id:  # done before an archive that is done again
+            is_partial = known.status == "partial"
+            status: OutcomeStatus = "partial" if is_partial else "stored"
+            reason = known.reason if is_partial else None
+            outcomes = (replace(outcomes[0], status=status, reason=reason),)
     return tuple(replace(outcome, inside=archive.name) for outcome in outcomes)
 
 

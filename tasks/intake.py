@@ -42,6 +42,7 @@ KNOWN_SUFFIXES: Final = (
 )
 OTHER_SUFFIX: Final = ".bin"
 WHY_SUFFIX: Final = ".why.txt"
+LAYOUT_SUFFIX: Final = ".layout.toml"
 BUILDING: Final = ".building"
 BLOCK_BYTES: Final = 1 << 20
 
@@ -180,6 +181,20 @@ def refuse(path: Path, *, name: str, why: str, extra: str | None = None, home: H
             _write_text(reason, text)
             return reason
     raise AssertionError("names never end")  # pragma: no cover
+
+
+def release(path: Path, *, home: Home) -> None:
+    """Take what has the bytes of `path` out of `refused/`, with what lies beside it.
+
+    The bytes go last: a program that dies in between finds them again.
+    """
+    if not home.refused.is_dir():
+        return
+    for place in sorted(home.refused.iterdir()):
+        if _holds_the_same(place, path):
+            for suffix in (WHY_SUFFIX, LAYOUT_SUFFIX):
+                place.with_name(place.name + suffix).unlink(missing_ok=True)
+            place.unlink(missing_ok=True)
 
 
 def find_suffix(name: str) -> str:

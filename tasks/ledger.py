@@ -118,10 +118,12 @@ class Ledger:
         reason: str | None = None,
         recordings: Iterable[str] = (),
         format: str | None = None,  # noqa: A002 - the column's name
+        fact: tuple[str, str | None] | None = None,
     ) -> None:
         """Write down what became of an export, and the recordings that it holds, in their order.
 
-        Recordings that are new await settling. Raises LedgerError for a file that was never
+        Recordings that are new await settling. `fact` is a small fact and its key, which is kept
+        (None: forgotten) together with the outcome. Raises LedgerError for a file that was never
         recorded, ValueError for an unknown status.
         """
         if status not in get_args(Status):
@@ -144,6 +146,8 @@ class Ledger:
                 f"DELETE FROM recordings WHERE file_id = ? AND recording_id NOT IN ({kept})",  # noqa: S608 - question marks only
                 (file_id, *recording_ids),
             )
+            if fact is not None:
+                _keep(change, *fact)
 
     def find_file(self, file_id: str) -> FileRecord | None:
         """Give what is known of the export with these bytes."""
@@ -160,15 +164,18 @@ class Ledger:
         """Give every export ever seen, in the order of their arrival."""
         return self._list_files("", ())
 
-    def unfinished(self) -> list[FileRecord]:
-        """Give the exports that are archived without an outcome: their run was interrupted."""
-        return self._list_files("WHERE status = 'archived'", ())
+    def reopen(self, facts: Mapping[str, tuple[str, str]]) -> None:
+        """Have exports done again, each for a small fact, a key and its value, that is kept.
 
-    def reopen_all(self) -> None:
-        """Have every export done again; recordings keep the workouts that they were in."""
+        Recordings keep the workouts that they were in. All of it or, when it fails, nothing.
+        """
+        files = [(file_id,) for file_id in facts]
         with self._transaction() as change:
-            change.execute("UPDATE files SET status = 'archived', reason = NULL")
-            change.execute("UPDATE recordings SET settled = 0")
+            change.executemany("INSERT OR REPLACE INTO memory VALUES (?, ?)", list(facts.values()))
+            change.executemany(
+                "UPDATE files SET status = 'archived', reason = NULL WHERE file_id = ?", files
+            )
+            change.executemany("UPDATE recordings SET settled = 0 WHERE file_id = ?", files)
 
     # --- recordings and workouts --------------------------------------------------------------
     def workout_of(self, recording_id: str) -> str | None:
@@ -182,19 +189,6 @@ class Ledger:
         """Give the workout of every recording."""
         rows = self._query("SELECT recording_id, workout_id FROM recordings ORDER BY recording_id")
         return {row["recording_id"]: row["workout_id"] for row in rows}
-
-    def recordings_of(self, workout_id: str) -> tuple[str, ...]:
-        """Give the recordings of a workout."""
-        rows = self._query(
-            "SELECT recording_id FROM recordings WHERE workout_id = ? ORDER BY recording_id",
-            (workout_id,),
-        )
-        return tuple(row["recording_id"] for row in rows)
-
-    def file_of(self, recording_id: str) -> str | None:
-        """Give the export that a recording came from."""
-        rows = self._query("SELECT file_id FROM recordings WHERE recording_id = ?", (recording_id,))
-        return rows[0]["file_id"] if rows else None
 
     def assign_workout(self, recording_ids: Collection[str], workout_id: str) -> None:
         """Put recordings into a workout; they leave the one that they were in."""
@@ -233,15 +227,21 @@ class Ledger:
     def remember(self, key: str, value: str | None) -> None:
         """Keep a small fact under `key`; None forgets it."""
         with self._transaction() as change:
-            if value is None:
-                change.execute("DELETE FROM memory WHERE key = ?", (key,))
-            else:
-                change.execute("INSERT OR REPLACE INTO memory VALUES (?, ?)", (key, value))
+            _keep(change, key, value)
 
     def recall(self, key: str) -> str | None:
         """Give the small fact under `key`, None when there is none."""
         rows = self._query("SELECT value FROM memory WHERE key = ?", (key,))
         return rows[0]["value"] if rows else None
+
+    def recall_all(self, prefix: str) -> dict[str, str]:
+        """Give the small facts whose key begins with `prefix`, by the rest of the key."""
+        rows = self._query(
+            "SELECT substr(key, length(?1) + 1) AS rest, value FROM memory "
+            "WHERE substr(key, 1, length(?1)) = ?1 ORDER BY key",
+            (prefix,),
+        )
+        return {row["rest"]: row["value"] for row in rows}
 
     # --- inside -------------------------------------------------------------------------------
     def _create(self) -> None:
@@ -337,6 +337,13 @@ class Ledger:
             _make_record(row, names_of[row["file_id"]], recordings_of.get(row["file_id"], []))
             for row in files
         ]
+
+
+def _keep(change: sqlite3.Connection, key: str, value: str | None) -> None:
+    if value is None:
+        change.execute("DELETE FROM memory WHERE key = ?", (key,))
+    else:
+        change.execute("INSERT OR REPLACE INTO memory VALUES (?, ?)", (key, value))
 
 
 def _find_remedy(message: str) -> str | None:

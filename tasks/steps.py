@@ -18,7 +18,7 @@ from prefect.artifacts import create_table_artifact
 from prefect.cache_policies import NO_CACHE
 from prefect.tasks import exponential_backoff
 
-from tasks import guard, ingest, intake, lake, report, settle, store
+from tasks import guard, ingest, intake, lake, report, settle, store, wall_clocks
 from tasks.core.errors import StoreBusyError
 
 if TYPE_CHECKING:
@@ -82,6 +82,8 @@ def _make(name: str, run_name: str | None = None) -> Callable[[Callable[..., Any
 ingest_file = _make("ingest-file", "ingest {file.name}")(ingest.ingest_file)
 ingest_batch = _make("ingest-batch")(ingest.ingest_batch)
 finish_file = _make("finish-file", "finish {known.name}")(ingest.finish_file)
+decide_by_notes = _make("decide-by-notes")(wall_clocks.decide_again)
+clear_lake = _make("clear-lake")(wall_clocks.clear_lake)
 prepare = _make("pair-recordings")(settle.prepare)
 measure_workout = _make("measure-workout", "measure {planned.workout_id}")(settle.measure_planned)
 append_results = _make("append-results")(settle.commit)

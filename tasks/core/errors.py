@@ -19,6 +19,11 @@ Each message is one line: which file, what was found, what was expected, what to
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
 
 class CowornError(Exception):
     """Root of all errors that a person is told in one line."""
@@ -95,7 +100,25 @@ class UnknownLayoutError(ExportRefusedError):
 
 
 class NoClockError(ExportRefusedError):
-    """The times of this export cannot be placed on the UTC axis."""
+    """The times of this export cannot be placed on the UTC axis.
+
+    Attributes: as for every refusal, and `local_span`: the first and the last time where all that
+    is missing is their zone, as naive times.
+    """
+
+    def __init__(
+        self,
+        file: str,
+        *,
+        found: str,
+        remedy: str,
+        local_span: tuple[datetime, datetime] | None = None,
+    ) -> None:
+        super().__init__(file, found=found, remedy=remedy)
+        self.local_span = local_span
+
+    def _extra(self) -> dict[str, object]:
+        return {"local_span": self.local_span}
 
 
 class NothingRecordedError(ExportRefusedError):
@@ -143,7 +166,7 @@ def _place(file: str, line: int | None) -> str:
 
 
 def _rebuild_refusal(
-    kind: type[ExportRefusedError], file: str, found: str, remedy: str, extra: dict[str, str]
+    kind: type[ExportRefusedError], file: str, found: str, remedy: str, extra: dict[str, Any]
 ) -> ExportRefusedError:
     return kind(file, found=found, remedy=remedy, **extra)
 

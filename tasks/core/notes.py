@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 
 #: Keys of a setup that hold something read off a device, not a condition that it was worn in.
 READ_OFF: Final = frozenset({"battery_start_pct", "battery_end_pct", "prompt_utc"})
+#: Notes whose start lies this far before the first sample still belong to the workout [s]; a watch
+#: is started late, a note is rounded (common practice, no source).
+NOTES_EARLY_S: Final = 1800.0
 #: A distance is whole pool lengths when it is so many of them to this part of one.
 _WHOLE_LENGTHS: Final = 0.02
 

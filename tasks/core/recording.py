@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 Status = Literal["whole", "partial"]
-TimeBasis = Literal["utc", "zone", "elapsed"]
+TimeBasis = Literal["utc", "zone", "notes", "elapsed"]
 PositionKind = Literal["gnss", "virtual", "none"]
 AltitudeKind = Literal["barometric", "gnss", "unknown"]
 
@@ -48,8 +48,9 @@ class Header:
 
     `index` counts the recordings of one export from 0. `sport` is one of our activity words
     (see `core.activities`). With `time_basis` "elapsed", times count from
-    1970-01-01T00:00:00Z until the recording is placed; with "zone" they were naive and a
-    stated zone was applied. `local_offset_s` is local time minus UTC as the device knew it.
+    1970-01-01T00:00:00Z until the recording is placed; with "zone" they were naive and a zone
+    stated in layout or settings was applied, with "notes" the offset that notes gave.
+    `local_offset_s` is local time minus UTC as the device knew it.
     """
 
     format: str

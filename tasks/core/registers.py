@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tasks.core.recording import ExportFile, Recording
+    from tasks.core.zones import Zone
 
 Better = Literal["lower", "higher", "zero", "none"]
 #: What a metric is held against. "nothing": the recording alone; "lengths" and "battery": every
@@ -46,11 +47,12 @@ Domain = Literal[
 class ReadOptions:
     """What a reader may need beyond the bytes.
 
-    `zone` is the IANA name that naive times are in, None when nobody said.
+    `zone` is that of naive times: the IANA name of the settings, else the offset of the notes,
+    None when nobody said; what a layout names goes before it.
     `layout_folders` hold CSV layouts, later ones override earlier ones of the same name.
     """
 
-    zone: str | None = None
+    zone: Zone | None = None
     layout_folders: tuple[Path, ...] = ()
 
 

@@ -7,17 +7,16 @@ where ActivityExtension lies, and it keeps trackpoints without a position (pool,
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import timedelta
 from importlib.metadata import version
 from math import fsum, isfinite, nan
 from typing import TYPE_CHECKING, Any, Final
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from tasks.core.activities import name_activity, names_virtual_place
 from tasks.core.errors import NoClockError, NothingRecordedError
-from tasks.core.instants import FARTHEST, find_possible, from_microseconds, to_microseconds
+from tasks.core.instants import FARTHEST, find_possible, from_microseconds
 from tasks.core.markup import (
     find_children,
     find_root_name,
@@ -27,9 +26,10 @@ from tasks.core.markup import (
     read_local_name,
     read_text,
 )
-from tasks.core.recording import ExportFile, Header, Recording, Remark, TimeBasis
+from tasks.core.recording import ExportFile, Header, Recording, Remark
 from tasks.core.registers import ReadOptions, reader
 from tasks.core.units import MICROSECONDS_PER_SECOND
+from tasks.core.zones import StampClock
 from tasks.tables.arrow import make_empty, make_table
 from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES
 
@@ -86,12 +86,13 @@ def read_tcx(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:
     """
     markup = load_markup(export.path.read_bytes(), name=export.name)
     root, cut = parse_whole_rows(markup.text, "Trackpoint", name=export.name)
-    clock = _Clock(export.name, options.zone)
+    clock = StampClock(export.name, options.zone)
     activities = [
         _collect_activity(element, clock)
         for element in root.iter("{*}Activity", "Activity")
         if read_local_name(element) == "Activity"
     ]
+    clock.check()
     filled = [activity for activity in activities if activity.holds_anything]
     if not filled:
         raise _refuse_empty(root, len(activities), export.name)
@@ -112,35 +113,6 @@ def read_tcx(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:
             remedy="record with a set clock; these times cannot be placed",
         )
     return tuple(recordings)
-
-
-@dataclass
-class _Clock:
-    """Turns the words for times into instants, and counts those that it could not."""
-
-    file: str
-    zone: str | None
-    basis: TimeBasis = "utc"
-
-    def read(self, text: str | None) -> int | None:
-        """Give microseconds since 1970-01-01T00:00:00Z, None when there is no such time.
-
-        Raises: NoClockError for a time without a zone when none was stated.
-        """
-        try:
-            instant = datetime.fromisoformat((text or "").strip())
-        except ValueError:
-            return None
-        if instant.tzinfo is None:
-            if self.zone is None:
-                raise NoClockError(
-                    self.file,
-                    found=f"its times have no zone ({instant.isoformat()})",
-                    remedy="name their zone as zone under [time] in coworn.toml",
-                )
-            self.basis = "zone"
-            instant = instant.replace(tzinfo=ZoneInfo(self.zone))
-        return to_microseconds(instant)
 
 
 @dataclass
@@ -179,7 +151,7 @@ class _Activity:
         return self.times[0] if self.times else self.laps[0].start_us
 
 
-def _collect_activity(element: Any, clock: _Clock) -> _Activity:  # noqa: ANN401 - lxml
+def _collect_activity(element: Any, clock: StampClock) -> _Activity:  # noqa: ANN401 - lxml
     activity = _Activity(element)
     piece = 0
     for lap in find_children(element, "Lap"):
@@ -197,7 +169,7 @@ def _collect_activity(element: Any, clock: _Clock) -> _Activity:  # noqa: ANN401
 def _collect_lap(
     lap: Any,  # noqa: ANN401 - an element of lxml
     activity: _Activity,
-    clock: _Clock,
+    clock: StampClock,
     *,
     times: list[int],
 ) -> None:
@@ -222,7 +194,7 @@ def _collect_lap(
 def _collect_point(
     point: Any,  # noqa: ANN401 - an element of lxml
     activity: _Activity,
-    clock: _Clock,
+    clock: StampClock,
     *,
     piece: int,
 ) -> int | None:
@@ -256,7 +228,7 @@ def _collect_point(
 def _build_recording(
     activity: _Activity,
     root: Any,  # noqa: ANN401 - an element of lxml
-    clock: _Clock,
+    clock: StampClock,
     *,
     index: int,
     cut: bool,

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
+from tasks.core.notes import NOTES_EARLY_S
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
@@ -13,9 +15,6 @@ if TYPE_CHECKING:
     from tasks.pair import Bout
     from tasks.settle.known import KnownRecording
 
-#: Notes whose start lies this far before the first sample still belong to the workout [s]; a watch
-#: is started late, a note is rounded (common practice, no source).
-_NOTES_EARLY_S: Final = 1800.0
 DAY: Final = timedelta(days=1)
 
 
@@ -69,7 +68,7 @@ def check_segments(notes: Notes, bout: Bout) -> Iterator[str]:
 
 def _fits(notes: Notes, bout: Bout, *, by_id: Mapping[str, KnownRecording]) -> bool:
     if not notes.whole_day:
-        early = timedelta(seconds=_NOTES_EARLY_S)
+        early = timedelta(seconds=NOTES_EARLY_S)
         return bout.start_utc - early <= notes.start_utc <= bout.end_utc
     if not notes.start_utc <= bout.start_utc < notes.start_utc + DAY:
         return False

@@ -119,6 +119,8 @@ def _write_facts(
         # What a workout no longer has goes, together with all of a workout that is gone.
         part = {"workout_id": [*touched, *plan.vanished]}
         changed += replace_rows(connection, table, make_rows(table, rows), where=part)
+    if plan.gone:
+        changed += delete_rows(connection, RECORDINGS, where={"recording_id": plan.gone})
     if plan.vanished:
         changed += delete_rows(connection, WORKOUTS, where={"workout_id": plan.vanished})
     return changed

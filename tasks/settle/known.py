@@ -10,7 +10,7 @@ from config.devices import AmbiguousDeviceError, Device, Identified, Traits, ide
 from tasks.lake import LakeFacts, read_facts
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
     from pathlib import Path
 
     from tasks.core.recording import Header
@@ -68,19 +68,21 @@ def collect_recordings(
     devices: Sequence[Device],
     wanted: Sequence[tuple[datetime, datetime]] | None = None,
     workouts: Mapping[str, str | None] | None = None,
+    always: Collection[str] = (),
 ) -> Collected:
     """Describe every recording of `files`, or those that lie in one of the `wanted` spans.
 
     `stored` holds the rows of the table `recordings` by id; `workouts` the workout that each
     recording was last given to, which outlives the store. A recording that the store does not
-    know yet is always described, and so is one whose place on the UTC axis is not known.
+    know yet is always described, and so is one whose place on the UTC axis is not known, and those
+    of `always`, which may have left the place that the store knows.
     """
     recordings: list[KnownRecording] = []
     complaints: list[str] = []
     for file in files:
         for recording_id in file.recording_ids:
             row = stored.get(recording_id)
-            if row is not None and wanted is not None and not _is_wanted(row, wanted):
+            if recording_id not in always and wanted is not None and not _is_wanted(row, wanted):
                 continue
             known, complaint = _describe(recording_id, file, row, lake=lake, devices=devices)
             if workouts is not None and known.workout_id is None:
@@ -91,8 +93,8 @@ def collect_recordings(
     return Collected(tuple(recordings), tuple(complaints))
 
 
-def _is_wanted(row: Mapping[str, Any], wanted: Sequence[tuple[datetime, datetime]]) -> bool:
-    if row["time_basis"] == "elapsed" and not row["clock_shift_s"]:
+def _is_wanted(row: Mapping[str, Any] | None, wanted: Sequence[tuple[datetime, datetime]]) -> bool:
+    if row is None or (row["time_basis"] == "elapsed" and not row["clock_shift_s"]):
         return True
     shift = timedelta(seconds=row["clock_shift_s"] or 0.0)
     begin, end = row["start_utc"] + shift, row["end_utc"] + shift

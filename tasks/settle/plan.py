@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from config.devices import Device
     from config.settings import Settings
     from tasks.core.notes import Notes
+    from tasks.core.recording import Header
     from tasks.settle.known import KnownRecording
 
 #: Goes up when pairing, alignment or the choice of references may give other results.
@@ -53,14 +54,16 @@ class PlannedWorkout:
 class Plan:
     """What to measure, which workouts are gone, and what was left as it is.
 
-    `vanished` are workouts whose recordings have all gone to others; `unchanged` those whose
-    fingerprint is that of their newest results; `unclaimed_notes` fit no workout; `considered`
+    `vanished` are workouts whose recordings have all gone, to others or for good; `gone` are
+    recordings whose export is refused by now; `unchanged` are workouts whose fingerprint is that
+    of their newest results; `unclaimed_notes` fit no workout; `considered`
     are all recordings that were looked at; `complaints` are one line each.
     """
 
     workouts: tuple[PlannedWorkout, ...]
     considered: frozenset[str] = frozenset()
     vanished: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
     unchanged: tuple[str, ...] = ()
     unclaimed_notes: tuple[str, ...] = ()
     complaints: tuple[str, ...] = ()
@@ -74,12 +77,13 @@ def plan(
     settings: Settings,
     fingerprints: Mapping[str, str | None],
     course_marks: Mapping[str, str] | None = None,
+    gone: Mapping[str, str] | None = None,
 ) -> Plan:
     """Pair `recordings` and find the workouts whose fingerprint differs from `fingerprints`.
 
     `fingerprints` holds those of the stored workouts by id; `course_marks` a content hash per
-    course name. `notes` are in the order in which they came: of two for one workout the later
-    one applies.
+    course name; `gone` the workouts of recordings that are stored and no longer there. `notes` are
+    in the order in which they came: of two for one workout the later one applies.
     """
     by_id = {known.recording_id: known for known in recordings}
     bouts = pair_recordings(
@@ -102,10 +106,12 @@ def plan(
         else:
             planned.append(PlannedWorkout(workout_id, bout, members, applies, fingerprint))
     before = {known.workout_id for known in recordings if known.workout_id is not None}
+    before.update((gone or {}).values())
     return Plan(
         workouts=tuple(planned),
         considered=frozenset(by_id),
         vanished=tuple(sorted(before - set(named))),
+        gone=tuple(gone or ()),
         unchanged=tuple(unchanged),
         unclaimed_notes=assigned.unclaimed,
         complaints=(
@@ -201,7 +207,7 @@ def _fingerprint(
             key=lambda member: str(member["recording_id"]),
         ),
         "devices": sorted(_mark_device(known.device, known.recording_id) for known in members),
-        "files": sorted((known.recording_id, known.header.reader) for known in members),
+        "files": sorted((known.recording_id, *_mark_reading(known.header)) for known in members),
         "notes": None if notes is None else notes.mark,
     }
     circumstances = mark_circumstances(settings, course, marks=marks)
@@ -235,16 +241,31 @@ def _hash(facts: Mapping[str, Any]) -> str:
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:12]
 
 
+def _mark_reading(header: Header) -> tuple[str, ...]:
+    """Give what the times and values of a recording depend on beside the bytes of its export."""
+    if header.time_basis == "notes":
+        return header.reader, f"{header.local_offset_s} s"
+    return (header.reader,)
+
+
 def _mark_device(device: Device, recording_id: str) -> tuple[str, str]:
     """Give what results depend on in a device: everything but the rules that found it."""
     return recording_id, device.model_dump_json(exclude={"match"})
 
 
 def find_windows(
-    recordings: Sequence[KnownRecording], notes: Sequence[Notes], *, settings: Settings
+    recordings: Sequence[KnownRecording],
+    notes: Sequence[Notes],
+    *,
+    former: Sequence[tuple[datetime, datetime]] = (),
+    settings: Settings,
 ) -> list[tuple[datetime, datetime]]:
-    """Give the spans in which partners of new `recordings` and `notes` can lie."""
+    """Give the spans in which partners of new `recordings` and `notes` can lie.
+
+    `former` are spans that recordings had which lie elsewhere by now, or are gone.
+    """
     reach = timedelta(hours=settings.pair.max_clock_shift_h + 1.0)
-    spans = [(known.start_utc - reach, known.end_utc + reach) for known in recordings]
+    own = [(known.start_utc, known.end_utc) for known in recordings]
+    spans = [(begin - reach, end + reach) for begin, end in (*own, *former)]
     spans += [(one.start_utc - reach, one.start_utc + reach) for one in notes]
     return spans + [(one.start_utc, one.start_utc + DAY + reach) for one in notes if one.whole_day]

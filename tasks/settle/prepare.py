@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 from config.devices import load_devices
@@ -91,6 +92,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
     windows = None
     if not everything:
         windows = _find_windows(files, unsettled, stored, read, home=home, settings=settings)
+    gone = _find_gone(files, stored)
     collected = collect_recordings(
         files,
         stored.recordings,
@@ -98,6 +100,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         devices=devices,
         wanted=windows,
         workouts=workouts,
+        always=unsettled,
     )
     made = plan(
         collected.recordings,
@@ -106,6 +109,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         settings=settings,
         fingerprints=stored.fingerprints,
         course_marks=mark_courses(home.courses),
+        gone={one: stored.recordings[one]["workout_id"] for one in gone},
     )
     return Prepared(
         plan=made,
@@ -204,7 +208,27 @@ def _find_windows(
         if file_id not in stored.notes
         for one in older
     ]
-    return find_windows(new.recordings, new_notes, settings=settings)
+    former = [
+        (row["start_utc"] + shift, row["end_utc"] + shift)
+        for recording_id in (*_find_gone(files, stored), *unsettled)
+        if (row := stored.recordings.get(recording_id)) is not None
+        for shift in (timedelta(seconds=row["clock_shift_s"] or 0.0),)
+    ]
+    return find_windows(new.recordings, new_notes, former=former, settings=settings)
+
+
+def _find_gone(files: Sequence[FileRecord], stored: _Stored) -> tuple[str, ...]:
+    """Give stored recordings that their export no longer gives: it was read again and refused.
+
+    Exports that the ledger does not know say nothing: it may have been lost.
+    """
+    given = {recording_id for file in files for recording_id in file.recording_ids}
+    seen = {file.file_id for file in files}
+    return tuple(
+        recording_id
+        for recording_id, row in stored.recordings.items()
+        if recording_id not in given and row["file_id"] in seen
+    )
 
 
 def _read_stored(home: Home) -> _Stored:

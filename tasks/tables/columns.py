@@ -144,7 +144,10 @@ _ALL: Final = (
     _text("product", "Product, as text or as its FIT number"),
     _text("serial", "Serial number of the unit"),
     _text("reader", "Library that read the bytes, with its version"),
-    _text("time_basis", "utc, zone (naive time with a stated zone) or elapsed (placed by us)"),
+    _text(
+        "time_basis",
+        "utc, zone (naive, zone stated), notes (naive, offset theirs), elapsed (we placed it)",
+    ),
     _text("position_kind", "gnss, virtual or none"),
     _text("altitude_kind", "barometric, gnss or unknown"),
     _float("pool_length_m", "m", "Length of the pool that the device was set to", 0.0),

@@ -7,6 +7,7 @@ import hashlib
 import shutil
 import zipfile
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
@@ -38,7 +39,8 @@ def write_exports(folder: Path) -> dict[str, bytes]:
     """Write a drop of every kind; give the bytes by name.
 
     A workout in FIT and CSV with notes, one as FIT and GPX of the same device, one in a zip
-    archive, a damaged file, one file again under another name, and once more gzipped.
+    archive, a damaged file, one file again under another name, and once more gzipped; a table
+    without a zone, which the notes give.
     """
     folder.mkdir(parents=True)
     for pattern in ("*-strength-*", "*-strength.notes.toml", "*-track-laps-alder-1.*", "*damaged*"):
@@ -47,6 +49,9 @@ def write_exports(folder: Path) -> dict[str, bytes]:
     again = (folder / "2025-11-26-strength-alder-2.fit").read_bytes()
     (folder / "again.fit").write_bytes(again)
     (folder / "packed.fit.gz").write_bytes(gzip.compress(again, mtime=0))
+    local = datetime(2025, 11, 26, 17, 31)  # noqa: DTZ001 - that is what it is about
+    rows = (f"{local + timedelta(seconds=n):%Y-%m-%dT%H:%M:%S},{100 + n % 40}" for n in range(600))
+    (folder / "local.csv").write_text("time,heart_rate\n" + "\n".join(rows) + "\n")
     with zipfile.ZipFile(folder / "pool.zip", "w", zipfile.ZIP_DEFLATED) as archive:
         for path in sorted(DEMO.glob("*-pool-[ah]*[2l].fit")):
             archive.write(path, path.name)

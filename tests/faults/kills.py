@@ -38,6 +38,7 @@ STAGES: Final = (
     COPY_IN,
     "finish",
     "ingest",
+    "notes",
     "pair",
     "measure",
     "append",

@@ -30,7 +30,7 @@ import scipy.stats  # noqa: F401
 from config.home import Home
 from config.settings import Settings, load_settings
 from flows.locks import hold_run_lock
-from tasks import ingest, intake, lake, report, settle, store
+from tasks import ingest, intake, lake, report, settle, store, wall_clocks
 from tasks.core.discovery import load_metrics, load_readers
 from tasks.core.provenance import begin_run
 from tasks.report.files import sweep_unfinished
@@ -59,6 +59,10 @@ def run_line(
         if path.is_file():
             file = ingest.Dropped(path, path.name)
             ingest.ingest_file(file, home=home, settings=settings, move=True)
+    tell("notes")
+    for known in wall_clocks.decide_again(home, settings):
+        ingest.finish_file(known, home=home, settings=settings)
+    wall_clocks.clear_lake(home)
     tell("lock")
     with hold_run_lock(home, wait_s=60.0, purpose="line"):
         tell("pair")

@@ -146,6 +146,39 @@ def test_late_partners_join_their_workout_and_keep_its_id(place: Place, tmp_path
     assert place.ask("SELECT workout_id, n_devices FROM workouts") == [(*first, 2)]
 
 
+def test_late_notes_place_an_export_without_a_zone_and_a_rebuild_agrees(
+    place: Place, tmp_path: Path
+) -> None:
+    strap = write_csv(tmp_path / "both" / "strap.csv")
+    # The watch says local time: Nepal is 5 h 45 min ahead of UTC.
+    watch = tmp_path / "both" / "test-watch.csv"
+    write_csv(watch, start=datetime(2026, 5, 2, 11, 45, tzinfo=UTC), above_bpm=2.0)
+    watch.write_text(watch.read_text().replace("Z,", ","))
+    done = place.run("ingest", str(strap.parent))
+    assert done.returncode == 1
+    assert done.stderr.startswith("coworn: test-watch.csv refused: the time '2026-05-02T11:45:00'")
+    assert (place.root / "refused" / "test-watch.csv.why.txt").exists()
+    notes = tmp_path / "run.notes.toml"
+    notes.write_text("start = 2026-05-02T11:45:00+05:45\n")
+    done = place.run("ingest", str(notes))
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "2 files: 2 stored" in done.stdout
+    assert list((place.root / "refused").iterdir()) == []
+    query = (
+        "SELECT r.recording_id, workout_id, time_basis, start_utc, metric, segment, value "
+        "FROM latest_results JOIN recordings r USING (workout_id) ORDER BY ALL"
+    )
+    before = place.ask(query)
+    bias = (
+        "SELECT hr_bias_bpm FROM heart_rate WHERE device_id = 'test-watch' "
+        "AND reference = 'strap' AND segment = 'all'"
+    )
+    assert place.ask(bias) == [(pytest.approx(2.0),)]
+    for command in ("nightly", "rebuild"):
+        assert place.run(command).returncode == 0
+        assert place.ask(query) == before
+
+
 def test_a_changed_device_is_measured_again_by_night(place: Place, tmp_path: Path) -> None:
     write_csv(tmp_path / "both" / "strap.csv")
     write_csv(tmp_path / "both" / "test-watch.csv", above_bpm=1.0)

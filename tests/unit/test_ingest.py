@@ -108,6 +108,27 @@ def test_an_unknown_layout_gets_a_proposal(home: Home, settings: Settings) -> No
     assert 'column = ["when"]' in (home.refused / "odd.csv.layout.toml").read_text()
 
 
+def test_an_export_that_can_be_read_after_all_leaves_refused(
+    home: Home, settings: Settings
+) -> None:
+    content = CSV.replace("time,heart_rate", "when,what")
+    _take(home, settings, _drop(home, "odd.csv", content))
+    _take(home, settings, _drop(home, "other.csv", content.replace("102", "103")))
+    home.columns.mkdir(exist_ok=True)
+    (home.columns / "odd.toml").write_text(
+        'name = "odd"\nabout = "invented"\ndelimiters = [","]\n'
+        '[time]\nform = "stamp"\ncolumn = ["when"]\n'
+        '[[column]]\ntheirs = ["what"]\nours = "heart_rate_bpm"\nunit = "bpm"\n'
+    )
+    (outcome,) = _take(home, settings, _drop(home, "again.csv", content))
+    assert outcome.status == "stored"
+    assert sorted(path.name for path in home.refused.iterdir()) == [
+        "other.csv",
+        "other.csv.layout.toml",
+        "other.csv.why.txt",
+    ]
+
+
 def test_notes_are_kept_as_notes(home: Home, settings: Settings) -> None:
     (outcome,) = _take(home, settings, _drop(home, "run.notes.toml", NOTES))
     assert (outcome.status, outcome.format) == ("stored", "notes")

@@ -58,9 +58,9 @@ def test_a_file_that_was_never_seen_is_none(home: Home) -> None:
 def test_a_file_without_an_outcome_is_unfinished_until_it_has_one(home: Home) -> None:
     with Ledger(home) as ledger:
         record(ledger)
-        assert [file.file_id for file in ledger.unfinished()] == [FILE]
+        assert [file.status for file in ledger.list_files()] == ["archived"]
         ledger.set_outcome(FILE, "refused", reason="no samples")
-        assert ledger.unfinished() == []
+        assert [file.status for file in ledger.list_files()] == ["refused"]
 
 
 def test_the_same_bytes_under_another_name_keep_their_outcome_and_every_name(home: Home) -> None:
@@ -151,18 +151,17 @@ def test_recordings_wait_for_settling_and_keep_their_workout_when_read_again(hom
         assert ledger.unsettled() == ()
         ledger.set_outcome(FILE, "stored", recordings=["r-0"])
         assert ledger.list_workouts() == {"r-0": "w"}
-        assert ledger.recordings_of("w") == ("r-0",)
-        assert ledger.file_of("r-0") == FILE
 
 
-def test_reopening_all_keeps_names_and_workouts(home: Home) -> None:
+def test_reopening_keeps_names_workouts_and_its_fact(home: Home) -> None:
     with Ledger(home) as ledger:
         record(ledger)
         ledger.set_outcome(FILE, "stored", recordings=["r-0"])
         ledger.assign_workout(["r-0"], "w")
         ledger.mark_settled(["r-0"])
-        ledger.reopen_all()
-        assert [file.name for file in ledger.unfinished()] == ["run.fit"]
+        ledger.reopen({FILE: ("why:f", "other notes")})
+        assert ledger.recall_all("why:") == {"f": "other notes"}
+        assert [file.status for file in ledger.list_files()] == ["archived"]
         assert ledger.unsettled() == ("r-0",)
         assert ledger.workout_of("r-0") == "w"
 

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tasks.core.recording import ExportFile
+    from tasks.core.zones import Zone
     from tasks.readers.csv.fitting import Fit
     from tasks.readers.csv.sheet import Grid
 
@@ -39,7 +40,7 @@ class Reading:
     n_unreadable: int
 
 
-def read_fit(fit: Fit, export: ExportFile, *, zone: str | None) -> Reading:
+def read_fit(fit: Fit, export: ExportFile, *, zone: Zone | None) -> Reading:
     """Read `export` as the layout of `fit` says.
 
     Raises: NoClockError, NothingRecordedError, and DamagedError when more than half of the rows
@@ -75,7 +76,7 @@ def read_fit(fit: Fit, export: ExportFile, *, zone: str | None) -> Reading:
     return Reading(fit, recording.with_remarks(*remarks), cells + int((~keep).sum()))
 
 
-def has_time_in_head(fit: Fit, export: ExportFile, *, zone: str | None) -> bool:
+def has_time_in_head(fit: Fit, export: ExportFile, *, zone: Zone | None) -> bool:
     """Say whether one of the first rows has a time of the layout's form.
 
     Cheap, so that of several layouts that fit a header only those that can be meant are read. A
@@ -110,7 +111,7 @@ def _check_plausible(fit: Fit, numbers: dict[str, Numbers], export: ExportFile) 
 
 
 def _read_times(
-    fit: Fit, grid: Grid, numbers: dict[str, Numbers], *, export: ExportFile, zone: str | None
+    fit: Fit, grid: Grid, numbers: dict[str, Numbers], *, export: ExportFile, zone: Zone | None
 ) -> Instants:
     if fit.layout.time.form == "beats":
         unit = next(use.column.unit for use in fit.uses if use.column.ours == "rr_s")

@@ -6,13 +6,13 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from typing import TYPE_CHECKING, Final
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from tasks.core.errors import NoClockError
 from tasks.core.recording import Remark, TimeBasis
 from tasks.core.units import MICROSECONDS_PER_SECOND
+from tasks.core.zones import REMEDY, name_basis, open_zone
 from tasks.readers.csv.cells import find_missing, parse_numbers
 from tasks.readers.csv.zones import place_local_times
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.layouts import LayoutTime
+    from tasks.core.zones import Zone
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 #: No wearable that writes CSV is older; an unset clock usually shows an earlier year, and a
@@ -73,12 +74,12 @@ class Start:
 
 
 def read_instants(
-    cells: pd.Series[str], time: LayoutTime, *, decimal: str, zone: str | None, name: str
+    cells: pd.Series[str], time: LayoutTime, *, decimal: str, zone: Zone | None, name: str
 ) -> Instants:
     """Read stripped time `cells` in the form that the layout's `time` states.
 
-    `zone` is the IANA name of the settings, `name` the export's. Raises: NoClockError when times
-    have no offset and nobody stated a zone.
+    `zone` is that of the settings or the notes, `name` the export's. Raises: NoClockError when
+    times have no offset and nobody stated a zone.
     """
     if time.form in {"epoch_s", "epoch_ms"}:
         return _read_epoch(cells, decimal, per_second=1.0 if time.form == "epoch_s" else 1000.0)
@@ -93,7 +94,7 @@ def read_instants(
 
 
 def place_elapsed(
-    seconds: NDArray[np.float64], known: NDArray[np.bool_], *, name: str, zone: str | None
+    seconds: NDArray[np.float64], known: NDArray[np.bool_], *, name: str, zone: Zone | None
 ) -> Instants:
     """Lay elapsed `seconds` from the start that the file's name gives, else from 1970-01-01."""
     start = find_start(name, zone)
@@ -105,7 +106,7 @@ def place_elapsed(
     return Instants(micros, known, start.basis, start.local_offset_s, start.remarks)
 
 
-def find_start(name: str, zone: str | None) -> Start:
+def find_start(name: str, zone: Zone | None) -> Start:
     """Find a date with a time of day in the file `name`; without one the start is unknown."""
     stamp = _parse_name(name)
     if stamp is None:
@@ -115,13 +116,13 @@ def find_start(name: str, zone: str | None) -> Start:
             "the date in the file's name has no zone and no zone is set; placed by its signals"
         )
         return Start(0, "elapsed", None, (remark,))
-    basis: TimeBasis = "utc" if stamp.tzinfo is not None else "zone"
-    if stamp.tzinfo is None:
-        stamp = stamp.replace(tzinfo=ZoneInfo(str(zone)))
+    basis: TimeBasis = "utc"
+    if stamp.tzinfo is None and zone:
+        basis, stamp = name_basis(zone), stamp.replace(tzinfo=open_zone(zone))
     offset = stamp.utcoffset() or timedelta()
     micros = (stamp.astimezone(UTC) - _EPOCH) // timedelta(microseconds=1)
     remark = Remark("the start was taken from the file's name")
-    is_local = basis == "zone" or bool(offset)
+    is_local = basis != "utc" or bool(offset)
     return Start(micros, basis, int(offset.total_seconds()) if is_local else None, (remark,))
 
 
@@ -146,7 +147,7 @@ def _read_epoch(cells: pd.Series[str], decimal: str, *, per_second: float) -> In
 
 
 def _read_stamps(
-    cells: pd.Series[str], time: LayoutTime, *, zone: str | None, name: str
+    cells: pd.Series[str], time: LayoutTime, *, zone: Zone | None, name: str
 ) -> Instants:
     aware, naive = _parse_formats(cells, time.formats) if time.formats else _parse_iso(cells)
     micros = np.zeros(len(cells), dtype=np.int64)
@@ -162,13 +163,14 @@ def _read_stamps(
             raise NoClockError(
                 name,
                 found=f"the time {cells[int(np.argmax(naive.known))]!r} has no offset from UTC",
-                remedy='set zone under [time] in coworn.toml, for example zone = "Europe/Berlin"',
+                remedy=REMEDY,
+                local_span=_find_span(naive),
             )
         rows = np.flatnonzero(naive.known)
         placed = place_local_times(_to_series(naive.micros[rows]), zone)
         micros[rows] = placed.micros
         known[rows] = placed.known
-        basis, remarks = "zone", placed.remarks
+        basis, remarks = name_basis(zone), placed.remarks
         if placed.known.any():
             first = int(np.argmax(placed.known))
             offset_s = int(naive.micros[rows][first] - placed.micros[first]) // 1_000_000
@@ -182,6 +184,19 @@ class _Parsed:
     micros: NDArray[np.int64]
     known: NDArray[np.bool_]
     offset_s: int | None = None
+
+
+def _find_span(naive: _Parsed) -> tuple[datetime, datetime] | None:
+    """Give the first and the last of naive times that can be; None when none of them can."""
+    seconds = naive.micros[naive.known] / MICROSECONDS_PER_SECOND
+    micros = naive.micros[naive.known][(seconds >= _EARLIEST_S) & (seconds < _LATEST_S)]
+    if not len(micros):
+        return None
+    first, last = (
+        _EPOCH.replace(tzinfo=None) + timedelta(microseconds=int(one))
+        for one in (micros.min(), micros.max())
+    )
+    return first, last
 
 
 def _parse_iso(cells: pd.Series[str]) -> tuple[_Parsed, _Parsed]:

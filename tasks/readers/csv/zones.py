@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from tasks.core.recording import Remark
+from tasks.core.zones import open_zone
 
 if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
+
+    from tasks.core.zones import Zone
 
 _SECOND: Final = 1_000_000
 
@@ -26,7 +28,7 @@ class Placed:
     remarks: tuple[Remark, ...] = ()
 
 
-def place_local_times(local: pd.Series[pd.Timestamp], zone: str) -> Placed:
+def place_local_times(local: pd.Series[pd.Timestamp], zone: Zone) -> Placed:
     """Turn naive `local` times, in file order and without NaT, into UTC.
 
     Hours that a clock change leaves out do not exist and stay unknown. In an hour that comes
@@ -61,9 +63,9 @@ def place_local_times(local: pd.Series[pd.Timestamp], zone: str) -> Placed:
 _NOT_A_TIME: Final = np.iinfo(np.int64).min
 
 
-def _localise(local: pd.Series[pd.Timestamp], zone: str, *, summer: bool) -> NDArray[np.int64]:
+def _localise(local: pd.Series[pd.Timestamp], zone: Zone, *, summer: bool) -> NDArray[np.int64]:
     placed = local.dt.tz_localize(
-        ZoneInfo(zone), ambiguous=np.full(len(local), summer), nonexistent="NaT"
+        open_zone(zone), ambiguous=np.full(len(local), summer), nonexistent="NaT"
     )
     naive = placed.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy()
     return naive.astype("datetime64[us]").astype(np.int64)

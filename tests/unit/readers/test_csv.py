@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+import pickle
+from datetime import UTC, datetime, timedelta, timezone
+from importlib import resources
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -42,7 +44,7 @@ def read(tmp_path: Path) -> Read:
     def read_text(
         content: str | bytes,
         name: str = "export.csv",
-        zone: str | None = None,
+        zone: str | timezone | None = None,
         folders: tuple[Path, ...] = (),
     ) -> Recording:
         path = tmp_path / "content"
@@ -180,8 +182,48 @@ def test_the_offset_of_the_first_stamp_is_the_local_offset(read: Read) -> None:
 
 
 def test_times_without_an_offset_are_refused_without_a_zone(read: Read) -> None:
-    with pytest.raises(NoClockError, match=r"no offset from UTC; set zone under \[time\]"):
-        read("time,hr\n2026-05-02T07:30:00,70\n")
+    with pytest.raises(
+        NoClockError, match=r"no offset from UTC; set zone under \[time\]"
+    ) as caught:
+        read("time,hr\n2026-05-02T07:31:00,70\nlate,70\n2026-05-02T07:30:00.5,70\n")
+    assert "or drop notes of the workout" in caught.value.remedy
+    assert [str(one) for one in caught.value.local_span or ()] == [
+        "2026-05-02 07:30:00.500000",
+        "2026-05-02 07:31:00",
+    ]
+    # It crosses from the reading process to the one that asks the notes.
+    assert pickle.loads(pickle.dumps(caught.value)).local_span == caught.value.local_span  # noqa: S301
+
+
+def test_a_clock_that_was_never_set_spans_no_local_times(read: Read) -> None:
+    with pytest.raises(NoClockError) as caught:
+        read("time,hr\n1980-01-06T00:00:00,70\n")
+    assert caught.value.local_span is None
+
+
+#: By hand: 07:30 minus the offset of Nepal, of Newfoundland in winter, of Chatham in winter.
+@pytest.mark.parametrize(
+    ("minutes", "expected"), [(345, "01:45:00"), (-210, "11:00:00"), (765, "18:45:00")]
+)
+def test_the_offset_of_notes_places_local_times(minutes: int, expected: str, read: Read) -> None:
+    zone = timezone(timedelta(minutes=minutes))
+    recording = read("time,hr\n2026-05-02T07:30:00,70\n", zone=zone)
+    assert f"{recording.start_utc:%H:%M:%S}" == expected
+    assert recording.header.time_basis == "notes"
+    assert recording.header.local_offset_s == 60 * minutes
+
+
+def test_the_zone_of_a_layout_goes_before_the_offset_of_notes(read: Read, tmp_path: Path) -> None:
+    text = (resources.files("config") / "columns" / "iso-time.toml").read_text()
+    (tmp_path / "columns").mkdir()
+    own = text.replace('form = "stamp"', 'form = "stamp"\nzone = "Asia/Tokyo"')
+    (tmp_path / "columns" / "iso-time.toml").write_text(own)
+    content = "time,hr\n2026-05-02T07:30:00,70\n"
+    zone = timezone(timedelta(hours=2))
+    recording = read(content, zone=zone, folders=(tmp_path / "columns",))
+    # Tokyo is UTC+9 all year. Source: IANA time zone database.
+    assert f"{recording.start_utc:%d %H:%M}" == "01 22:30"
+    assert recording.header.time_basis == "zone"
 
 
 #: Local time and UTC in Berlin, by the zone's rules: CEST is UTC+2, CET is UTC+1.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta, timezone
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -174,12 +174,18 @@ def test_a_lap_without_a_start_begins_with_its_first_point(tmp_path: Path) -> No
 # --- times ------------------------------------------------------------------------------------
 def test_a_time_without_a_zone_needs_a_stated_one(tmp_path: Path) -> None:
     content = wrap_points(POINT.format(0)).replace("Z<", "<").replace('Z">', '">')
-    with pytest.raises(NoClockError, match="zone under"):
+    with pytest.raises(NoClockError, match="zone under") as caught:
         read(tmp_path, content)
+    eight = datetime(2025, 6, 15, 8)  # noqa: DTZ001 - as it stands there
+    assert caught.value.local_span == (eight, eight)
     # Lisbon is one hour ahead of UTC in June. Source: IANA time zone database.
     recording = read_one(tmp_path, content, ReadOptions(zone="Europe/Lisbon"))
     assert recording.start_utc == datetime(2025, 6, 15, 7, tzinfo=UTC)
     assert recording.header.time_basis == "zone"
+    # The offset of Nepal, as notes would give it: 08:00 there is 02:15 in UTC.
+    noted = read_one(tmp_path, content, ReadOptions(zone=timezone(timedelta(minutes=345))))
+    assert noted.start_utc == datetime(2025, 6, 15, 2, 15, tzinfo=UTC)
+    assert noted.header.time_basis == "notes"
 
 
 def test_a_clock_that_was_not_set_is_refused(tmp_path: Path) -> None:
