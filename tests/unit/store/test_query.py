@@ -290,7 +290,7 @@ def test_an_answer_larger_than_allowed_says_how_to_get_it(
 
 
 LONG_QUERY = """
-import _thread, sys, threading
+import _thread, signal, sys, threading
 from pathlib import Path
 from config.home import Home
 from tasks.store import connect_for_reading, run_query
@@ -301,6 +301,8 @@ def end():
             _thread.interrupt_main()
             return
 
+# A shell that starts something in the background has it ignore Ctrl-C.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 connection = connect_for_reading(Home(Path(sys.argv[1])))
 threading.Thread(target=end, daemon=True).start()
 try:
