@@ -6,11 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from config.section import Section
-
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
-PositiveInt = Annotated[int, Field(gt=0)]
+from config.section import NotNegative, Positive, PositiveInt, Section, Share
 
 
 class PositionSettings(Section):
@@ -59,7 +55,7 @@ class PositionSettings(Section):
     )
     moving_mps: Positive = Field(description="Speed from which someone moves [m/s]")
     max_speed_lag_s: Positive = Field(description="Largest lag of speed that is looked for [s]")
-    speed_min_correlation: Annotated[float, Field(ge=0, le=1)] = Field(
+    speed_min_correlation: Share = Field(
         description="Correlation at the best shift from which a lag of speed is believed"
     )
 

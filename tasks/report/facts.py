@@ -16,8 +16,8 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from config.heart_rate import HeartRateSettings
     from config.report import ReportSettings
-    from config.settings import HeartRateSettings
     from tasks.report.looks import Look
 
     Floats = NDArray[np.float64]

@@ -19,7 +19,7 @@ from tasks.maths.spikes import HALF_WINDOW_S, find_spikes
 from tasks.tables.arrow import read_floats, read_seconds
 
 if TYPE_CHECKING:
-    from config.settings import HeartRateSettings
+    from config.heart_rate import HeartRateSettings
     from tasks.case import Case, Reference, Subject
     from tasks.maths.arrays import BoolArray, FloatArray
 
