@@ -71,7 +71,7 @@ def test_serve_watches_the_inbox_and_runs_the_night_through_the_server(place: Pl
     # also knows the drops of the tests before.
     told = [json.loads(one["data"]) for one in tables if one["key"] == "coworn-drop-files"]
     names = [row["file"] for rows in told for row in rows]
-    assert [name for name in names if "[" in name] == [r"\!\[strap\](x)\<b\>.csv"]
+    assert [name for name in names if "(x)" in name] == [r"\!\[strap\](x)\<b\>.csv"]
     process.send_signal(signal.SIGTERM)
     assert process.wait(timeout=60) == 0
 
