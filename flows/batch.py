@@ -5,32 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flows import terminal
-from flows.configuration import open_home
-from flows.journal import begin_log
-from flows.runtime import Engine, prepare
+from flows.beginning import begin_work
 from tasks.core.errors import UsageError
-from tasks.guard import warm_up
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from config.home import Home
-
-
-def _begin(folder: Path | None, *, debug: bool) -> tuple[Home, Engine]:
-    """Open the home and let start, while libraries are imported, what the work needs beside."""
-    home = open_home(folder).home
-    begin_log(home)
-    prepare(home, debug=debug)
-    engine = Engine(home)
-    engine.begin()
-    warm_up()
-    return home, engine
-
 
 def run_nightly(folder: Path | None, *, debug: bool = False, quiet: bool = False) -> int:
     """Run the batch of the night now."""
-    home, engine = _begin(folder, debug=debug)
+    home, engine = begin_work(folder, debug=debug)
     from flows.nightly import nightly
     from flows.outcome import show_new_rows, show_nightly
 
@@ -47,7 +31,7 @@ def run_nightly(folder: Path | None, *, debug: bool = False, quiet: bool = False
 
 def run_rebuild(folder: Path | None, *, debug: bool = False, quiet: bool = False) -> int:
     """Make lake and store again from the originals."""
-    home, engine = _begin(folder, debug=debug)
+    home, engine = begin_work(folder, debug=debug)
     from flows.outcome import count_outcomes, describe_settled, tell_troubles
     from flows.rebuild import rebuild
 
@@ -76,7 +60,7 @@ def run_restore(
     if not backup.is_file():
         raise UsageError(f"{backup}: there is no such backup; they lie in backups/ of the home")
     backup = backup.absolute()
-    home, engine = _begin(folder, debug=debug)
+    home, engine = begin_work(folder, debug=debug)
     from flows.outcome import describe_settled, tell_troubles
     from flows.rebuild import restore
 

@@ -7,9 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from flows import terminal
-from flows.configuration import open_home
-from flows.journal import begin_log
-from flows.runtime import Engine, prepare
+from flows.beginning import begin_work
 from tasks.core.errors import UsageError
 from tasks.core.folders import find_hint, scan_folder
 
@@ -30,14 +28,7 @@ BROKEN_MARKS: Final = ("damaged", "broken")
 def run_demo(folder: Path | None, *, debug: bool = False, quiet: bool = False) -> int:
     """Drop the demo's exports into the home's inbox, do the whole job, print the main table."""
     source = find_demo()
-    home = open_home(folder or DEMO_HOME).home
-    begin_log(home)
-    prepare(home, debug=debug)
-    engine = Engine(home)
-    engine.begin()
-    from tasks.guard import warm_up
-
-    warm_up()
+    home, engine = begin_work(folder or DEMO_HOME, debug=debug)
     console = terminal.make_console(quiet=quiet)
     console.print(f"dropping {terminal.clean(source)} into {terminal.clean(home.inbox)}")
     paths = drop_demo(source, home)

@@ -5,9 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flows import terminal
-from flows.configuration import open_home
-from flows.journal import begin_log
-from flows.runtime import Engine, prepare
+from flows.beginning import begin_work
 from tasks.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -26,15 +24,7 @@ def run_ingest(
         if not path.exists():
             raise UsageError(f"{path}: there is no such file or folder; nothing was done")
     paths = [path.absolute() for path in paths]
-    opened = open_home(folder)
-    home = opened.home
-    begin_log(home)
-    prepare(home, debug=debug)
-    engine = Engine(home)
-    engine.begin()
-    from tasks.guard import warm_up
-
-    warm_up()
+    home, engine = begin_work(folder, debug=debug)
     from flows.inbox import MAX_DROP_FILES
     from flows.outcome import EXIT_DONE, show_drop
     from flows.workout import drop
