@@ -48,7 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one 
     except CowornError as error:
         return _tell(error, debug=debug, code=EXIT_REFUSED)
     except Exception as error:  # noqa: BLE001 - the last place where a person can be told in one line
-        from flows.trouble import explain_trouble
+        from flows.console.error_messages import explain_trouble
 
         told = explain_trouble(error) or (
             f"unexpected {type(error).__name__}: {error}; run it again with --debug to see where"
@@ -76,7 +76,7 @@ def find_stranger() -> str | None:
 
 
 def _run(words: list[str]) -> int:
-    from flows.commands import app, read_click_error
+    from flows.commands.app import app, read_click_error
 
     try:
         code = app(args=protect_query(words), prog_name="coworn", standalone_mode=False)
@@ -110,7 +110,7 @@ def protect_query(words: list[str]) -> list[str]:
 
 
 def _tell(error: Exception, *, debug: bool, code: int, told: str | None = None) -> int:
-    from flows.terminal import say_error
+    from flows.console.terminal import say_error
 
     if debug:
         traceback.print_exception(error)

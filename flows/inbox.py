@@ -14,8 +14,8 @@ import time
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
+from tasks.archive.originals import is_being_written
 from tasks.core.folders import Stamp, scan_folder
-from tasks.intake import is_being_written
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

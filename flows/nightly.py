@@ -6,27 +6,26 @@ import contextlib
 import logging
 import shutil
 import time
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path  # noqa: TC003 - Prefect resolves the annotations at run time
 from typing import TYPE_CHECKING, Final
 
 from prefect import flow
 
-from flows.configuration import open_home
-from flows.finishing import finish_by_notes, finish_files
-from flows.journal import Stages, begin_log, set_aside_logs
-from flows.locks import is_watched
-from flows.outcome import log_run
-from flows.quiet import list_quiet_files
-from flows.runtime import RUN_TAG, find_api_url
-from flows.settling import Settled, settle_home
-from flows.watch import LAST_NIGHTLY
-from flows.workout import DropReport, show_artifact, take_in
+from flows.artifacts import show_artifact
+from flows.complete_files import list_quiet_files
+from flows.console.run_summary import log_run
+from flows.engine.prefect_server import RUN_TAG, find_api_url
+from flows.process_workouts import process_workouts
+from flows.read_files import finish_by_notes, finish_files, take_in
+from flows.run_reports import DropReport, NightlyReport, Stages
+from flows.session.home import open_home
+from flows.session.locks import is_watched
+from flows.session.log import begin_log, set_aside_logs
 from tasks import steps
+from tasks.archive.ledger import LAST_NIGHTLY, Ledger
 from tasks.core.folders import find_hint
-from tasks.ingest import Dropped, FileOutcome, list_unfinished
-from tasks.ledger import Ledger
+from tasks.ingest.exports import Dropped, FileOutcome, list_unfinished
 
 if TYPE_CHECKING:
     from config.home import Home
@@ -40,16 +39,6 @@ DEAD_RUN_AFTER: Final = timedelta(hours=24)
 KEEP_RUNS_FOR: Final = timedelta(days=30)
 #: Scratch folders older than this were left behind by a killed run [s].
 DEAD_SCRATCH_AFTER_S: Final = 24 * 3600.0
-
-
-@dataclass(frozen=True)
-class NightlyReport:
-    """What a night did. `swept_runs` counts dead runs that were closed on the Prefect server."""
-
-    outcomes: tuple[FileOutcome, ...]
-    settled: Settled
-    backup: Path
-    swept_runs: int
 
 
 @flow(name="nightly", persist_result=False)
@@ -67,17 +56,19 @@ def nightly(home: Path | None = None) -> NightlyReport:
             *_take_inbox(place, settings),
         ]
         outcomes = finish_by_notes(outcomes, home=place, settings=settings)
-    settled = settle_home(place, settings, flow_name="nightly", stages=stages, everything=True)
+    workout_run = process_workouts(
+        place, settings, flow_name="nightly", stages=stages, everything=True
+    )
     with stages.time("back up"):
         backup = steps.back_up(place, settings, now=begun)
     _sweep(place)
-    log_run("nightly", outcomes, settled, stages)
+    log_run("nightly", outcomes, workout_run, stages)
     with Ledger(place) as ledger:
         ledger.remember(LAST_NIGHTLY, begun.isoformat())
-    show_artifact(DropReport(tuple(outcomes), settled), home=place)
+    show_artifact(DropReport(tuple(outcomes), workout_run), home=place)
     if find_api_url() is None:
         forget_old_runs(begun)
-    return NightlyReport(tuple(outcomes), settled, backup.store, _close_dead_runs(begun))
+    return NightlyReport(tuple(outcomes), workout_run, backup.store, _close_dead_runs(begun))
 
 
 def _take_inbox(home: Home, settings: Settings) -> list[FileOutcome]:

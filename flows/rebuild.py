@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path  # noqa: TC003 - Prefect resolves the annotations at run time
 from typing import Final
@@ -11,17 +11,18 @@ from typing import Final
 from prefect import flow
 
 from config.home import Home
-from flows.configuration import open_home
-from flows.finishing import finish_by_notes, finish_files
-from flows.journal import Stages, begin_log
-from flows.locks import hold_run_lock
-from flows.outcome import log_run
-from flows.settling import Settled, settle_home, settle_locked, show_settled
+from flows.console.run_summary import log_run
+from flows.process_workouts import process_locked, process_workouts, publish_and_report
+from flows.read_files import finish_by_notes, finish_files
+from flows.run_reports import RebuildReport, RestoreReport, Stages
+from flows.session.home import open_home
+from flows.session.locks import hold_run_lock
+from flows.session.log import begin_log
 from tasks import steps
-from tasks.ingest import FileOutcome, list_unfinished
-from tasks.intake import list_originals
-from tasks.lake import ensure_lake
-from tasks.ledger import Ledger
+from tasks.archive.lake import ensure_lake
+from tasks.archive.ledger import Ledger
+from tasks.archive.originals import list_originals
+from tasks.ingest.exports import list_unfinished
 from tasks.store import open_store, restore_backup
 
 _BESIDE: Final = "rebuild"
@@ -44,15 +45,6 @@ class RebuiltHome(Home):
     def store(self) -> Path:
         """The new store."""
         return self.beside / "store.duckdb"
-
-
-@dataclass(frozen=True)
-class RebuildReport:
-    """What a rebuild gave. `backup` is the store as it was before, with all its former runs."""
-
-    outcomes: tuple[FileOutcome, ...]
-    settled: Settled
-    backup: Path
 
 
 @flow(name="rebuild", persist_result=False)
@@ -78,25 +70,19 @@ def rebuild(home: Path | None = None) -> RebuildReport:
             spread = len(files) >= settings.run.backfill_files
             outcomes = finish_files(files, home=made, settings=settings, spread=spread)
             outcomes = finish_by_notes(outcomes, home=made, settings=settings)
-        settled = settle_locked(made, settings, flow_name="rebuild", stages=stages, everything=True)
+        workout_run = process_locked(
+            made, settings, flow_name="rebuild", stages=stages, everything=True
+        )
         with stages.time("back up"):
             backup = steps.back_up(place, settings, now=datetime.now(UTC))
         _put_in_place(made, place)
         # What a watcher took in meanwhile went into the lake of before.
         with stages.time("read"):
             outcomes += finish_files(list_unfinished(place), home=place, settings=settings)
-        complaints = show_settled(place, settings, stages=stages)
-    settled = replace(settled, complaints=(*settled.complaints, *complaints))
-    log_run("rebuild", outcomes, settled, stages)
-    return RebuildReport(tuple(outcomes), settled, backup.store)
-
-
-@dataclass(frozen=True)
-class RestoreReport:
-    """What restoring a backup gave. `replaced` is where the store of before lies now."""
-
-    settled: Settled
-    replaced: Path | None
+        complaints = publish_and_report(place, settings, stages=stages)
+    workout_run = replace(workout_run, complaints=(*workout_run.complaints, *complaints))
+    log_run("rebuild", outcomes, workout_run, stages)
+    return RebuildReport(tuple(outcomes), workout_run, backup.store)
 
 
 @flow(name="restore", persist_result=False)
@@ -112,9 +98,11 @@ def restore(backup: Path, home: Path | None = None) -> RestoreReport:
     with hold_run_lock(place, wait_s=settings.run.lock_wait_s, purpose="coworn rebuild"):
         replaced = restore_backup(backup, home=place, wait_s=settings.run.lock_wait_s)
     stages = Stages()
-    settled = settle_home(place, settings, flow_name="restore", stages=stages, everything=True)
-    log_run("restore", (), settled, stages)
-    return RestoreReport(settled, replaced)
+    workout_run = process_workouts(
+        place, settings, flow_name="restore", stages=stages, everything=True
+    )
+    log_run("restore", (), workout_run, stages)
+    return RestoreReport(workout_run, replaced)
 
 
 def _adopt_unknown_originals(home: Home) -> None:

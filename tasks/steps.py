@@ -18,8 +18,10 @@ from prefect.artifacts import create_table_artifact
 from prefect.cache_policies import NO_CACHE
 from prefect.tasks import exponential_backoff
 
-from tasks import guard, ingest, intake, lake, report, settle, store, wall_clocks
+from tasks import guard, processing, report, store
+from tasks.archive import lake, originals
 from tasks.core.errors import StoreBusyError
+from tasks.ingest import exports, local_times
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -79,19 +81,21 @@ def _make(name: str, run_name: str | None = None) -> Callable[[Callable[..., Any
     )
 
 
-ingest_file = _make("ingest-file", "ingest {file.name}")(ingest.ingest_file)
-ingest_batch = _make("ingest-batch")(ingest.ingest_batch)
-finish_file = _make("finish-file", "finish {known.name}")(ingest.finish_file)
-decide_by_notes = _make("decide-by-notes")(wall_clocks.decide_again)
-clear_lake = _make("clear-lake")(wall_clocks.clear_lake)
-prepare = _make("pair-recordings")(settle.prepare)
-measure_workout = _make("measure-workout", "measure {planned.workout_id}")(settle.measure_planned)
-append_results = _make("append-results")(settle.commit)
-finish_settling = _make("write-ledger")(settle.finish)
+ingest_file = _make("ingest-file", "ingest {file.name}")(exports.ingest_file)
+ingest_batch = _make("ingest-batch")(exports.ingest_batch)
+finish_file = _make("finish-file", "finish {known.name}")(exports.finish_file)
+decide_by_notes = _make("decide-by-notes")(local_times.decide_again)
+clear_lake = _make("clear-lake")(local_times.clear_lake)
+prepare = _make("pair-recordings")(processing.prepare)
+measure_workout = _make("measure-workout", "measure {planned.workout_id}")(
+    processing.measure_planned
+)
+append_results = _make("append-results")(processing.commit)
+finish_settling = _make("write-ledger")(processing.finish)
 publish_results = _make("publish-results")(store.publish)
 back_up = _make("back-up")(store.backup)
 sweep_lake = _make("sweep-lake")(lake.sweep)
-sweep_intake = _make("sweep-intake")(intake.sweep)
+sweep_intake = _make("sweep-intake")(originals.sweep)
 
 
 def _write_report(home: Home, settings: Settings, *, catch_up: bool = False) -> report.Report:

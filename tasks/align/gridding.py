@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tasks.case import GRID_CHANNELS, Grid
-from tasks.signals import read_signal, read_track
 from tasks.tables.arrow import read_floats, read_micros
 from tasks.tables.timer import read_pauses
+from tasks.workout.case import GRID_CHANNELS, Grid
+from tasks.workout.signals import read_signal, read_track
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from tasks.align.offsets import find_offset_by_heart_rate, find_offset_by_motion
-from tasks.case import Alignment
+from tasks.workout.case import Alignment
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

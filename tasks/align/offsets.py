@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from tasks.maths.geodesy import find_plane_origin, project_to_plane
 from tasks.maths.offset import Offset, TrackOffset, estimate_offset, estimate_track_offset
-from tasks.signals import Signal, Track, read_signal, read_speed, read_track
+from tasks.workout.signals import Signal, Track, read_signal, read_speed, read_track
 
 if TYPE_CHECKING:
     from config.settings import AlignSettings

@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 from tasks.align.gridding import carry_to_grid, find_span, mark_covered, mark_paused
 from tasks.align.joining import join_pieces, shift_recording
 from tasks.align.network import Clock, choose_timeline, set_clocks
-from tasks.case import Grid, Subject
+from tasks.workout.case import Grid, Subject
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from config.devices import Device
     from config.settings import Settings
-    from tasks.case import Alignment
     from tasks.core.bouts import Bout, Member
     from tasks.core.recording import Recording
+    from tasks.workout.case import Alignment
 
 
 @dataclass(frozen=True)

@@ -124,8 +124,8 @@ def unknown(reason: str, *, n: int = 0, coverage: float | None = None) -> Value:
 class Example:
     """A worked example of a metric, run by the contract test.
 
-    `inputs` are the keyword arguments of `tasks.case.make_example`; `expected` is the value, None
-    where the metric must decline; `source` says where the expected value comes from.
+    `inputs` are the keyword arguments of `make_example` (`tasks.workout.case`); `expected` is the
+    value, None where the metric must decline; `source` says where the expected value comes from.
     """
 
     inputs: Mapping[str, Any]
@@ -136,7 +136,7 @@ class Example:
 
 @dataclass(frozen=True)
 class Metric:
-    """A catalogue entry and its function, which takes a `tasks.case.Case` and gives a `Value`.
+    """A catalogue entry and its function, which takes a `Case` and returns a `Value`.
 
     `needs` are channels that the test recording must have; where `against` names a channel, the
     reference must have it too. `minimum_n` seconds must be comparable. `whole_only` marks metrics
@@ -228,7 +228,7 @@ class Finding:
 
 @dataclass(frozen=True)
 class FindingKind:
-    """A kind of finding and the function that looks for it in a `tasks.case.Case`."""
+    """A kind of finding and the function that looks for it in a `tasks.workout.case.Case`."""
 
     kind: str
     domain: Domain
@@ -273,9 +273,9 @@ def finding(
 # --- segments ---------------------------------------------------------------------------------
 @dataclass(frozen=True)
 class Segmenter:
-    """A function that cuts a `tasks.case.Case` into further segments for its domain.
+    """A function that cuts a `tasks.workout.case.Case` into further segments for its domain.
 
-    It gives a list of `tasks.case.Segment`, e.g. after_lock, band:<name>, rising.
+    It gives a list of `tasks.workout.case.Segment`, e.g. after_lock, band:<name>, rising.
     """
 
     name: str
@@ -300,8 +300,8 @@ def segmenter(domain: Domain) -> Callable[[SegmentFunction], SegmentFunction]:
 
 
 # --- scopes -----------------------------------------------------------------------------------
-#: Says of a `tasks.case.Case` over a whole workout whether a domain has anything to do with it;
-#: pool lengths have none with a ride. A domain without a scope concerns every workout.
+#: Says of a `Case` over a whole workout whether a domain has anything to do with it; pool lengths
+#: have none with a ride. A domain without a scope concerns every workout.
 SCOPES: Final[dict[Domain, Callable[[Any], bool]]] = {}
 ScopeFunction = TypeVar("ScopeFunction", bound=Callable[[Any], bool])
 

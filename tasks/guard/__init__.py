@@ -11,7 +11,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, TypeVar
 
 from tasks.core.errors import NotesError, ReaderFailedError
-from tasks.courses import load_line, read_line
 from tasks.guard.clean import Clean, read_clean
 from tasks.guard.foreign import (
     NotesText,
@@ -22,6 +21,7 @@ from tasks.guard.foreign import (
     read_notes_texts,
 )
 from tasks.guard.process import CallEndedError, Pool, ReadingProcessError
+from tasks.workout.courses import load_line, read_line
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

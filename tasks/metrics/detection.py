@@ -15,7 +15,7 @@ from tasks.tables.arrow import read_floats, read_seconds
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tasks.case import Case, Subject
+    from tasks.workout.case import Case, Subject
 
     Floats = NDArray[np.float64]
 

@@ -13,18 +13,18 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from tasks.case import Segment
 from tasks.core.notes import NamedSegment, Notes, Truth
 from tasks.core.registers import Example, Value, metric, scope, segmenter, unknown
 from tasks.maths.runs import find_runs
-from tasks.named_parts import find_ends
+from tasks.workout.case import Segment
+from tasks.workout.named_segments import find_ends
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
     Floats = NDArray[np.float64]
     Booleans = NDArray[np.bool_]

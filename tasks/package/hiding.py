@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pyarrow as pa
 
-from tasks.private_places import find_crossings, find_inside
 from tasks.tables.arrow import read_floats
+from tasks.workout.private_places import find_crossings, find_inside
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from config.settings import PairSettings
     from tasks.pair.library import Library, Placed
-    from tasks.signals import Track
+    from tasks.workout.signals import Track
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]

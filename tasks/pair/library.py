@@ -12,7 +12,7 @@ import numpy as np
 
 from tasks.maths.geodesy import compute_distances_m
 from tasks.maths.offset import estimate_offset
-from tasks.signals import Signal, Track, read_signal, read_speed, read_track
+from tasks.workout.signals import Signal, Track, read_signal, read_speed, read_track
 
 if TYPE_CHECKING:
     from tasks.core.bouts import Candidate

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tasks.private_places import find_crossings, find_inside
 from tasks.report.facts import TRACK_BREAK
+from tasks.workout.private_places import find_crossings, find_inside
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -22,8 +22,9 @@ import duckdb
 
 from config.home import Home
 from config.settings import Settings, load_settings
-from tasks import ingest, settle, store
+from tasks import processing, store
 from tasks.core.provenance import begin_run
+from tasks.ingest import exports
 from tests.benchmarks.bench_simulate import HOUR_S, dress
 from tests.simulate.demo_workouts import ROAD
 from tests.simulate.devices import record
@@ -62,15 +63,16 @@ def work_plainly(paths: list[Path], *, home: Home, settings: Settings) -> float:
     """Do the whole job without watcher and Prefect; give the time that it takes [s]."""
     begun = time.perf_counter()
     for path in paths:
-        file = ingest.Dropped(path, path.name)
-        ingest.ingest_file(file, home=home, settings=settings, move=False)
-    prepared = settle.prepare(home, settings)
+        file = exports.Dropped(path, path.name)
+        exports.ingest_file(file, home=home, settings=settings, move=False)
+    prepared = processing.prepare(home, settings)
     outcomes = [
-        settle.measure_planned(one, home=home, settings=settings) for one in prepared.plan.workouts
+        processing.measure_planned(one, home=home, settings=settings)
+        for one in prepared.plan.workouts
     ]
     run = begin_run("bench", settings_hash=settings.hash_of_values)
-    settle.commit(prepared, outcomes, run=run, home=home, settings=settings, wait_s=10.0)
-    settle.finish(prepared, outcomes, home=home)
+    processing.commit(prepared, outcomes, run=run, home=home, settings=settings, wait_s=10.0)
+    processing.finish(prepared, outcomes, home=home)
     store.publish(home, settings)
     return time.perf_counter() - begun
 

@@ -18,10 +18,10 @@ from dataclasses import replace
 import numpy as np
 from scipy.signal import lfilter
 
-from tasks.case import Workout, make_example
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS
-from tasks.measure import Measured, measure_workout
+from tasks.processing.measure import Measured, measure_workout
+from tasks.workout.case import Workout, make_example
 
 N_SECONDS = 7200
 MEMORY = 0.95

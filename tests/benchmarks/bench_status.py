@@ -14,10 +14,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from tasks.processing.plan import mark_circumstances
+
 from config.home import Home
 from config.settings import load_settings
-from tasks.ledger import Ledger
-from tasks.settle.plan import mark_circumstances
+from tasks.archive.ledger import Ledger
 from tasks.store import append_rows, open_store, publish, replace_rows
 from tasks.tables.arrow import make_rows
 from tasks.tables.tables import (

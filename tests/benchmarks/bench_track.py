@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from config.settings import load_settings
-from tasks.case import Workout, make_example
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import METRICS
 from tasks.maths.curves import compute_frechet_m, compute_hausdorff_m, compute_warping_sum_m
 from tasks.maths.geodesy import PlaneOrigin, PlaneTrack, restore_from_plane
 from tasks.maths.lines import Line, build_line
-from tasks.measure import measure_workout
+from tasks.processing.measure import measure_workout
+from tasks.workout.case import Workout, make_example
 
 if TYPE_CHECKING:
     from collections.abc import Callable

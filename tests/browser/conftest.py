@@ -12,9 +12,9 @@ import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from config.settings import load_settings
-from tasks.courses import load_line
 from tasks.report import write_report
 from tasks.store import connect_for_reading
+from tasks.workout.courses import load_line
 from tests.unit.report_home import POOL, RIDE, add_answers, build_home
 
 if TYPE_CHECKING:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from tasks.case import make_example
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import METRICS, Example, Metric, Value
+from tasks.workout.case import make_example
 
 load_metrics()
 EXAMPLES = [

@@ -11,9 +11,9 @@ import pytest
 from config.home import Home
 from config.settings import Settings, load_settings
 from flows.inbox import Watcher
+from tasks.archive.originals import find_original
 from tasks.core.folders import find_hint
-from tasks.ingest import Dropped, FileOutcome, ingest_file
-from tasks.intake import find_original
+from tasks.ingest.exports import Dropped, FileOutcome, ingest_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -15,7 +15,7 @@ import duckdb
 import pyarrow.parquet as pq
 
 from config.home import Home
-from tasks.ledger import Ledger
+from tasks.archive.ledger import Ledger
 from tasks.store import list_backups, read_store
 
 DEMO: Final = Path(__file__).resolve().parents[2] / "inbox_demo"

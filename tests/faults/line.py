@@ -29,10 +29,12 @@ import scipy.stats  # noqa: F401
 
 from config.home import Home
 from config.settings import Settings, load_settings
-from flows.locks import hold_run_lock
-from tasks import ingest, intake, lake, report, settle, store, wall_clocks
+from flows.session.locks import hold_run_lock
+from tasks import processing, report, store
+from tasks.archive import lake, originals
 from tasks.core.discovery import load_metrics, load_readers
 from tasks.core.provenance import begin_run
+from tasks.ingest import exports, local_times
 from tasks.report.files import sweep_unfinished
 from tests.faults.changes import Changes
 
@@ -52,31 +54,31 @@ def run_line(
     Without `whole`, report, backup and sweeping are left out; sweeping is for whoever is alone.
     """
     tell("finish")
-    for known in ingest.list_unfinished(home):
-        ingest.finish_file(known, home=home, settings=settings)
+    for known in exports.list_unfinished(home):
+        exports.finish_file(known, home=home, settings=settings)
     tell("ingest")
     for path in sorted(home.inbox.rglob("*")):
         if path.is_file():
-            file = ingest.Dropped(path, path.name)
-            ingest.ingest_file(file, home=home, settings=settings, move=True)
+            file = exports.Dropped(path, path.name)
+            exports.ingest_file(file, home=home, settings=settings, move=True)
     tell("notes")
-    for known in wall_clocks.decide_again(home, settings):
-        ingest.finish_file(known, home=home, settings=settings)
-    wall_clocks.clear_lake(home)
+    for known in local_times.decide_again(home, settings):
+        exports.finish_file(known, home=home, settings=settings)
+    local_times.clear_lake(home)
     tell("lock")
     with hold_run_lock(home, wait_s=60.0, purpose="line"):
         tell("pair")
         run = begin_run("kills", settings_hash=settings.hash_of_values)
-        prepared = settle.prepare(home, settings)
+        prepared = processing.prepare(home, settings)
         tell("measure")
         outcomes = [
-            settle.measure_planned(one, home=home, settings=settings)
+            processing.measure_planned(one, home=home, settings=settings)
             for one in prepared.plan.workouts
         ]
         tell("append")
-        settle.commit(prepared, outcomes, run=run, home=home, settings=settings, wait_s=20.0)
+        processing.commit(prepared, outcomes, run=run, home=home, settings=settings, wait_s=20.0)
         tell("ledger")
-        settle.finish(prepared, outcomes, home=home)
+        processing.finish(prepared, outcomes, home=home)
         tell("publish")
         store.publish(home, settings)
         if whole:
@@ -89,7 +91,7 @@ def run_line(
     tell("sweep")
     lake.sweep(home.lake, dead_after_s=0.0)
     sweep_unfinished(home.report, dead_after_s=0.0)
-    intake.sweep(home)
+    originals.sweep(home)
 
 
 def _write_report(home: Home, settings: Settings) -> None:

@@ -12,7 +12,7 @@ import pytest
 
 from config.settings import load_settings
 from tasks.core.errors import CowornError
-from tasks.ingest import Dropped, ingest_batch
+from tasks.ingest.exports import Dropped, ingest_batch
 from tests.faults import crash
 from tests.faults.kills import ROOT
 from tests.faults.line import run_line
@@ -149,7 +149,7 @@ from pathlib import Path
 from config.home import Home
 from config.settings import load_settings
 from tasks.core.folders import scan_folder
-from tasks.ingest import Dropped, ingest_batch
+from tasks.ingest.exports import Dropped, ingest_batch
 home = Home(Path(sys.argv[1]))
 files = [Dropped(path, path.name) for path in sorted(scan_folder(home.inbox))]
 for outcomes in ingest_batch(files, home=home, settings=load_settings(), move=True):

@@ -11,7 +11,7 @@ import duckdb
 import pytest
 
 from config.settings import load_settings
-from tasks.ledger import Ledger
+from tasks.archive.ledger import Ledger
 from tests.faults import crash
 from tests.faults.kills import ROOT, Starter
 from tests.faults.line import run_line

@@ -14,9 +14,9 @@ import pytest
 from config.home import Home
 from config.settings import Settings, load_settings
 from tasks import guard
+from tasks.archive.originals import find_original
 from tasks.guard.process import Pool
-from tasks.ingest import Dropped, ingest_batch
-from tasks.intake import find_original
+from tasks.ingest.exports import Dropped, ingest_batch
 from tests.benchmarks.damaged_files import REPOSITORY
 from tests.faults.bad_readers import write_bad_export
 
@@ -38,7 +38,7 @@ from config.home import Home
 from config.settings import load_settings
 from tasks import guard
 from tasks.guard.process import Pool
-from tasks.ingest import Dropped, ingest_file
+from tasks.ingest.exports import Dropped, ingest_file
 
 # A shell that starts something in the background has it ignore Ctrl-C.
 signal.signal(signal.SIGINT, signal.default_int_handler)

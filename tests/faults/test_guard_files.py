@@ -18,11 +18,10 @@ import pytest
 from config.home import Home
 from config.settings import load_settings
 from flows.inbox import is_whole
-from tasks import guard, ingest
+from tasks import guard
 from tasks.core.errors import NotesError, ReaderFailedError
 from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
-from tasks.courses import load_course
 from tasks.guard import (
     NotesText,
     load_line_apart,
@@ -31,8 +30,10 @@ from tasks.guard import (
     read_some_notes_apart,
 )
 from tasks.guard.process import Pool
+from tasks.ingest import exports
+from tasks.processing import prepare
 from tasks.readers.notes import read_notes
-from tasks.settle import prepare
+from tasks.workout.courses import load_course
 from tests.faults.bad_readers import MAGIC, write_bad_export
 
 if TYPE_CHECKING:
@@ -75,9 +76,9 @@ def limit_reading(**limits: float) -> ReadSettings:
     return load_settings().read.model_copy(update=limits)
 
 
-def take(home: Home, path: Path, settings: Settings) -> tuple[ingest.FileOutcome, ...]:
-    (outcomes,) = ingest.ingest_batch(
-        [ingest.Dropped(path, path.name)], home=home, settings=settings, move=True
+def take(home: Home, path: Path, settings: Settings) -> tuple[exports.FileOutcome, ...]:
+    (outcomes,) = exports.ingest_batch(
+        [exports.Dropped(path, path.name)], home=home, settings=settings, move=True
     )
     return outcomes
 

@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from config.settings import load_settings
-from tasks import ingest
+from tasks.ingest import exports
 from tasks.store import connect_for_reading, run_query
 from tasks.store.present import format_rows
 from tests.faults import crash
@@ -151,8 +151,8 @@ def test_bombs_are_refused_and_leave_nothing(home: Home) -> None:
     small = settings.archive.model_copy(update={"max_expanded_mb": 20.0})
     settings = settings.model_copy(update={"archive": small})
     names = sorted(path.name for path in home.inbox.iterdir())
-    files = [ingest.Dropped(home.inbox / name, name) for name in names]
-    outcomes = ingest.ingest_batch(files, home=home, settings=settings, move=True)
+    files = [exports.Dropped(home.inbox / name, name) for name in names]
+    outcomes = exports.ingest_batch(files, home=home, settings=settings, move=True)
     assert {of_file[0].name: of_file[0].status for of_file in outcomes} == dict.fromkeys(
         names, "refused"
     )

@@ -24,7 +24,7 @@ from geographiclib.geodesic import Geodesic
 from lxml import etree
 
 from config.settings import load_settings
-from flows.export import run_export
+from flows.commands.export import run_export
 from tasks.package.parts import PARTS, Part
 from tasks.store import connect_for_reading
 from tests.unit.report_home import HOSTILE_FILE, POOL, RIDE, build_home

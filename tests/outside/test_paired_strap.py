@@ -10,13 +10,13 @@ import pytest
 from config.devices import Device
 from config.settings import load_settings
 from tasks.align import align_workout
-from tasks.case import Workout
 from tasks.core.reading import read_export
 from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
-from tasks.measure import measure_workout
 from tasks.normalise import normalise_recording
 from tasks.pair import Candidate, pair_recordings
+from tasks.processing.measure import measure_workout
+from tasks.workout.case import Workout
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -17,7 +17,6 @@ import pytest
 from config.devices import Device
 from config.settings import load_settings
 from tasks.align import align_workout
-from tasks.case import Case, Segment, Workout
 from tasks.core.reading import read_export
 from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
@@ -30,6 +29,7 @@ from tasks.metrics.battery.use import (
 )
 from tasks.normalise import normalise_recording
 from tasks.pair import Bout, Member
+from tasks.workout.case import Case, Segment, Workout
 
 if TYPE_CHECKING:
     from collections.abc import Callable

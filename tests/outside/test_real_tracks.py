@@ -20,17 +20,17 @@ import pytest
 from config.devices import Device
 from config.settings import load_settings
 from tasks.align import align_workout
-from tasks.case import Case, Segment, Workout
 from tasks.core.notes import NamedSegment, Notes
 from tasks.core.reading import read_export
 from tasks.core.recording import ExportFile, Recording
 from tasks.core.registers import ReadOptions
 from tasks.maths.elevation import accumulate_climb
-from tasks.measure import measure_workout
 from tasks.metrics.track.compared import Deviation, compare_tracks
 from tasks.normalise import normalise_recording
 from tasks.pair import Candidate, pair_recordings
-from tasks.references import choose_references
+from tasks.processing.measure import measure_workout
+from tasks.workout.case import Case, Segment, Workout
+from tasks.workout.references import choose_references
 
 RegistryArchive = Callable[..., Path]
 SETTINGS = load_settings()

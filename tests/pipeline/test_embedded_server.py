@@ -15,13 +15,13 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from config.home import Home
-from flows import runtime
+from flows.engine import prefect_server
 
 home = Home(Path(sys.argv[1]))
 home.create()
-runtime.prepare(home)
-runtime.RENEW_AFTER_RUNS = 2
-engine = runtime.Engine(home)
+prefect_server.prepare(home)
+prefect_server.RENEW_AFTER_RUNS = 2
+engine = prefect_server.Engine(home)
 urls, servers = [], []
 
 def note():

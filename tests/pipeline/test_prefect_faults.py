@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from config.home import Home
-from flows.runtime import EmbeddedServer
+from flows.engine.prefect_server import EmbeddedServer
 from tests.faults.command_kills import list_processes
 from tests.pipeline.conftest import ROOT, Place, run_program, wait_until, write_csv
 
@@ -237,8 +237,8 @@ LAST_WORDS = """
 import os, signal, sys, time
 from pathlib import Path
 from config.home import Home
-from flows import last_words
-from flows.runtime import EmbeddedServer, Engine, prepare
+from flows.engine import prefect_events
+from flows.engine.prefect_server import EmbeddedServer, Engine, prepare
 
 home = Home(Path(sys.argv[1]))
 home.create()
@@ -259,7 +259,7 @@ with engine.running():
     server.stop()
     for number in range(40):
         emit_event("coworn.word", resource={"prefect.resource.id": f"coworn.{number}"})
-last_words.LAST_WORDS_TIMEOUT_S = 2.0
+prefect_events.LAST_WORDS_TIMEOUT_S = 2.0
 engine.stop()
 print("done", flush=True)
 """

@@ -14,7 +14,7 @@ import os, signal, sys
 from datetime import UTC, datetime
 from pathlib import Path
 from config.settings import load_settings
-from flows.spread import run_all
+from flows.engine.task_runner import run_all
 from prefect import flow, task
 
 mark = Path(sys.argv[1])
@@ -63,7 +63,7 @@ def test_a_killed_worker_loses_nothing(prefect_server: str, tmp_path: Path) -> N
 OWNER = """
 import os, sys, time
 from config.settings import load_settings
-from flows.spread import run_all
+from flows.engine.task_runner import run_all
 from prefect import flow, task
 
 @task

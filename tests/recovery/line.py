@@ -7,19 +7,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tasks.processing.activity import name_activity_of
+
 from config.devices import Device, MatchRule, Traits, identify_device
 from config.settings import load_settings
 from tasks.align import Aligned, align_workout
-from tasks.case import Workout
 from tasks.core.reading import read_export
 from tasks.core.recording import ExportFile, Recording
 from tasks.core.registers import ReadOptions
-from tasks.courses import load_course
-from tasks.measure import measure_workout
 from tasks.normalise import normalise_recording
 from tasks.pair import Bout, Candidate, pair_recordings
+from tasks.processing.measure import measure_workout
 from tasks.readers.notes import read_notes
-from tasks.settle.activity import name_activity_of
+from tasks.workout.case import Workout
+from tasks.workout.courses import load_course
 from tests.recovery.expect import Prepared, Worn
 from tests.simulate.formats import write_export
 

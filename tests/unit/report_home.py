@@ -8,8 +8,10 @@ from typing import Any
 
 from config.home import Home
 from config.settings import load_settings
-from tasks import ingest, lake, settle, store
+from tasks import processing, store
+from tasks.archive import lake
 from tasks.core.provenance import begin_run
+from tasks.ingest import exports
 from tasks.tables.arrow import make_rows
 from tasks.tables.tables import LEVELS, LIMITS, VERDICTS
 
@@ -46,8 +48,8 @@ def build_home(root: Path, *drops: str) -> Home:
             hostile = HOSTILE_SEGMENT.replace("\\", "\\\\").replace('"', '\\"')
             notes = path.read_text(encoding="utf-8").replace('"forest trail"', f'"{hostile}"')
             taken.write_text(notes, encoding="utf-8")
-        ingest.ingest_file(
-            ingest.Dropped(taken, taken.name), home=home, settings=settings, move=False
+        exports.ingest_file(
+            exports.Dropped(taken, taken.name), home=home, settings=settings, move=False
         )
     settle_all(home)
     return home
@@ -57,12 +59,13 @@ def settle_all(home: Home) -> None:
     """Pair, measure, append and publish, as a flow does."""
     settings = load_settings(home.settings)
     run = begin_run("drop", settings_hash=settings.hash_of_values)
-    prepared = settle.prepare(home, settings)
+    prepared = processing.prepare(home, settings)
     outcomes = [
-        settle.measure_planned(one, home=home, settings=settings) for one in prepared.plan.workouts
+        processing.measure_planned(one, home=home, settings=settings)
+        for one in prepared.plan.workouts
     ]
-    settle.commit(prepared, outcomes, run=run, home=home, settings=settings, wait_s=10.0)
-    settle.finish(prepared, outcomes, home=home)
+    processing.commit(prepared, outcomes, run=run, home=home, settings=settings, wait_s=10.0)
+    processing.finish(prepared, outcomes, home=home)
     store.publish(home, settings)
 
 

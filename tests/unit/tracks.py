@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tasks.case import Case, make_example
 from tasks.core.registers import METRICS, Value
 from tasks.maths.geodesy import PlaneOrigin, PlaneTrack, restore_from_plane
+from tasks.workout.case import Case, make_example
 
 Floats = NDArray[np.float64]
 ORIGIN = PlaneOrigin(47.0, 8.0)

@@ -17,7 +17,7 @@ from tasks.metrics.battery.drains import (
 )
 
 if TYPE_CHECKING:
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
 
 @metric(

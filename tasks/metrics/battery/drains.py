@@ -9,7 +9,6 @@ import numpy as np
 
 from tasks.core.notes import Notes
 from tasks.core.registers import Value
-from tasks.levels import list_levels
 from tasks.maths.battery import (
     Drain,
     measure_from_changes,
@@ -17,10 +16,11 @@ from tasks.maths.battery import (
     narrow,
     was_charged,
 )
+from tasks.workout.battery_levels import list_levels
 
 if TYPE_CHECKING:
-    from tasks.case import Case, Subject
-    from tasks.levels import Levels
+    from tasks.workout.battery_levels import Levels
+    from tasks.workout.case import Case, Subject
 
 PERCENT: Final = 100.0
 COMMON: Final = "common practice, no source"

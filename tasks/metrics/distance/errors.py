@@ -9,12 +9,12 @@ import numpy as np
 from tasks.core.registers import Example, Value, metric, unknown
 from tasks.maths.smoothing import fit_local_lines
 from tasks.metrics.distance.lengths import compare_own, compare_summed
-from tasks.tracks import explain_no_positions, get_match, mark_case
+from tasks.workout.tracks import explain_no_positions, get_match, mark_case
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import FloatArray, IntArray
-    from tasks.tracks import TrackMatch
+    from tasks.workout.case import Case
+    from tasks.workout.tracks import TrackMatch
 
 POSITION: Final = ("latitude_deg", "longitude_deg")
 _SOURCE: Final = "common practice, no source"

@@ -10,11 +10,11 @@ import numpy as np
 from tasks.core.registers import Value, unknown
 from tasks.maths.geodesy import compute_leg_lengths
 from tasks.maths.runs import Run, find_runs
-from tasks.tracks import explain_no_positions, get_fixes, get_match, mark_case
+from tasks.workout.tracks import explain_no_positions, get_fixes, get_match, mark_case
 
 if TYPE_CHECKING:
-    from tasks.case import Case, Subject
     from tasks.maths.arrays import BoolArray, FloatArray
+    from tasks.workout.case import Case, Subject
 
 DISTANCE: Final = "distance_m"
 _FEWEST: Final = 2

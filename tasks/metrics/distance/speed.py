@@ -14,9 +14,9 @@ from tasks.maths.bootstrap import compute_moving_block_interval
 from tasks.maths.lag import Lag, estimate_lag
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import FloatArray
     from tasks.maths.intervals import Scale
+    from tasks.workout.case import Case
 
 SPEED: Final = "speed_mps"
 _SOURCE: Final = "common practice, no source"

@@ -10,7 +10,7 @@ from tasks.core.registers import Example, Value, metric, unknown
 from tasks.metrics.distance.lengths import count_over_part, find_own_distance, sum_fixes
 
 if TYPE_CHECKING:
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
 #: Geodesic from 0 N 0 E to 0 N 0.01 E on WGS 84: a * 0.01 deg, a = 6378137 m along the equator.
 _EQUATOR_STEP_M = 6378137.0 * np.pi / 180.0 * 0.01

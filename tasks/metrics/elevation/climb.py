@@ -18,10 +18,10 @@ from tasks.metrics.elevation.heights import (
     give_compared,
 )
 from tasks.tables.arrow import read_floats
-from tasks.tracks import mark_case_samples
+from tasks.workout.tracks import mark_case_samples
 
 if TYPE_CHECKING:
-    from tasks.case import Case, Subject
+    from tasks.workout.case import Case, Subject
 
 _HILL: Final = [100.0 + 2.0 * step for step in range(11)] + [120.0 - 2.0 * s for s in range(1, 11)]
 _HILLY: Final[dict[str, Any]] = {

@@ -9,7 +9,7 @@ import numpy as np
 from tasks.core.registers import Example, Value
 
 if TYPE_CHECKING:
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
 ALTITUDE: Final = "altitude_m"
 SOURCE: Final = "common practice, no source"

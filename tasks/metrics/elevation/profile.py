@@ -16,8 +16,8 @@ from tasks.maths.geodesy import compute_distances_m
 from tasks.metrics.elevation.heights import ALTITUDE, FEWEST, NO_HEIGHT, SOURCE, give_compared
 
 if TYPE_CHECKING:
-    from tasks.case import Case, Subject
     from tasks.maths.arrays import FloatArray
+    from tasks.workout.case import Case, Subject
 
 _HOUR_S: Final = 3600.0
 _P95: Final = 0.95

@@ -17,7 +17,7 @@ from tasks.metrics.heart_rate.reference import HEART_RATE
 from tasks.metrics.heart_rate.spread import estimate_sd, take_root
 
 if TYPE_CHECKING:
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
 _QUANTILE: Final = 0.95
 _MIN_SPREAD: Final = 2

@@ -14,7 +14,7 @@ from tasks.metrics.heart_rate.lock import find_lock
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
 if TYPE_CHECKING:
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
 _SOURCE: Final = "common practice, no source; ends by least squares, Hinkley 1970, Biometrika 57:1"
 

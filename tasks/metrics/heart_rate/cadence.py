@@ -13,8 +13,8 @@ from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, n
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import BoolArray, FloatArray
+    from tasks.workout.case import Case
 
 CADENCE: Final = "cadence_rpm"
 #: Devices count one foot or both; sensors lock to either, or to every second step.

@@ -18,8 +18,8 @@ from tasks.metrics.heart_rate.response import find_miss_span, find_missed, get_r
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from tasks.case import Case
     from tasks.maths.arrays import BoolArray, IntArray
+    from tasks.workout.case import Case
 
 #: In the order in which they are tried; the first that fits is the cause.
 CAUSES: Final = (

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
 if TYPE_CHECKING:
-    from tasks.case import Case, Subject
+    from tasks.workout.case import Case, Subject
 
 
 def explain_no_delay(case: Case) -> str | None:

@@ -25,8 +25,8 @@ from tasks.maths.intervals import Scale, spread_interval
 from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import BoolArray, FloatArray, IntArray
+    from tasks.workout.case import Case
 
 _CONFIDENCE: Final = 0.95
 

@@ -26,8 +26,8 @@ from tasks.metrics.heart_rate.spread import estimate_limit
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from tasks.case import Case
     from tasks.maths.arrays import FloatArray
+    from tasks.workout.case import Case
 
 _STILL: Final = "a heart rate that does not vary has no such figure"
 _MIN_SPREAD: Final = 2

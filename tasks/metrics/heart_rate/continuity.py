@@ -13,7 +13,7 @@ from tasks.metrics.heart_rate.reference import HEART_RATE
 from tasks.tables.arrow import read_floats, read_seconds
 
 if TYPE_CHECKING:
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
 _PERCENT: Final = 100.0
 _NO_VALUE: Final = "this recording holds no heart rate"

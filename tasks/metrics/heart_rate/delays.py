@@ -23,9 +23,9 @@ from tasks.metrics.heart_rate.response import (
 )
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import Interval
     from tasks.maths.rises import Following
+    from tasks.workout.case import Case
 
 #: Dead time and time constant can be told only where the reference moves clearly.
 _LEAST_MOVEMENT_SD_BPM: Final = 6.0

@@ -13,7 +13,7 @@ from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, n
 from tasks.metrics.heart_rate.reference import HEART_RATE, mark_silent_samples
 
 if TYPE_CHECKING:
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
 _SMOOTH_S: Final = 5
 _LATE_S: Final = 15

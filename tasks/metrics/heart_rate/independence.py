@@ -12,7 +12,7 @@ from tasks.metrics.heart_rate.examples import APART
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
 if TYPE_CHECKING:
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
 
 @metric(

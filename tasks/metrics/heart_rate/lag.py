@@ -28,8 +28,8 @@ from tasks.metrics.heart_rate.response import find_miss_span, find_missed
 from tasks.metrics.heart_rate.spikes import find_unsteady_spikes
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import FloatArray
+    from tasks.workout.case import Case
 
 _LEAST_REFERENCE_SD_BPM: Final = 3.0
 _MAX_DEAD_S: Final = 40

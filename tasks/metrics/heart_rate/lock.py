@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from tasks.case import Segment
 from tasks.core.registers import Example, Finding, Value, finding, metric, segmenter
 from tasks.maths.runs import find_first_lasting, find_run_edges
 from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
 from tasks.metrics.heart_rate.reference import HEART_RATE
+from tasks.workout.case import Segment
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import BoolArray
+    from tasks.workout.case import Case
 
 _PERCENT: Final = 100.0
 #: Devices that record as they see fit leave up to this between two samples [s].

@@ -21,7 +21,7 @@ from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series
 from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
 
 if TYPE_CHECKING:
-    from tasks.case import Case, Subject
+    from tasks.workout.case import Case, Subject
 
 _SHORTEST_S: Final = 600
 _LEAST_SHARE: Final = 0.5

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from tasks.case import Segment
 from tasks.core.registers import segmenter
 from tasks.maths.smoothing import compute_running_mean, compute_running_slope
 from tasks.metrics.heart_rate.compared import get_series
 from tasks.metrics.heart_rate.reference import get_reference_rate
+from tasks.workout.case import Segment
 
 if TYPE_CHECKING:
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
 _PERCENT: Final = 100.0
 #: The maximum of a session is this quantile of the reference: single wrong beats are above it.

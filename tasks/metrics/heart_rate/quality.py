@@ -14,8 +14,8 @@ from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
 from tasks.tables.arrow import read_floats, read_seconds
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.metrics.heart_rate.reference import ReferenceRate
+    from tasks.workout.case import Case
 
 _NO_REFERENCE: Final = "the reference has no heart rate"
 _MAX_HOLD_S: Final = 30.0

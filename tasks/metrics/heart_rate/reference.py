@@ -20,8 +20,8 @@ from tasks.tables.arrow import read_floats, read_seconds
 
 if TYPE_CHECKING:
     from config.heart_rate import HeartRateSettings
-    from tasks.case import Case, Reference, Subject
     from tasks.maths.arrays import BoolArray, FloatArray
+    from tasks.workout.case import Case, Reference, Subject
 
 HEART_RATE: Final = "heart_rate_bpm"
 _MILLISECONDS: Final = 1000.0

@@ -20,7 +20,7 @@ from tasks.metrics.heart_rate.reference import HEART_RATE
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
 #: How long after a rise the device may still pass its levels.
 PATIENCE_S: Final = 60

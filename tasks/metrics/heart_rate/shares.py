@@ -16,8 +16,8 @@ from tasks.metrics.heart_rate.examples import APART
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import BoolArray
+    from tasks.workout.case import Case
 
 _LEAST_RARE: Final = 0.5
 _INTERVAL: Final = (

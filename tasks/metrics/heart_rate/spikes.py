@@ -12,8 +12,8 @@ from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, n
 from tasks.metrics.heart_rate.reference import HEART_RATE, find_steady
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import BoolArray, FloatArray
+    from tasks.workout.case import Case
 
 _SOURCE: Final = "rule after Hampel 1974, JASA 69:383, with a floor; limits common practice"
 _EDGE_S: Final = 5

@@ -10,14 +10,14 @@ import numpy as np
 
 from tasks.core.registers import scope
 from tasks.maths.lengths import Group, align_by_time, align_to_count
-from tasks.swum import Swum, has_lengths, list_swum
+from tasks.workout.swim_lengths import Swum, has_lengths, list_swum
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from tasks.case import Case, Subject
+    from tasks.workout.case import Case, Subject
 
     Floats = NDArray[np.float64]
 

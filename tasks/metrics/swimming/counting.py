@@ -24,9 +24,9 @@ from tasks.metrics.swimming.compared import (
 )
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.lengths import Group
-    from tasks.swum import Swum
+    from tasks.workout.case import Case
+    from tasks.workout.swim_lengths import Swum
 
 #: A pool length is told in centimetres; a part's distance must be whole lengths to so much.
 _WHOLE_LENGTHS: Final = 0.02

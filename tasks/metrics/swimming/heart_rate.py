@@ -11,8 +11,8 @@ from tasks.maths.runs import find_runs
 from tasks.metrics.swimming.compared import COMMON, get_swum, make_swim
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import FloatArray
+    from tasks.workout.case import Case
 
 _HEART_RATE: Final = "heart_rate_bpm"
 

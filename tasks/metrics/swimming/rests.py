@@ -19,8 +19,8 @@ from tasks.metrics.swimming.compared import (
 )
 
 if TYPE_CHECKING:
-    from tasks.case import Case
-    from tasks.swum import Swum
+    from tasks.workout.case import Case
+    from tasks.workout.swim_lengths import Swum
 
 _SIX: Final = (30, 30, 30, 30, 30, 30)
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from tasks.case import Segment
 from tasks.core.notes import Notes, Truth
 from tasks.core.registers import Example, Finding, Value, finding, metric, segmenter, unknown
 from tasks.metrics.swimming.compared import (
@@ -22,10 +21,11 @@ from tasks.metrics.swimming.compared import (
     make_swim,
     select_groups,
 )
+from tasks.workout.case import Segment
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.lengths import Group
+    from tasks.workout.case import Case
 
 #: Words that have a column of their own in the confusion table; all others are `other`.
 _WORDS: Final = ("freestyle", "backstroke", "breaststroke", "butterfly", "drill")

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import Value, unknown
-from tasks.tracks import explain_no_positions, get_match, mark_case
+from tasks.workout.tracks import explain_no_positions, get_match, mark_case
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import BoolArray, FloatArray
-    from tasks.tracks import TrackMatch
+    from tasks.workout.case import Case
+    from tasks.workout.tracks import TrackMatch
 
 POSITION: Final = ("latitude_deg", "longitude_deg")
 #: One degree on the equator [m], WGS 84: east 6378137 pi / 180; north 6335439.327 pi / 180, the

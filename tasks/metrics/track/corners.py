@@ -17,13 +17,13 @@ from tasks.maths.corners import (
 )
 from tasks.maths.geodesy import PlaneTrack, restore_from_plane
 from tasks.metrics.track.compared import NOWHERE, POSITION, compare_tracks, place_points
-from tasks.tracks import get_plane
+from tasks.workout.tracks import get_plane
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.corners import Passage
     from tasks.maths.lines import Line
     from tasks.metrics.track.compared import Deviation
+    from tasks.workout.case import Case
 
 _SOURCE: Final = "common practice, no source"
 #: How much of the line on both sides of the apex a corner is measured on [m].

@@ -19,10 +19,10 @@ from tasks.metrics.track.compared import (
     compare_tracks,
     place_points,
 )
-from tasks.tracks import explain_no_positions, get_match, mark_case
+from tasks.workout.tracks import explain_no_positions, get_match, mark_case
 
 if TYPE_CHECKING:
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
 _SOURCE: Final = (
     "common practice, no source; order along the line after Newson and Krumm 2009, Hidden Markov "

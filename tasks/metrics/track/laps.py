@@ -9,10 +9,10 @@ import numpy as np
 from tasks.core.registers import Example, Value, metric, unknown
 from tasks.maths.laps import Laps, find_laps
 from tasks.metrics.track.compared import POSITION, place_points
-from tasks.tracks import explain_no_positions, get_fixes, mark_jumped
+from tasks.workout.tracks import explain_no_positions, get_fixes, mark_jumped
 
 if TYPE_CHECKING:
-    from tasks.case import Case
+    from tasks.workout.case import Case
 
 _SOURCE: Final = "common practice, no source"
 #: Rounds of a circle of 100 m at one step of 3.6 degrees a second: 100 s a round; the chords of a

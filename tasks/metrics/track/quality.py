@@ -9,12 +9,18 @@ import numpy as np
 from tasks.core.registers import Example, Finding, Value, finding, metric, unknown
 from tasks.metrics.track.compared import EAST_WAY, POSITION, place_points
 from tasks.tables.arrow import read_floats, read_micros
-from tasks.tracks import explain_no_positions, get_fixes, get_jumps, get_speed_limit_mps, mark_case
+from tasks.workout.tracks import (
+    explain_no_positions,
+    get_fixes,
+    get_jumps,
+    get_speed_limit_mps,
+    mark_case,
+)
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import BoolArray, FloatArray
-    from tasks.tracks import Fixes
+    from tasks.workout.case import Case
+    from tasks.workout.tracks import Fixes
 
 _MICROSECONDS: Final = 1e6
 _SOURCE: Final = "common practice, no source"

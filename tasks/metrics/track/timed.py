@@ -18,11 +18,11 @@ from tasks.metrics.track.compared import (
     STRAIGHT,
     place_points,
 )
-from tasks.tracks import explain_no_positions, get_plane
+from tasks.workout.tracks import explain_no_positions, get_plane
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import FloatArray
+    from tasks.workout.case import Case
 
 _SOURCE: Final = (
     "van Diggelen 2007, GNSS accuracy: lies, damn lies, and statistics, GPS World; quantiles of "

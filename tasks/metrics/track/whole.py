@@ -13,8 +13,8 @@ from tasks.maths.lines import resample_evenly
 from tasks.metrics.track.compared import ASIDE, NOWHERE, POSITION, compare_tracks
 
 if TYPE_CHECKING:
-    from tasks.case import Case
     from tasks.maths.arrays import FloatArray
+    from tasks.workout.case import Case
 
 _MISSING: Final = Example(NOWHERE, None, "no positions")
 _FEWEST_FIXES: Final = 2

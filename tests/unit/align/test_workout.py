@@ -17,8 +17,8 @@ from tests.unit.walks import START_S, Walk, make_walk, record
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from tasks.case import Subject
     from tasks.core.recording import Recording
+    from tasks.workout.case import Subject
 
 SETTINGS = load_settings()
 HEART = "heart_rate_bpm"

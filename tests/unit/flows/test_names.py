@@ -9,8 +9,10 @@ from pathlib import Path
 FLOWS = Path(__file__).resolve().parents[3] / "flows"
 
 
-def test_no_flow_file_hides_a_module() -> None:
-    names = {path.stem for path in FLOWS.glob("*.py")} - {"__init__"}
+def test_no_flow_file_or_folder_hides_a_module() -> None:
+    files = {path.stem for path in FLOWS.glob("*.py")} - {"__init__"}
+    folders = {path.parent.name for path in FLOWS.glob("*/__init__.py")}
+    names = files | folders
     ours = {"tasks", "config", "flows"}
     libraries = set(metadata.packages_distributions())
     assert not names & (set(sys.stdlib_module_names) | ours | libraries)

@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tasks.case import Case, Segment, Workout, make_example, refer_to
 from tasks.core.notes import Notes
-from tasks.measure import measure_workout
 from tasks.metrics.battery import compare, use
-from tasks.references import choose_references
+from tasks.processing.measure import measure_workout
 from tasks.tables.arrow import make_table
 from tasks.tables.tables import BATTERY
+from tasks.workout.case import Case, Segment, Workout, make_example, refer_to
+from tasks.workout.references import choose_references
 
 START_S = 1_750_000_000
 #: One reading each ten minutes: 3 %/h between the changes to 89 and to 87 %.

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from tasks.case import Case, make_example, refer_to
 from tasks.core.notes import Notes, Truth
 from tasks.metrics import detection
+from tasks.workout.case import Case, make_example, refer_to
 
 START_S = 1_750_000_000
 START_UTC = datetime.fromtimestamp(START_S, tz=UTC)

@@ -9,9 +9,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from tasks.case import Case, Reference, Segment, make_example
 from tasks.core.discovery import load_metrics
 from tasks.core.notes import NamedSegment, Notes, Truth
+from tasks.workout.case import Case, Reference, Segment, make_example
 from tests.unit.tracks import Floats, compute, measure, place, place_course, walk_stairs
 
 load_metrics()

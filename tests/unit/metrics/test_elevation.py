@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tasks.case import Case, make_example
 from tasks.core.discovery import load_metrics
+from tasks.workout.case import Case, make_example
 from tests.unit.tracks import Floats, compute, measure, place
 
 load_metrics()

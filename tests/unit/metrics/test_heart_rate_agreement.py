@@ -6,7 +6,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
-from tasks.case import Case, Segment, make_example
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import METRICS, Value
 from tasks.metrics.heart_rate import (
@@ -17,6 +16,7 @@ from tasks.metrics.heart_rate import (
     lock,
     shares,
 )
+from tasks.workout.case import Case, Segment, make_example
 
 load_metrics()
 HEART_RATE = "heart_rate_bpm"

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tasks.case import Case, make_example
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import METRICS
 from tasks.metrics.heart_rate import causes, parts
+from tasks.workout.case import Case, make_example
 
 load_metrics()
 HEART_RATE = "heart_rate_bpm"

@@ -5,7 +5,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tasks.case import Alignment, Case, make_example
 from tasks.maths.first_order import respond_first_order
 from tasks.metrics.heart_rate import (
     bias,
@@ -20,6 +19,7 @@ from tasks.metrics.heart_rate import (
     response,
     spikes,
 )
+from tasks.workout.case import Alignment, Case, make_example
 
 HEART_RATE = "heart_rate_bpm"
 N = 1800

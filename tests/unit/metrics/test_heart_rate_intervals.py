@@ -15,9 +15,9 @@ from scipy.optimize import brentq
 from scipy.signal import lfilter
 from scipy.stats import norm
 
-from tasks.case import Case, Segment, make_example
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import METRICS
+from tasks.workout.case import Case, Segment, make_example
 
 load_metrics()
 HEART_RATE = "heart_rate_bpm"

@@ -5,7 +5,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tasks.case import Case, make_example, refer_to
 from tasks.core.registers import Value
 from tasks.maths.lag import estimate_lag
 from tasks.maths.smoothing import compute_running_mean
@@ -13,6 +12,7 @@ from tasks.metrics.heart_rate import agreement, continuity, own_error, parts, qu
 from tasks.metrics.heart_rate.reference import get_reference_rate
 from tasks.tables.arrow import make_table
 from tasks.tables.tables import BEATS, SAMPLES
+from tasks.workout.case import Case, make_example, refer_to
 from tests.simulate.athlete import Athlete, draw_beats
 
 HEART_RATE = "heart_rate_bpm"

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from config.settings import load_settings
-from tasks.case import Case, Segment, make_example, refer_to
 from tasks.core.notes import NamedSegment, Notes, Truth
-from tasks.measure import measure_workout
 from tasks.metrics import indoor
+from tasks.processing.measure import measure_workout
+from tasks.workout.case import Case, Segment, make_example, refer_to
 
 START_S = 1_750_000_000
 START_UTC = datetime.fromtimestamp(START_S, tz=UTC)

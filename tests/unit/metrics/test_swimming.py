@@ -11,15 +11,15 @@ import pyarrow as pa
 import pytest
 
 from tasks.align.gridding import carry_to_grid
-from tasks.case import Case, make_example, refer_to
 from tasks.core.discovery import load_metrics
 from tasks.core.notes import NamedSegment, Notes, Truth
-from tasks.measure import measure_workout
 from tasks.metrics.swimming import counting, heart_rate, rests, strokes
 from tasks.metrics.swimming.compared import START_S, concerns_swimming, make_swim
-from tasks.references import choose_references
+from tasks.processing.measure import measure_workout
 from tasks.tables.arrow import make_table
 from tasks.tables.tables import BEATS
+from tasks.workout.case import Case, make_example, refer_to
+from tasks.workout.references import choose_references
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tasks.case import Case, Segment, make_example
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, Finding
-from tasks.references import choose_references
+from tasks.workout.case import Case, Segment, make_example
+from tasks.workout.references import choose_references
 from tests.unit.tracks import compare, compute, measure, place, place_course, smooth, walk_stairs
 
 load_metrics()

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from config.settings import Settings, load_settings
+from tasks.archive.lake import read_rows
 from tasks.core.errors import CowornError
-from tasks.courses import load_line
-from tasks.lake import read_rows
 from tasks.package import Written, write_package
 from tasks.package.parts import PARTS, Part
 from tasks.store import connect_for_reading
 from tasks.tables.arrow import make_empty
 from tasks.tables.tables import SAMPLES, Table
+from tasks.workout.courses import load_line
 
 if TYPE_CHECKING:
     from pathlib import Path

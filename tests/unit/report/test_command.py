@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from config.home import Home
-from flows.report import run_report
+from flows.commands.report import run_report
 from tasks.core.errors import CowornError, UsageError
 
 if TYPE_CHECKING:

@@ -11,7 +11,6 @@ import pytest
 
 from config.report import PrivatePlace
 from config.settings import load_settings
-from tasks.courses import load_line
 from tasks.maths.geodesy import PlaneOrigin, project_to_plane
 from tasks.report import write_report
 from tasks.report.gather import COURSE_STEP_M, fill_line, gather_workout
@@ -19,6 +18,7 @@ from tasks.report.private import hide_private_places
 from tasks.report.read import read_definitions, read_devices, read_workouts
 from tasks.report.sections import draw_workout
 from tasks.store import connect_for_reading
+from tasks.workout.courses import load_line
 from tests.unit.report_home import build_home
 
 if TYPE_CHECKING:

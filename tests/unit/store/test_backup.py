@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import duckdb
 import pytest
 
+from tasks.archive.ledger import Ledger
 from tasks.core.errors import StoreBusyError
-from tasks.ledger import Ledger
 from tasks.store import (
     BackupError,
     backup,

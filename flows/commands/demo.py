@@ -1,0 +1,107 @@
+"""`coworn demo`: the whole job on the invented workouts that come with the product."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from flows.commands.work import begin_work
+from flows.console import terminal
+from tasks.core.errors import UsageError
+from tasks.core.folders import find_hint, scan_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from config.home import Home
+    from tasks.ingest.exports import FileOutcome
+
+#: Where the demo's home is, unless another is named.
+DEMO_HOME: Final = Path("coworn-demo")
+_DEVICES: Final = "devices.toml"
+_COURSES: Final = "courses"
+#: What stands in the name of exports that are broken on purpose.
+BROKEN_MARKS: Final = ("damaged", "broken")
+
+
+def run_demo(folder: Path | None, *, debug: bool = False, quiet: bool = False) -> int:
+    """Drop the demo's exports into the home's inbox, do the whole job, print the main table."""
+    source = find_demo()
+    home, engine = begin_work(folder or DEMO_HOME, debug=debug)
+    console = terminal.make_console(quiet=quiet)
+    console.print(f"dropping {terminal.clean(source)} into {terminal.clean(home.inbox)}")
+    paths = drop_demo(source, home)
+
+    from flows.console.results_table import read_main_rows, show_main_rows
+    from flows.console.run_summary import count_outcomes, describe_workouts, tell_troubles
+    from flows.drop import drop
+    from tasks.ingest.exports import Dropped
+
+    files = [Dropped(path, path.name, find_hint(path, home.inbox)) for path in paths]
+    try:
+        with engine.running(), terminal.show_progress(quiet=quiet):
+            report = drop(home=home.root, files=files, move=True)
+    finally:
+        engine.stop()
+    code = tell_troubles(
+        report.outcomes, report.workout_run, expected=_find_broken(report.outcomes)
+    )
+    console.print(f"{count_outcomes(report.outcomes)}; {describe_workouts(report.workout_run)}")
+    if not any(workout.is_new for workout in report.workout_run.summary.workouts):
+        console.print("everything was known already: this run added nothing")
+    show_main_rows(read_main_rows(home), console=console)
+    console.print(
+        f"results: {terminal.clean(home.results)}\n"
+        f"pages:   {terminal.clean(home.report / 'index.html')}\n"
+        f'ask them: coworn sql "FROM heart_rate" --home {terminal.clean(home.root)}'
+    )
+    return code
+
+
+def find_demo() -> Path:
+    """Give the folder of the demo's exports, beside the program. Raises: UsageError."""
+    folder = Path(__file__).resolve().parents[2] / "inbox_demo"
+    if not folder.is_dir():
+        raise UsageError(
+            f"{folder}: the demo's exports are not there; run coworn from a clone of its repository"
+        )
+    return folder
+
+
+def drop_demo(source: Path, home: Home) -> tuple[Path, ...]:
+    """Copy devices, courses and exports to where a person would put them; give the exports.
+
+    A devices.toml that is there already stays: it may have been edited.
+    """
+    if not home.devices.exists() and (source / _DEVICES).exists():
+        shutil.copyfile(source / _DEVICES, home.devices)
+    dropped: list[Path] = []
+    for path in sorted(scan_folder(source)):
+        parts = path.relative_to(source).parts
+        if parts == (_DEVICES,):
+            continue
+        if parts[0] == _COURSES:
+            _copy_once(path, home.courses.joinpath(*parts[1:]))
+            continue
+        target = home.inbox.joinpath(*parts)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        # Under a name that a watcher leaves alone, until it is whole.
+        building = target.with_name(f".{target.name}.part")
+        shutil.copyfile(path, building)
+        building.replace(target)
+        dropped.append(target)
+    return tuple(dropped)
+
+
+def _copy_once(path: Path, target: Path) -> None:
+    if not target.exists():
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(path, target)
+
+
+def _find_broken(outcomes: Sequence[FileOutcome]) -> frozenset[str]:
+    """Give the names of exports that are broken on purpose."""
+    return frozenset(
+        outcome.name for outcome in outcomes if any(mark in outcome.name for mark in BROKEN_MARKS)
+    )

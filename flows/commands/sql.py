@@ -1,0 +1,170 @@
+"""`coworn sql`: one query, or a prompt; read-only in fact."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import sys
+from typing import TYPE_CHECKING, Final, cast, get_args
+
+from flows.console import terminal
+from flows.session.home import is_inside, look_into_home
+from flows.session.umask import use_own_rights
+from tasks.core.errors import CowornError, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    import duckdb
+
+    from config.home import Home
+    from tasks.store import Form
+
+_PROMPT: Final = "coworn> "
+_MORE: Final = "   ...> "
+#: Largest answers, so that a join gone wrong does not take a watcher's memory; as text each value
+#: takes ten times its bytes while it is written [byte].
+_MOST_TEXT_BYTES: Final = 256_000_000
+_MOST_PARQUET_BYTES: Final = 2_000_000_000
+_HELP: Final = (
+    "End a query with a semicolon. .tables shows tables, views and saved queries, .columns NAME "
+    "the columns of one, .saved NAME runs a saved query, .refresh looks for newer results, .quit "
+    "leaves."
+)
+
+
+def run_sql(
+    query: str | None,
+    folder: Path | None,
+    *,
+    form: str,
+    out: Path | None,
+    listing: bool,
+    quiet: bool,
+) -> int:
+    """Answer one query, list what can be asked, or open the prompt.
+
+    Raises: UsageError; QueryError; CowornError when there are no results yet.
+    """
+    from tasks.store import Form, connect_for_reading
+
+    if form not in get_args(Form):
+        raise UsageError(f"--format {form}: choose one of {', '.join(get_args(Form))}")
+    home = look_into_home(folder).home
+    if out is not None and is_inside(out, home):
+        raise UsageError(
+            f"--out {out}: nothing is written into the home folder, where it might take the place "
+            "of results; name another place"
+        )
+    with contextlib.closing(connect_for_reading(home)) as connection:
+        if listing:
+            _write(_describe_objects(connection))
+        elif query is not None:
+            _answer(connection, query, form=cast("Form", form), out=out, quiet=quiet)
+        elif sys.stdin.isatty():
+            return _prompt(home)
+        else:
+            _answer(connection, sys.stdin.read(), form=cast("Form", form), out=out, quiet=quiet)
+    return 0
+
+
+def _answer(
+    connection: duckdb.DuckDBPyConnection,
+    query: str,
+    *,
+    form: Form,
+    out: Path | None,
+    quiet: bool = False,
+) -> None:
+    from tasks.store import format_rows, load_saved_queries, run_query, write_rows
+
+    saved = load_saved_queries().get(query.strip())
+    most_bytes = _MOST_PARQUET_BYTES if form == "parquet" else _MOST_TEXT_BYTES
+    rows = run_query(connection, query if saved is None else saved.sql, most_bytes=most_bytes)
+    if out is not None:
+        with use_own_rights():
+            write_rows(rows, out, form=form)
+        if not quiet:
+            sys.stderr.write(f"{rows.num_rows} rows written to {terminal.clean(out)}\n")
+        return
+    if not sys.stdout.isatty():
+        _write(format_rows(rows, form))
+        return
+    text = format_rows(rows, form, width=shutil.get_terminal_size().columns)
+    # A file gets every byte; a terminal would obey some.
+    _write("\n".join(terminal.clean(line) for line in text.splitlines()) + "\n")
+
+
+def _describe_objects(connection: duckdb.DuckDBPyConnection) -> str:
+    from tasks.store import format_rows, list_objects, load_saved_queries
+
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+    text = format_rows(list_objects(connection), "table", width=width)
+    saved = load_saved_queries()
+    if saved:
+        lines = [f"  {query.name}: {query.description}" for query in saved.values()]
+        text += "\nsaved queries (coworn sql NAME):\n" + "\n".join(lines) + "\n"
+    return text
+
+
+def _prompt(home: Home) -> int:
+    """Read queries until the end; the copy that is open stays the same until .refresh."""
+    from tasks.store import connect_for_reading
+
+    with contextlib.suppress(ImportError):
+        import readline  # noqa: F401 - editing and history of the line
+    _write(_HELP + "\n")
+    connection = connect_for_reading(home)
+    try:
+        while True:
+            try:
+                text = _read_query(input)
+            except EOFError:
+                _write("\n")
+                return 0
+            try:
+                if text in {".quit", ".exit"}:
+                    return 0
+                if text == ".refresh":
+                    connection.close()
+                    connection = connect_for_reading(home)
+                else:
+                    _obey(connection, text)
+            except CowornError as error:
+                terminal.say_error(error)
+            except KeyboardInterrupt:
+                terminal.say_error("stopped")
+    finally:
+        connection.close()
+
+
+def _obey(connection: duckdb.DuckDBPyConnection, text: str) -> None:
+    from tasks.store import format_rows, list_columns
+
+    word, _, rest = text.partition(" ")
+    if word == ".tables":
+        _write(_describe_objects(connection))
+    elif word == ".columns":
+        _write(format_rows(list_columns(connection, rest.strip()), "table"))
+    elif word == ".saved":
+        _answer(connection, rest, form="table", out=None)
+    elif word.startswith("."):
+        _write(_HELP + "\n")
+    elif text.strip("; \n"):
+        _answer(connection, text, form="table", out=None)
+
+
+def _read_query(read: Callable[[str], str]) -> str:
+    """Read one query, or one command that begins with a dot, over as many lines as it has."""
+    lines = [read(_PROMPT)]
+    while (
+        not lines[0].startswith(".") and lines[0].strip() and not lines[-1].rstrip().endswith(";")
+    ):
+        lines.append(read(_MORE))
+    return "\n".join(lines).strip()
+
+
+def _write(text: str) -> None:
+    sys.stdout.write(text)
+    sys.stdout.flush()

@@ -1,0 +1,228 @@
+"""The main table: one row per recording, what it is held against, its headline numbers."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from flows.console.terminal import clean, format_number, show_wrapped
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Collection, Sequence
+    from datetime import datetime
+
+    import duckdb
+    from rich.console import Console
+
+    from config.home import Home
+
+#: Truth stands before a course, a course before a device; of two devices the one that the heart
+#: rate was held against first.
+_QUERY: Final = """
+WITH chosen AS (SELECT unnest($workouts::VARCHAR[]) AS workout_id),
+heart AS (
+  SELECT workout_id, recording_id, reference,
+    max(value) FILTER (metric = 'hr_lock_s') AS lock_s,
+    max(value) FILTER (metric = 'hr_mae_bpm') AS mae_bpm,
+    max(value) FILTER (metric = 'hr_bias_bpm') AS bias_bpm,
+    max(value) FILTER (metric = 'hr_within_5_bpm_pct') AS within_pct,
+    row_number() OVER (
+      PARTITION BY workout_id, recording_id
+      ORDER BY max(value) FILTER (metric = 'hr_mae_bpm') IS NULL, min(rowid_of)
+    ) AS place
+  FROM (
+    SELECT *, row_number() OVER () AS rowid_of
+    FROM latest_results SEMI JOIN chosen USING (workout_id)
+  )
+  WHERE segment = 'all' AND metric LIKE 'hr_%' AND reference IS NOT NULL
+  GROUP BY workout_id, recording_id, reference
+),
+distance AS (
+  SELECT workout_id, recording_id, value AS error_pct, reference,
+    row_number() OVER (
+      PARTITION BY workout_id, recording_id
+      ORDER BY CASE WHEN reference = 'truth' THEN 0 WHEN reference LIKE 'course:%' THEN 1 ELSE 2 END
+    ) AS place
+  FROM latest_results SEMI JOIN chosen USING (workout_id)
+  WHERE metric = 'distance_error_pct' AND segment = 'all' AND value IS NOT NULL
+),
+found AS (
+  SELECT workout_id, recording_id, count(*) AS findings
+  FROM latest_findings SEMI JOIN chosen USING (workout_id)
+  GROUP BY workout_id, recording_id
+)
+SELECT recordings.workout_id, workouts.start_utc, workouts.activity, recordings.device_id,
+  coalesce(devices.role, 'peer') AS role, heart.reference, heart.lock_s, heart.mae_bpm,
+  heart.bias_bpm, heart.within_pct, distance.error_pct, distance.reference AS distance_reference,
+  coalesce(found.findings, 0) AS findings
+FROM recordings
+SEMI JOIN chosen USING (workout_id)
+JOIN workouts USING (workout_id)
+LEFT JOIN devices ON devices.device_id = recordings.device_id
+LEFT JOIN heart ON heart.place = 1 AND heart.workout_id = recordings.workout_id
+  AND heart.recording_id = recordings.recording_id
+LEFT JOIN distance ON distance.place = 1 AND distance.workout_id = recordings.workout_id
+  AND distance.recording_id = recordings.recording_id
+LEFT JOIN found ON found.workout_id = recordings.workout_id
+  AND found.recording_id = recordings.recording_id
+WHERE recordings.duplicate_of IS NULL AND recordings.continues IS NULL
+ORDER BY workouts.start_utc, recordings.workout_id, role DESC, recordings.device_id
+"""
+
+
+@dataclass(frozen=True)
+class MainRow:
+    """One recording and its headline numbers; None where there is no value."""
+
+    workout_id: str
+    start_utc: datetime
+    activity: str | None
+    device_id: str
+    role: str
+    reference: str | None
+    lock_s: float | None
+    mae_bpm: float | None
+    bias_bpm: float | None
+    within_pct: float | None
+    error_pct: float | None
+    distance_reference: str | None
+    findings: int
+
+    @property
+    def has_numbers(self) -> bool:
+        """Say whether anything was measured."""
+        numbers = (self.lock_s, self.mae_bpm, self.bias_bpm, self.within_pct, self.error_pct)
+        return any(number is not None for number in numbers) or self.findings > 0
+
+    def as_dictionary(self) -> dict[str, Any]:
+        """Give the row with times as text, as Prefect's tables want it."""
+        row = asdict(self)
+        row["start_utc"] = self.start_utc.isoformat()
+        return row
+
+
+def read_main_rows(
+    home: Home, *, workout_ids: Collection[str] | None = None, newest: int | None = None
+) -> list[MainRow]:
+    """Read the main rows from the newest published copy, by the start of the workout.
+
+    Of all workouts, or of `workout_ids`, or of the `newest` ones.
+    Raises: CowornError when nothing was published yet.
+    """
+    from tasks.store import connect_for_reading
+
+    connection = connect_for_reading(home)
+    try:
+        if workout_ids is None:
+            workout_ids = find_newest(connection, newest)
+        answer = connection.execute(_QUERY, {"workouts": list(workout_ids)})
+        names = [part[0] for part in answer.description or ()]
+        return [MainRow(**dict(zip(names, row, strict=True))) for row in answer.fetchall()]
+    finally:
+        connection.close()
+
+
+def find_newest(connection: duckdb.DuckDBPyConnection, number: int | None) -> list[str]:
+    """Give the ids of the `number` newest workouts, newest first; None: of all."""
+    rows = connection.execute(
+        "SELECT workout_id FROM workouts ORDER BY start_utc DESC, workout_id LIMIT ?", [number]
+    ).fetchall()
+    return [workout_id for (workout_id,) in rows]
+
+
+def show_main_rows(
+    rows: Sequence[MainRow], *, console: Console, newest_first: bool = False
+) -> None:
+    """Print the main table, without recordings of which nothing was measured, e.g. references.
+
+    A line for each workout says what its devices were held against; where the terminal is narrow,
+    the role goes first and the bias after it.
+    """
+    groups: dict[str, list[MainRow]] = {}
+    for row in rows:
+        if row.has_numbers:
+            groups.setdefault(row.workout_id, []).append(row)
+    if not groups:
+        return
+    shown = [row for group in groups.values() for row in group]
+    columns = _fit_columns(shown, console.width)
+    widths = [_measure(column, shown) for column in columns]
+    for number in range(2):
+        console.print(_join([column.heading[number] for column in columns], columns, widths))
+    console.print("\N{BOX DRAWINGS LIGHT HORIZONTAL}" * (sum(widths) + 2 * (len(widths) - 1)))
+    for group in reversed(groups.values()) if newest_first else groups.values():
+        show_wrapped(console, _head(group), indent=4)
+        for row in group:
+            console.print(_join([column.show(row) for column in columns], columns, widths))
+
+
+@dataclass(frozen=True)
+class _Column:
+    """One column: two lines of heading, and how it shows a row."""
+
+    heading: tuple[str, str]
+    show: Callable[[MainRow], str]
+    right: bool = True
+
+
+_ROLE: Final = _Column(("", "role"), lambda row: row.role, right=False)
+_BIAS: Final = _Column(("bias", "bpm"), lambda row: format_number(row.bias_bpm, signed=True))
+_COLUMNS: Final = (
+    _Column(("", "workout, device"), lambda row: f"  {clean(row.device_id)}", right=False),
+    _ROLE,
+    _Column(("lock", "s"), lambda row: format_number(row.lock_s, digits=0)),
+    _Column(("MAE", "bpm"), lambda row: format_number(row.mae_bpm)),
+    _BIAS,
+    _Column(("within", "5 bpm %"), lambda row: format_number(row.within_pct, digits=0)),
+    _Column(("distance", "error %"), lambda row: format_number(row.error_pct, signed=True)),
+    _Column(("", "findings"), lambda row: str(row.findings or "-")),
+)
+
+
+def _fit_columns(rows: Sequence[MainRow], width: int) -> list[_Column]:
+    """Leave out what a terminal of that width has no room for."""
+    columns = list(_COLUMNS)
+    for least in (_ROLE, _BIAS):
+        needed = sum(_measure(column, rows) for column in columns) + 2 * (len(columns) - 1)
+        if needed > width:
+            columns.remove(least)
+    return columns
+
+
+def _measure(column: _Column, rows: Sequence[MainRow]) -> int:
+    from rich.cells import cell_len
+
+    return max(cell_len(text) for text in (*column.heading, *(column.show(row) for row in rows)))
+
+
+def _join(texts: Sequence[str], columns: Sequence[_Column], widths: Sequence[int]) -> str:
+    from rich.cells import cell_len
+
+    parts = []
+    for text, column, width in zip(texts, columns, widths, strict=True):
+        blank = " " * (width - cell_len(text))
+        parts.append(f"{blank}{text}" if column.right else f"{text}{blank}")
+    return "  ".join(parts).rstrip()
+
+
+def _head(group: Sequence[MainRow]) -> str:
+    """Say which workout it is and what its devices were held against."""
+    first = group[0]
+    said = []
+    for what, found in (
+        ("heart rate", {row.device_id: row.reference for row in group}),
+        ("distance", {row.device_id: row.distance_reference for row in group}),
+    ):
+        known = {device: name for device, name in found.items() if name is not None}
+        names = set(known.values())
+        if len(names) == 1:
+            said.append(f"{what} against {_word(names.pop())}")
+        elif names:
+            pairs = (f"of {device} against {_word(name)}" for device, name in known.items())
+            said.append(f"{what} {', '.join(pairs)}")
+    title = f"{first.start_utc:%Y-%m-%d %H:%M}Z {first.activity or 'unknown activity'}"
+    return f"{title}: {', '.join(said)}" if said else title
+
+
+def _word(reference: str) -> str:
+    return reference.replace("course:", "course ", 1)

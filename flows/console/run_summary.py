@@ -1,0 +1,131 @@
+"""Tells a person what a run gave, and turns it into an exit code."""
+
+from __future__ import annotations
+
+import logging
+from collections import Counter
+from typing import TYPE_CHECKING, Final
+
+from flows.console import terminal
+from flows.console.results_table import read_main_rows, show_main_rows
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterator, Sequence
+
+    from rich.console import Console
+
+    from config.home import Home
+    from flows.run_reports import DropReport, NightlyReport, Stages, WorkoutRun
+    from tasks.ingest.exports import FileOutcome
+
+LOG: Final = logging.getLogger(__name__)
+EXIT_DONE: Final = 0
+EXIT_REFUSED: Final = 1
+
+
+def show_drop(report: DropReport, *, console: Console, home: Home) -> int:
+    """Print what a drop gave; refusals go to standard error. Gives the exit code."""
+    code = tell_troubles(report.outcomes, report.workout_run)
+    console.print(f"{count_outcomes(report.outcomes)}; {describe_workouts(report.workout_run)}")
+    show_new_rows(report.workout_run, console=console, home=home)
+    return code
+
+
+def show_nightly(report: NightlyReport, *, console: Console) -> int:
+    """Print what a night gave. Gives the exit code."""
+    code = tell_troubles(report.outcomes, report.workout_run)
+    parts = [count_outcomes(report.outcomes)] if report.outcomes else []
+    parts += [describe_workouts(report.workout_run), f"backup {report.backup.name}"]
+    if report.swept_runs:
+        parts.append(f"{_count(report.swept_runs, 'dead run')} closed on the Prefect server")
+    console.print("nightly: " + "; ".join(terminal.clean(part) for part in parts))
+    return code
+
+
+def show_new_rows(workout_run: WorkoutRun, *, console: Console, home: Home) -> None:
+    """Print the main table of the workouts whose results are new."""
+    new = [workout.workout_id for workout in workout_run.summary.workouts if workout.is_new]
+    if new and not console.quiet:
+        show_main_rows(read_main_rows(home, workout_ids=new), console=console)
+
+
+def tell_troubles(
+    outcomes: Sequence[FileOutcome], workout_run: WorkoutRun, *, expected: Collection[str] = ()
+) -> int:
+    """Name on standard error what was refused or failed; those in `expected` do not count.
+
+    Gives the exit code: what a person must mend, a rule of devices or a course for instance, counts
+    as well; an export that was read in part does not.
+    """
+    for line in _describe_troubles(outcomes, workout_run):
+        terminal.say_error(line)
+    counted = any(outcome.is_trouble and outcome.name not in expected for outcome in outcomes)
+    return EXIT_REFUSED if counted or workout_run.failed or workout_run.complaints else EXIT_DONE
+
+
+def log_run(
+    flow_name: str, outcomes: Sequence[FileOutcome], workout_run: WorkoutRun, stages: Stages
+) -> None:
+    """Write down what a run gave and how long its stages took, for whoever was not there."""
+    for line in _describe_troubles(outcomes, workout_run):
+        LOG.warning("%s", line)
+    LOG.info(
+        "%s: %s; %s; %s",
+        flow_name,
+        count_outcomes(outcomes),
+        describe_workouts(workout_run),
+        stages,
+    )
+
+
+def _describe_troubles(outcomes: Sequence[FileOutcome], workout_run: WorkoutRun) -> Iterator[str]:
+    """Give one line for whatever did not go as it should."""
+    for outcome in outcomes:
+        if outcome.is_trouble:
+            inside = "" if outcome.inside is None else f" (in {outcome.inside})"
+            yield f"{outcome.name}{inside} {outcome.status}: {outcome.reason}"
+    for outcome in outcomes:
+        if outcome.status == "partial":
+            yield f"{outcome.name} is partial: {outcome.reason}"
+    yield from workout_run.failed
+    yield from workout_run.complaints
+
+
+def count_outcomes(outcomes: Sequence[FileOutcome]) -> str:
+    """Give how many files ended how, in words."""
+    counts: Counter[str] = Counter(outcome.status for outcome in outcomes)
+    parts = [
+        f"{counts[status]} {word}"
+        for status, word in (
+            ("stored", "stored"),
+            ("partial", "partial"),
+            ("duplicate", "known already"),
+            ("refused", "refused"),
+            ("failed", "failed"),
+            ("changing", "still changing"),
+        )
+        if counts[status]
+    ]
+    return f"{_count(len(outcomes), 'file')}: {', '.join(parts)}" if parts else "no files"
+
+
+def describe_workouts(workout_run: WorkoutRun) -> str:
+    """Describe in words what came of the workouts."""
+    workouts = workout_run.summary.workouts
+    new = sum(workout.is_new for workout in workouts)
+    parts = []
+    if new:
+        parts.append(f"{_count(new, 'workout')} with new results")
+    if workout_run.summary.vanished:
+        parts.append(
+            f"{_count(len(workout_run.summary.vanished), 'workout')} merged into others or gone"
+        )
+    if not parts:
+        parts.append("no new results")
+    if workout_run.summary.run_id is not None:
+        parts.append(f"run {workout_run.summary.run_id}")
+    return ", ".join(parts)
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}{'' if number == 1 else 's'}"

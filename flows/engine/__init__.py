@@ -1,0 +1,1 @@
+"""The Prefect server and task runners that flows run on."""

@@ -1,0 +1,85 @@
+"""What runs hand back: a record for each kind of flow, and the time that its stages took."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from tasks.ingest.exports import FileOutcome
+    from tasks.processing import Summary
+
+
+@dataclass(frozen=True)
+class WorkoutRun:
+    """What a run made of the workouts that something had changed for.
+
+    `failed` holds one line for each workout that could not be measured; `unchanged` counts those
+    that nothing has changed for.
+    """
+
+    summary: Summary
+    unchanged: int
+    failed: tuple[str, ...]
+    complaints: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class DropReport:
+    """What a drop gave: one outcome per file, and what came of the workouts."""
+
+    outcomes: tuple[FileOutcome, ...]
+    workout_run: WorkoutRun
+
+
+@dataclass(frozen=True)
+class NightlyReport:
+    """What a night did. `swept_runs` counts dead runs that were closed on the Prefect server."""
+
+    outcomes: tuple[FileOutcome, ...]
+    workout_run: WorkoutRun
+    backup: Path
+    swept_runs: int
+
+
+@dataclass(frozen=True)
+class RebuildReport:
+    """What a rebuild gave. `backup` is the store as it was before, with all its former runs."""
+
+    outcomes: tuple[FileOutcome, ...]
+    workout_run: WorkoutRun
+    backup: Path
+
+
+@dataclass(frozen=True)
+class RestoreReport:
+    """What restoring a backup gave. `replaced` is where the store of before lies now."""
+
+    workout_run: WorkoutRun
+    replaced: Path | None
+
+
+@dataclass
+class Stages:
+    """How long each stage of a run took, in the order in which they began."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @contextlib.contextmanager
+    def time(self, stage: str) -> Iterator[None]:
+        """Add the time that passes inside to `stage`, also when it fails."""
+        begun = time.monotonic()
+        self.seconds.setdefault(stage, 0.0)
+        try:
+            yield
+        finally:
+            self.seconds[stage] += time.monotonic() - begun
+
+    def __str__(self) -> str:
+        """Give e.g. "read 1.2 s, pair 0.1 s"."""
+        return ", ".join(f"{stage} {took_s:.1f} s" for stage, took_s in self.seconds.items())

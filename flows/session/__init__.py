@@ -1,0 +1,1 @@
+"""A home that is opened: its files, locks, log and rights."""

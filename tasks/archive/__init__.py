@@ -1,0 +1,1 @@
+"""What was dropped and what was made of it: originals, ledger, lake."""

@@ -1,0 +1,1 @@
+"""From one dropped export to rows in the lake and an entry in the ledger."""

@@ -1,0 +1,29 @@
+"""From stored recordings to stored results: pair, align, measure, commit.
+
+`prepare` finds the workouts that something has changed for; `measure_planned` computes one of them
+without touching the store, so that many can run at once; `commit` writes what came out, by one
+writer, in one short transaction; `finish` tells the ledger. The four belong under one run lock.
+"""
+
+from tasks.processing.commit import Summary, WorkoutSummary, commit
+from tasks.processing.compute import WorkoutOutcome, measure_planned
+from tasks.processing.known import KnownRecording
+from tasks.processing.pending import Outlook, look_ahead
+from tasks.processing.plan import Plan, PlannedWorkout
+from tasks.processing.prepare import Prepared, finish, prepare
+
+__all__ = [
+    "KnownRecording",
+    "Outlook",
+    "Plan",
+    "PlannedWorkout",
+    "Prepared",
+    "Summary",
+    "WorkoutOutcome",
+    "WorkoutSummary",
+    "commit",
+    "finish",
+    "look_ahead",
+    "measure_planned",
+    "prepare",
+]

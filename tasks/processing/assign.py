@@ -1,0 +1,83 @@
+"""Finds the workout that notes speak of, and what in them does not fit it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING, Final
+
+from tasks.core.notes import NOTES_EARLY_S
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from tasks.core.notes import NamedSegment, Notes
+    from tasks.pair import Bout
+    from tasks.processing.known import KnownRecording
+
+DAY: Final = timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class Assigned:
+    """The notes that apply to each workout, those that fit none, and complaints, one line each."""
+
+    applies: Mapping[str, Notes]
+    unclaimed: tuple[str, ...]
+    complaints: tuple[str, ...]
+
+
+def assign_notes(
+    notes: Sequence[Notes], named: Mapping[str, Bout], by_id: Mapping[str, KnownRecording]
+) -> Assigned:
+    """Give each workout of `named` the latest of the `notes` that fit it.
+
+    Notes with a time fit every workout that runs then. Notes of a whole day must leave no doubt:
+    where several workouts of that day fit, none gets them.
+    """
+    applies: dict[str, Notes] = {}
+    unclaimed: list[str] = []
+    complaints: list[str] = []
+    for one in notes:
+        fitting = [
+            workout_id for workout_id, bout in named.items() if _fits(one, bout, by_id=by_id)
+        ]
+        if not fitting:
+            unclaimed.append(one.name)
+        elif one.whole_day and len(fitting) > 1:
+            complaints.append(
+                f"{one.locate('start')}: {len(fitting)} workouts of that day fit; add the time at "
+                "which this one began"
+            )
+        else:
+            applies.update(dict.fromkeys(fitting, one))
+    return Assigned(applies, tuple(unclaimed), tuple(complaints))
+
+
+def check_segments(notes: Notes, bout: Bout) -> Iterator[str]:
+    """Say which named parts have no second in common with the workout."""
+    for part in notes.segments:
+        begin_s, end_s = _find_ends(notes, part)
+        if end_s <= bout.start_utc.timestamp() or begin_s >= bout.end_utc.timestamp():
+            yield (
+                f"{notes.locate(f'segment.{part.name}')}: segment {part.name!r} lies outside the "
+                f"workout ({bout.start_utc:%H:%M:%S} to {bout.end_utc:%H:%M:%S} UTC); mend its "
+                "from and to"
+            )
+
+
+def _fits(notes: Notes, bout: Bout, *, by_id: Mapping[str, KnownRecording]) -> bool:
+    if not notes.whole_day:
+        early = timedelta(seconds=NOTES_EARLY_S)
+        return bout.start_utc - early <= notes.start_utc <= bout.end_utc
+    if not notes.start_utc <= bout.start_utc < notes.start_utc + DAY:
+        return False
+    devices = {by_id[member.recording_id].device.id for member in bout.members}
+    return not notes.setup or bool(devices.intersection(notes.setup))
+
+
+def _find_ends(notes: Notes, part: NamedSegment) -> tuple[float, float]:
+    start_s = notes.start_utc.timestamp()
+    begin_s = part.from_utc.timestamp() if part.from_utc else start_s + (part.from_s or 0.0)
+    end_s = part.to_utc.timestamp() if part.to_utc else start_s + (part.to_s or 0.0)
+    return begin_s, end_s

@@ -1,0 +1,221 @@
+"""Writes what the workouts of a run gave into the store: one writer, one short transaction."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from tasks.core.discovery import load_metrics
+from tasks.core.registers import METRICS
+from tasks.processing.prepare import mark_duplicates
+from tasks.store import append_if_changed, append_rows, delete_rows, open_store, replace_rows
+from tasks.tables.arrow import make_rows
+from tasks.tables.tables import (
+    ALIGNMENTS,
+    DEVICES,
+    FILES,
+    METRIC_DEFINITIONS,
+    NOTES,
+    RECORDINGS,
+    RUNS,
+    SEGMENTS,
+    SETUPS,
+    WORKOUTS,
+)
+from tasks.verdicts import look_across
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    import duckdb
+    import pyarrow as pa
+
+    from config.home import Home
+    from config.settings import Settings
+    from tasks.core.file_records import FileRecord
+    from tasks.core.provenance import Run
+    from tasks.processing.compute import WorkoutOutcome
+    from tasks.processing.plan import Plan
+    from tasks.processing.prepare import Prepared
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class WorkoutSummary:
+    """What a run did for one workout: whether its results differ from those before."""
+
+    workout_id: str
+    is_new: bool
+    n_results: int
+    n_findings: int
+
+
+@dataclass(frozen=True)
+class Summary:
+    """What a run wrote. `run_id` is None when there was nothing to write."""
+
+    run_id: str | None
+    workouts: tuple[WorkoutSummary, ...] = ()
+    vanished: tuple[str, ...] = ()
+    complaints: tuple[str, ...] = ()
+
+
+def commit(
+    prepared: Prepared,
+    outcomes: Sequence[WorkoutOutcome],
+    *,
+    run: Run,
+    home: Home,
+    settings: Settings,
+    wait_s: float,
+) -> Summary:
+    """Write files, notes and the outcomes of a plan; results and verdicts only where they differ.
+
+    Nothing at all is written, not even a row of `runs`, when the store already says the same.
+    Raises: StoreBusyError when another program holds the store for longer than `wait_s` [s].
+    """
+    plan = prepared.plan
+    files = mark_duplicates(prepared, outcomes)
+    complaints = (*prepared.complaints, *_collect_complaints(outcomes))
+    load_metrics()
+    with open_store(home, wait_s=wait_s) as connection:
+        changed = replace_rows(connection, FILES, make_rows(FILES, _make_file_rows(files)))
+        changed += replace_rows(connection, NOTES, make_rows(NOTES, list(prepared.notes)))
+        changed += replace_rows(
+            connection, METRIC_DEFINITIONS, make_rows(METRIC_DEFINITIONS, _make_definitions())
+        )
+        changed += _write_facts(connection, plan, outcomes)
+        computed_at = datetime.now(UTC)
+        summaries = tuple(
+            _append(connection, outcome, run=run, computed_at=computed_at) for outcome in outcomes
+        )
+        is_new = any(summary.is_new for summary in summaries)
+        n_answers = _append_answers(connection, settings, run=run)
+        if not (changed or is_new or n_answers):
+            return Summary(None, summaries, complaints=complaints)
+        append_rows(connection, RUNS, make_rows(RUNS, [_make_run_row(run)]))
+    return Summary(run.run_id, summaries, plan.vanished, complaints)
+
+
+def _write_facts(
+    connection: duckdb.DuckDBPyConnection, plan: Plan, outcomes: Sequence[WorkoutOutcome]
+) -> int:
+    """Write all that is not a measurement; give how many rows changed."""
+    touched = [outcome.workout_id for outcome in outcomes]
+    changed = 0
+    for table, rows in (
+        (DEVICES, _once(DEVICES.key, (row for one in outcomes for row in one.devices))),
+        (RECORDINGS, [row for one in outcomes for row in one.recordings]),
+        (WORKOUTS, [one.workout for one in outcomes]),
+    ):
+        changed += replace_rows(connection, table, make_rows(table, rows))
+    for table, rows in (
+        (ALIGNMENTS, [row for one in outcomes for row in one.alignments]),
+        (SEGMENTS, [row for one in outcomes for row in one.segments]),
+        (SETUPS, [row for one in outcomes for row in one.setups]),
+    ):
+        # What a workout no longer has goes, together with all of a workout that is gone.
+        part = {"workout_id": [*touched, *plan.vanished]}
+        changed += replace_rows(connection, table, make_rows(table, rows), where=part)
+    if plan.gone:
+        changed += delete_rows(connection, RECORDINGS, where={"recording_id": plan.gone})
+    if plan.vanished:
+        changed += delete_rows(connection, WORKOUTS, where={"workout_id": plan.vanished})
+    return changed
+
+
+def _append(
+    connection: duckdb.DuckDBPyConnection,
+    outcome: WorkoutOutcome,
+    *,
+    run: Run,
+    computed_at: datetime,
+) -> WorkoutSummary:
+    is_new = append_if_changed(
+        connection,
+        workout_id=outcome.workout_id,
+        run_id=run.run_id,
+        results=_stamp(outcome.results, run_id=run.run_id, computed_at=computed_at),
+        findings=_stamp(outcome.findings, run_id=run.run_id),
+    )
+    return WorkoutSummary(
+        outcome.workout_id, is_new, outcome.results.num_rows, outcome.findings.num_rows
+    )
+
+
+def _append_answers(connection: duckdb.DuckDBPyConnection, settings: Settings, *, run: Run) -> int:
+    """Look across workouts; append the answers that differ and give how many there were."""
+    appended = 0
+    for table, answers in look_across(connection, settings.verdicts):
+        rows = [{**row, "run_id": run.run_id} for row in answers]
+        appended += append_rows(connection, table, make_rows(table, rows))
+    return appended
+
+
+def _stamp(rows: pa.Table, **constants: object) -> pa.Table:
+    """Give `rows` with the columns named in `constants` filled."""
+    import pyarrow as pa  # noqa: PLC0415 - keeps the start of light commands quick
+
+    for name, value in constants.items():
+        field = rows.schema.field(name)
+        filled = pa.array([value] * rows.num_rows, type=field.type)
+        rows = rows.set_column(rows.schema.get_field_index(name), field, filled)
+    return rows
+
+
+def _make_file_rows(files: Sequence[FileRecord]) -> list[Row]:
+    return [
+        {
+            "file_id": file.file_id,
+            "name": file.name,
+            "received_at": file.received_at,
+            "bytes": file.bytes,
+            "format": file.format,
+            "status": file.status,
+            "reason": file.reason,
+            "recording_id": next(iter(file.recording_ids), None),
+            "inside": file.inside,
+            "folder": file.folder,
+            "n_recordings": len(file.recording_ids),
+        }
+        for file in files
+    ]
+
+
+def _make_definitions() -> list[Row]:
+    return [
+        {
+            "metric": metric.id,
+            "version": metric.version,
+            "title": metric.title,
+            "unit": metric.unit,
+            "definition": metric.definition,
+            "formula": metric.formula,
+            "better": metric.better,
+            "source": metric.source,
+        }
+        for metric in METRICS.values()
+    ]
+
+
+def _make_run_row(run: Run) -> Row:
+    return {
+        "run_id": run.run_id,
+        "started_at": run.started_at,
+        "ended_at": datetime.now(UTC),
+        "flow": run.flow,
+        "version": run.software_version,
+        "settings_hash": run.settings_hash,
+        "status": "done",
+    }
+
+
+def _once(key: tuple[str, ...], rows: Iterable[Row]) -> list[Row]:
+    """Give each row of a key once, the last one said."""
+    return list({tuple(row[name] for name in key): row for row in rows}.values())
+
+
+def _collect_complaints(outcomes: Sequence[WorkoutOutcome]) -> tuple[str, ...]:
+    return tuple(complaint for outcome in outcomes for complaint in outcome.complaints)

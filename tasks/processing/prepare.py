@@ -1,0 +1,312 @@
+"""Gathers what planning needs from ledger, lake and store, and writes back what became of it."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field, replace
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any, Final
+
+from config.devices import load_devices
+from tasks.archive.ledger import Ledger
+from tasks.archive.originals import find_original
+from tasks.core.errors import CowornError
+from tasks.core.recording import ExportFile
+from tasks.guard import read_some_notes_apart
+from tasks.processing.known import collect_recordings
+from tasks.processing.plan import Plan, find_windows, plan
+from tasks.readers.notes import is_sheet
+from tasks.store import read_store
+from tasks.workout.courses import mark_courses
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from datetime import datetime
+
+    from config.devices import Device
+    from config.home import Home
+    from config.settings import Settings
+    from tasks.core.file_records import FileRecord
+    from tasks.core.notes import Notes
+    from tasks.processing.compute import WorkoutOutcome
+
+#: Ledger key: hash of devices.toml at the last commit.
+DEVICES_MARK: Final = "devices_mark"
+#: Format of files that hold notes.
+NOTES_FORMAT: Final = "notes"
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A plan and what commit needs beside it.
+
+    `files` are all that the ledger knows; `notes` the rows of the table of that name;
+    `complaints` one line each; `stored` are the rows of the table of recordings by their id.
+    """
+
+    plan: Plan
+    files: tuple[FileRecord, ...]
+    notes: tuple[Mapping[str, Any], ...]
+    complaints: tuple[str, ...]
+    devices_mark: str
+    stored: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class _Stored:
+    """What the store says: rows of `recordings` by id, fingerprints of workouts, known notes."""
+
+    recordings: Mapping[str, Mapping[str, Any]]
+    fingerprints: Mapping[str, str | None]
+    notes: frozenset[str]
+
+
+@dataclass(frozen=True)
+class _ReadNotes:
+    """Notes in the order of their arrival, their rows, and what cannot be used any more.
+
+    `replaced` are those of older versions of a spreadsheet, by the file_id of the newest one.
+    """
+
+    notes: tuple[Notes, ...]
+    replaced: Mapping[str, tuple[Notes, ...]]
+    rows: tuple[Mapping[str, Any], ...]
+    complaints: tuple[str, ...]
+
+
+def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prepared:
+    """Plan the workouts that new recordings and notes touch, or with `everything` all of them.
+
+    A changed `devices.toml` means everything.
+    Raises: config.devices.DevicesFileError; StoreBusyError.
+    """
+    devices = load_devices(home.devices)
+    devices_mark = mark_devices(home)
+    with Ledger(home) as ledger:
+        files = tuple(ledger.list_files())
+        unsettled = frozenset(ledger.unsettled())
+        workouts = ledger.list_workouts()
+        everything = everything or ledger.recall(DEVICES_MARK) != devices_mark
+    stored = _read_stored(home)
+    read = _read_notes(files, home=home, settings=settings)
+    windows = None
+    if not everything:
+        windows = _find_windows(files, unsettled, stored, read, home=home, settings=settings)
+    gone = _find_gone(files, stored)
+    collected = collect_recordings(
+        files,
+        stored.recordings,
+        lake=home.lake,
+        devices=devices,
+        wanted=windows,
+        workouts=workouts,
+        always=unsettled,
+    )
+    made = plan(
+        collected.recordings,
+        read.notes,
+        lake=home.lake,
+        settings=settings,
+        fingerprints=stored.fingerprints,
+        course_marks=mark_courses(home.courses),
+        gone={one: stored.recordings[one]["workout_id"] for one in gone},
+    )
+    return Prepared(
+        plan=made,
+        files=files,
+        notes=read.rows,
+        complaints=(
+            *read.complaints,
+            *collected.complaints,
+            *made.complaints,
+            *_check_setups(made, devices),
+        ),
+        devices_mark=devices_mark,
+        stored=stored.recordings,
+    )
+
+
+def mark_duplicates(
+    prepared: Prepared, outcomes: Sequence[WorkoutOutcome]
+) -> tuple[FileRecord, ...]:
+    """Give the files with the status that the outcomes show.
+
+    An export all of whose recordings are told better by another one is a duplicate; one that was a
+    duplicate and is no longer one is stored again.
+    """
+    duplicate_of = _collect("duplicate_of", prepared, outcomes)
+    names = {
+        recording_id: file.name for file in prepared.files for recording_id in file.recording_ids
+    }
+    return tuple(_mark(file, duplicate_of, names) for file in prepared.files)
+
+
+def finish(prepared: Prepared, outcomes: Sequence[WorkoutOutcome], *, home: Home) -> None:
+    """Write into the ledger what is in the store by now; call it after `commit`."""
+    workout_of = _collect("workout_id", prepared, outcomes)
+    before = {file.file_id: file for file in prepared.files}
+    with Ledger(home) as ledger:
+        for file in mark_duplicates(prepared, outcomes):
+            if file.status != before[file.file_id].status:
+                ledger.set_outcome(
+                    file.file_id, file.status, reason=file.reason, recordings=file.recording_ids
+                )
+        ledger.assign_workouts(
+            {
+                recording_id: workout_of[recording_id]
+                for recording_id, former in ledger.list_workouts().items()
+                if workout_of.get(recording_id) not in (None, former)
+            }
+        )
+        ledger.mark_settled(prepared.plan.considered)
+        ledger.remember(DEVICES_MARK, prepared.devices_mark)
+
+
+def _collect(column: str, prepared: Prepared, outcomes: Sequence[WorkoutOutcome]) -> dict[str, Any]:
+    """Give one fact of each recording: what the outcomes say, else what the store says.
+
+    Of workouts that nothing has changed for, only the store may know it: a run that was killed
+    after it had committed did not tell the ledger.
+    """
+    stored = {recording_id: row[column] for recording_id, row in prepared.stored.items()}
+    new = {row["recording_id"]: row[column] for one in outcomes for row in one.recordings}
+    return stored | new
+
+
+def _mark(
+    file: FileRecord, duplicate_of: Mapping[str, str | None], names: Mapping[str, str]
+) -> FileRecord:
+    known = [one for one in file.recording_ids if one in duplicate_of]
+    if not known or file.status not in ("stored", "duplicate"):
+        return file
+    richer = [duplicate_of[one] for one in known]
+    if all(richer) and len(known) == len(file.recording_ids):
+        better = names.get(richer[0] or "", "another export")
+        return replace(file, status="duplicate", reason=f"the same recording as {better}")
+    return replace(file, status="stored", reason=None) if file.status == "duplicate" else file
+
+
+def _find_windows(
+    files: Sequence[FileRecord],
+    unsettled: frozenset[str],
+    stored: _Stored,
+    read: _ReadNotes,
+    *,
+    home: Home,
+    settings: Settings,
+) -> list[tuple[datetime, datetime]] | None:
+    """Give the spans in which the partners of what is new can lie; None: anywhere."""
+    with_new = [file for file in files if unsettled.intersection(file.recording_ids)]
+    new = collect_recordings(with_new, stored.recordings, lake=home.lake, devices=())
+    if any(known.header.time_basis == "elapsed" for known in new.recordings):
+        return None
+    new_notes = [one for one in read.notes if one.file_id not in stored.notes]
+    # A row that was taken out of a spreadsheet changes its workout too.
+    new_notes += [
+        one
+        for file_id, older in read.replaced.items()
+        if file_id not in stored.notes
+        for one in older
+    ]
+    former = [
+        (row["start_utc"] + shift, row["end_utc"] + shift)
+        for recording_id in (*_find_gone(files, stored), *unsettled)
+        if (row := stored.recordings.get(recording_id)) is not None
+        for shift in (timedelta(seconds=row["clock_shift_s"] or 0.0),)
+    ]
+    return find_windows(new.recordings, new_notes, former=former, settings=settings)
+
+
+def _find_gone(files: Sequence[FileRecord], stored: _Stored) -> tuple[str, ...]:
+    """Give stored recordings that their export no longer gives: it was read again and refused.
+
+    Exports that the ledger does not know say nothing: it may have been lost.
+    """
+    given = {recording_id for file in files for recording_id in file.recording_ids}
+    seen = {file.file_id for file in files}
+    return tuple(
+        recording_id
+        for recording_id, row in stored.recordings.items()
+        if recording_id not in given and row["file_id"] in seen
+    )
+
+
+def _read_stored(home: Home) -> _Stored:
+    with read_store(home) as connection:
+        recordings = connection.sql("SELECT * FROM recordings").to_arrow_table().to_pylist()
+        fingerprints = connection.execute("SELECT workout_id, fingerprint FROM workouts").fetchall()
+        notes = connection.execute("SELECT file_id FROM notes").fetchall()
+    return _Stored(
+        recordings={row["recording_id"]: row for row in recordings},
+        fingerprints=dict(fingerprints),
+        notes=frozenset(file_id for (file_id,) in notes),
+    )
+
+
+def _read_notes(files: Sequence[FileRecord], *, home: Home, settings: Settings) -> _ReadNotes:
+    """Parse the archived notes again: they are few, and the archive is what counts.
+
+    A spreadsheet is dropped again and again as it grows: its newest version replaces all earlier
+    ones of the same name.
+    """
+    known: list[FileRecord] = []
+    texts: list[ExportFile] = []
+    notes: dict[str, tuple[Notes, ...]] = {}
+    sheets: dict[str, str] = {}
+    replaced: dict[str, tuple[Notes, ...]] = {}
+    rows: list[Mapping[str, Any]] = []
+    complaints: list[str] = []
+    for file in files:
+        if file.format != NOTES_FORMAT or file.status != "stored":
+            continue
+        original = find_original(file.file_id, home=home)
+        if original is None:
+            complaints.append(
+                f"{file.name}: the notes are missing from originals/; drop them again"
+            )
+            continue
+        known.append(file)
+        texts.append(ExportFile(original, file.name, file.file_id))
+    read = read_some_notes_apart(texts, zone=settings.time.zone or None, settings=settings.read)
+    for file, said in zip(known, read, strict=True):
+        if isinstance(said, CowornError):
+            complaints.append(str(said))
+            continue
+        if is_sheet(file.name):
+            older = sheets.get(file.name)
+            if older is not None:
+                replaced[file.file_id] = notes.pop(older) + replaced.pop(older, ())
+            sheets[file.name] = file.file_id
+        notes[file.file_id] = said.notes
+        rows.append(
+            {
+                "file_id": file.file_id,
+                "name": file.name,
+                "received_at": file.received_at,
+                "start_utc": min((one.start_utc for one in said.notes), default=None),
+                "notes_text": said.text,
+            }
+        )
+    in_order = tuple(one for found in notes.values() for one in found)
+    return _ReadNotes(in_order, replaced, tuple(rows), tuple(complaints))
+
+
+def _check_setups(made: Plan, devices: Sequence[Device]) -> Iterator[str]:
+    """Say which setups are of devices that nobody knows: they would be lost in silence."""
+    known = {device.id for device in devices}
+    for planned in made.workouts:
+        if planned.notes is None:
+            continue
+        known_here = known | {recording.device.id for recording in planned.recordings}
+        for device_id in planned.notes.setup:
+            if device_id not in known_here:
+                yield (
+                    f"{planned.notes.locate(f'setup.{device_id}')}: the setup of {device_id!r} is "
+                    "of no known device; add it to devices.toml or mend its name"
+                )
+
+
+def mark_devices(home: Home) -> str:
+    """Give a hash of devices.toml as it is."""
+    content = home.devices.read_bytes() if home.devices.exists() else b""
+    return hashlib.sha256(content).hexdigest()[:16]

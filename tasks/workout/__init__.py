@@ -1,0 +1,1 @@
+"""What metrics see of a workout: its recordings, references, signals, tracks and places."""

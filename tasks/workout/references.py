@@ -1,0 +1,362 @@
+"""Against what is each device held, decided here and nowhere else.
+
+The order is that of the methods: truth from the notes, a course, the designated reference device,
+a consensus that leaves the judged device out, the only other device.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from tasks.maths.geodesy import (
+    PlaneTrack,
+    compute_leg_lengths,
+    compute_path_length_m,
+    project_to_plane,
+    restore_from_plane,
+)
+from tasks.maths.middles import compute_fade, compute_weighted_median, take_off_levels
+from tasks.maths.positions import compute_geometric_median
+from tasks.maths.resample import interpolate_to_grid
+from tasks.tables.arrow import read_floats
+from tasks.workout.battery_levels import list_levels
+from tasks.workout.case import Reference, refer_to
+from tasks.workout.swim_lengths import has_lengths
+from tasks.workout.tracks import get_fixes, get_plane, mark_jumped
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from config.devices import ReferenceChannel
+    from tasks.core.registers import Against
+    from tasks.workout.case import Subject, Workout
+
+    Floats = NDArray[np.float64]
+
+#: Grid channels that a reference of this kind must hold.
+CHANNELS: Final[Mapping[Against, tuple[str, ...]]] = {
+    "heart_rate": ("heart_rate_bpm",),
+    "position": ("latitude_deg", "longitude_deg"),
+    "speed": ("speed_mps",),
+    "distance": ("distance_m",),
+    "altitude": ("altitude_m",),
+}
+#: Channel of `reference_for` that decides for each kind.
+_DECIDING: Final[Mapping[Against, ReferenceChannel]] = {
+    "heart_rate": "heart_rate",
+    "position": "position",
+    "speed": "distance",
+    "distance": "distance",
+    "altitude": "altitude",
+}
+#: A consensus needs at least two devices beside the one judged.
+_CONSENSUS_DEVICES: Final = 2
+#: Where positions are invented, or where nobody moves over ground.
+_PLACES_WITHOUT_WAY: Final = ("treadmill", "trainer", "gym", "pool")
+_VIRTUAL: Final = "a virtual ride is not compared by position, speed or distance"
+_PERCENT: Final = 100.0
+#: Share of the seconds between its first and last value in which a steady device has one.
+_STEADY_SHARE: Final = 0.9
+#: Time over which a device that comes or goes is faded in or out of a consensus [s].
+_FADE_S: Final = 20.0
+_FEWEST_FIXES: Final = 2
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The references that a device is held against for one channel, or why there is none."""
+
+    references: tuple[Reference, ...]
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class Consensus:
+    """The middle of several devices per second, and how sure it is.
+
+    `on_grid` maps channels to `(n_seconds,)`, NaN where fewer than two devices have a value.
+    `uncertainty` is the median over the seconds of the standard error of the middle.
+    """
+
+    on_grid: Mapping[str, Floats]
+    uncertainty: float | None
+
+
+def choose_references(workout: Workout, test: Subject, kind: Against) -> Choice:
+    """Choose what `test` is held against for `kind`.
+
+    Truth and course come first and, for distance, the device reference is given beside them. A
+    device is never part of the consensus that judges it.
+    """
+    if kind == "truth":
+        return _choose_truth(workout)
+    if kind in {"lengths", "battery"}:
+        return _choose_holders(workout, test, kind)
+    reason = _explain_no_way(workout, test, kind)
+    if reason is not None:
+        return Choice((), reason)
+    references: list[Reference] = []
+    if kind == "distance" and _knows_distance(workout):
+        references += _choose_truth(workout).references
+    if kind in {"position", "distance"} and workout.course is not None:
+        references.append(_refer_to_course(workout, kind))
+        if kind == "position":
+            return Choice(tuple(references))
+    device = _choose_device(workout, test, kind)
+    return Choice((*references, *device.references), None if references else device.reason)
+
+
+def _explain_no_way(workout: Workout, test: Subject, kind: Against) -> str | None:
+    """Say why a way over ground cannot be compared; None where it can."""
+    is_virtual = test.recording.header.position_kind == "virtual"
+    if kind in {"position", "speed", "distance"} and is_virtual:
+        return _VIRTUAL
+    if kind == "position" and workout.place in _PLACES_WITHOUT_WAY:
+        return f"positions are not compared where the place is {workout.place!r}"
+    return None
+
+
+# --- truth and course -------------------------------------------------------------------------
+def _choose_truth(workout: Workout) -> Choice:
+    notes = workout.notes
+    if notes is None:
+        return Choice((), "the notes give no true value: there are no notes for this workout")
+    truth = notes.truth
+    uncertainty = None
+    if truth.distance_m is not None and truth.distance_tolerance_pct is not None:
+        uncertainty = truth.distance_m * truth.distance_tolerance_pct / _PERCENT
+    return Choice((Reference("truth", why="the notes state it", uncertainty=uncertainty),))
+
+
+def _knows_distance(workout: Workout) -> bool:
+    """Say whether the notes hold a true distance of the whole or of a part."""
+    notes = workout.notes
+    if notes is None:
+        return False
+    parts = (part.distance_m for part in notes.segments)
+    return notes.truth.distance_m is not None or any(part is not None for part in parts)
+
+
+def _refer_to_course(workout: Workout, kind: Against) -> Reference:
+    """Make the course the reference, with what a course may itself be off [m]."""
+    limits = workout.settings.position
+    uncertainty = limits.course_side_m
+    if kind == "distance" and workout.course is not None:
+        length = compute_path_length_m(workout.course[:, 0], workout.course[:, 1])
+        uncertainty = length * limits.course_length_pct / _PERCENT
+    return Reference(
+        f"course:{workout.course_name}", why="course named in the notes", uncertainty=uncertainty
+    )
+
+
+# --- devices ----------------------------------------------------------------------------------
+def _choose_holders(workout: Workout, test: Subject, kind: Against) -> Choice:
+    """Give the truth about lengths, then every other device that knows lengths or levels."""
+    references: list[Reference] = []
+    notes = workout.notes
+    if (
+        kind == "lengths"
+        and notes is not None
+        and (notes.truth.known_lengths or notes.truth.strokes)
+    ):
+        references += _choose_truth(workout).references
+    references += [
+        refer_to(subject, why=f"another device that knows its {kind}")
+        for subject in workout.subjects
+        if subject.recording_id != test.recording_id
+        and (has_lengths(subject) if kind == "lengths" else list_levels(workout, subject).is_known)
+    ]
+    reason = f"neither the notes nor another device of this workout know {kind}"
+    return Choice(tuple(references), None if references else reason)
+
+
+def _choose_device(workout: Workout, test: Subject, kind: Against) -> Choice:
+    subjects = workout.subjects
+    if kind == "distance":
+        subjects = tuple(give_distance(workout, subject) for subject in subjects)
+    holders = [
+        subject
+        for subject in subjects
+        if all(subject.has(channel) for channel in CHANNELS[kind])
+        and not (kind != "heart_rate" and subject.recording.header.position_kind == "virtual")
+    ]
+    if kind != "heart_rate" and test.recording.header.position_kind == "virtual":
+        return Choice((), _VIRTUAL)
+    others = [subject for subject in holders if subject.recording_id != test.recording_id]
+    if not others:
+        return Choice((), f"no other device of this workout recorded {kind.replace('_', ' ')}")
+    ranked = _rank_references(holders, kind)
+    if ranked and ranked[0].recording_id == test.recording_id:
+        return Choice((), "this device is the reference")
+    if ranked:
+        return Choice((_refer(ranked[0], kind, f"reference for {kind.replace('_', ' ')}"),))
+    if len(others) >= _CONSENSUS_DEVICES:
+        return Choice((_refer_to_consensus(workout, others, kind),))
+    why = "the only other device; which of the two is right is not known"
+    return Choice((_refer(others[0], kind, why),))
+
+
+def _rank_references(holders: list[Subject], kind: Against) -> list[Subject]:
+    """Give the reference devices of `kind`, best first: ecg before optical, then by name."""
+    channel = _DECIDING[kind]
+    references = [subject for subject in holders if subject.device.is_reference_for(channel)]
+    return sorted(
+        references,
+        key=lambda subject: (
+            kind == "heart_rate" and subject.device.heart_rate != "ecg",
+            subject.device.id,
+            subject.recording_id,
+        ),
+    )
+
+
+def _refer(subject: Subject, kind: Against, why: str) -> Reference:
+    """Make one device the reference; for positions with its own estimate of its error [m]."""
+    uncertainty = None
+    if (
+        kind == "distance"
+        and not np.isfinite(read_floats(subject.recording.samples, "distance_m")).any()
+    ):
+        why = f"{why}; its distance is the sum of its fixes"
+    if kind == "position":
+        accuracy = read_floats(subject.recording.samples, "position_accuracy_m")
+        known = accuracy[np.isfinite(accuracy)]
+        uncertainty = float(np.median(known)) if known.size else None
+    return refer_to(subject, why=why, uncertainty=uncertainty)
+
+
+def _refer_to_consensus(workout: Workout, others: list[Subject], kind: Against) -> Reference:
+    others = _leave_out_intermittent(others, CHANNELS[kind][0])
+    consensus = build_consensus(workout, others, kind)
+    known = np.isfinite(next(iter(consensus.on_grid.values())))
+    names = ", ".join(sorted(subject.device.id for subject in others))
+    middle = "geometric median" if kind == "position" else "median"
+    return Reference(
+        "consensus",
+        why=f"{middle} of {names}",
+        on_grid=consensus.on_grid,
+        covered=known,
+        uncertainty=consensus.uncertainty,
+    )
+
+
+def give_distance(workout: Workout, subject: Subject) -> Subject:
+    """Give a recording without a distance counter the running sum of its fixes as one [m].
+
+    Many exports hold positions only. Pauses count nothing, gaps over what is bridged are missing.
+    """
+    if subject.has("distance_m"):
+        return subject
+    fixes = get_fixes(workout, subject)
+    if fixes.n < _FEWEST_FIXES or subject.recording.header.position_kind == "virtual":
+        return subject
+    legs = compute_leg_lengths(fixes.latitude_deg, fixes.longitude_deg)
+    counted = np.where(np.diff(fixes.piece) == 0, legs, 0.0)
+    way = np.concatenate([[0.0], np.cumsum(counted)])
+    second, first = np.unique(fixes.second, return_index=True)
+    on_grid = interpolate_to_grid(
+        np.arange(workout.grid.n_seconds),
+        second,
+        way[first],
+        max_gap_s=workout.settings.align.max_gap_position_s,
+    )
+    return replace(subject, on_grid={**subject.on_grid, "distance_m": on_grid})
+
+
+def _leave_out_intermittent(others: list[Subject], channel: str) -> list[Subject]:
+    """Leave out devices that are missing time and again, where enough steady ones remain.
+
+    Each time that one comes or goes the middle moves a little, hundreds of times in an hour.
+    """
+    steady = []
+    for subject in others:
+        held = np.flatnonzero(np.isfinite(subject.values(channel)))
+        if held.size >= _STEADY_SHARE * (held[-1] - held[0] + 1):
+            steady.append(subject)
+    return steady if len(steady) >= _CONSENSUS_DEVICES else others
+
+
+# --- consensus --------------------------------------------------------------------------------
+def build_consensus(workout: Workout, others: Sequence[Subject], kind: Against) -> Consensus:
+    """Take the middle of the other devices, second by second, where at least two have a value.
+
+    Positions: the geometric median in the workout's plane, without fixes that jumped away.
+    Distance counters begin anywhere: they are first set equal where all of them count; heights
+    are first set to one level. A device that comes or goes is faded in or out, so that the middle
+    does not step. Heart rate: the plain median.
+    """
+    if kind == "position":
+        return _take_middle_positions(workout, others)
+    (channel,) = CHANNELS[kind]
+    stacked = np.vstack([subject.values(channel) for subject in others])
+    if kind == "distance":
+        stacked = _set_equal(stacked)
+    if kind == "altitude":
+        stacked = take_off_levels(stacked)
+    known = np.isfinite(stacked)
+    enough = known.sum(axis=0) >= _CONSENSUS_DEVICES
+    if not enough.any():
+        return Consensus({channel: np.full(enough.shape, np.nan)}, None)
+    weights = known.astype(np.float64)
+    if kind != "heart_rate":
+        weights = compute_fade(known, fade_s=_FADE_S)
+    middle = np.where(enough, compute_weighted_median(stacked, weights), np.nan)
+    spread = np.nanstd(stacked[:, enough], axis=0, ddof=1)
+    return Consensus({channel: middle}, _summarise_error(spread, stacked[:, enough]))
+
+
+def _set_equal(counters: Floats) -> Floats:
+    """Take off each counter its value in the first second in which all have one."""
+    together = np.flatnonzero(np.isfinite(counters).all(axis=0))
+    if together.size:
+        return counters - counters[:, together[:1]]
+    # Never all at once: each counts from its own first value.
+    first = np.array([row[np.isfinite(row)][:1].sum() for row in counters])
+    return np.asarray(counters - first[:, None])
+
+
+def _take_middle_positions(workout: Workout, others: Sequence[Subject]) -> Consensus:
+    origin = get_plane(workout)
+    if origin is None:
+        raise ValueError("a consensus of positions needs positions")
+    easts, norths = [], []
+    for subject in others:
+        plane = project_to_plane(
+            subject.values("latitude_deg"), subject.values("longitude_deg"), origin=origin
+        )
+        away = get_fixes(workout, subject).second[mark_jumped(workout, subject)]
+        plane.east_m[away] = np.nan
+        plane.north_m[away] = np.nan
+        easts.append(plane.east_m)
+        norths.append(plane.north_m)
+    east, north = np.vstack(easts), np.vstack(norths)
+    enough = np.isfinite(east).sum(axis=0) >= _CONSENSUS_DEVICES
+    middle_east, middle_north = np.full(enough.shape, np.nan), np.full(enough.shape, np.nan)
+    if enough.any():
+        weights = compute_fade(np.isfinite(east), fade_s=_FADE_S)
+        middle_east[enough], middle_north[enough] = compute_geometric_median(
+            east[:, enough], north[:, enough], weights=weights[:, enough]
+        )
+    latitude, longitude = restore_from_plane(PlaneTrack(middle_east, middle_north), origin=origin)
+    on_grid = {"latitude_deg": latitude, "longitude_deg": longitude}
+    if not enough.any():
+        return Consensus(on_grid, None)
+    spread = np.sqrt(
+        np.nanvar(east[:, enough], axis=0, ddof=1) + np.nanvar(north[:, enough], axis=0, ddof=1)
+    )
+    return Consensus(on_grid, _summarise_error(spread, east[:, enough]))
+
+
+def _summarise_error(spread: Floats, stacked: Floats) -> float:
+    """Give the median standard error: spread over the devices / root of their number.
+
+    The middle of few devices is a little less sure than their mean; errors that all share (the
+    same sky, the same trees) do not show in it.
+    """
+    counts = np.isfinite(stacked).sum(axis=0)
+    return float(np.median(spread / np.sqrt(counts)))

@@ -1,0 +1,78 @@
+"""Troubles of the machine are said in one line with a remedy."""
+
+from __future__ import annotations
+
+import errno
+import os
+
+import duckdb
+import pytest
+
+from flows.console.error_messages import LastingTroubles, explain_trouble
+from tasks.ingest.exports import FileOutcome
+
+
+@pytest.mark.parametrize(
+    ("number", "says"),
+    [
+        (errno.ENOSPC, "make room"),
+        (errno.EROFS, "read-only"),
+        (errno.EACCES, "no right"),
+        (errno.EMFILE, "ulimit"),
+    ],
+)
+def test_a_trouble_names_the_place_and_the_remedy(number: int, says: str) -> None:
+    told = explain_trouble(OSError(number, os.strerror(number), "/home/x/store"))
+    assert told is not None
+    assert told.startswith("/home/x/store: ")
+    assert says in told
+    assert "\n" not in told
+
+
+def test_a_full_disk_is_known_in_the_words_of_the_database_too() -> None:
+    words = f'Failed to commit: Could not write file "s": {os.strerror(errno.ENOSPC)}\nmore'
+    told = explain_trouble(duckdb.IOException(words))
+    assert told is not None
+    assert told.endswith("make room and run it again")
+    assert "\n" not in told
+
+
+def test_other_errors_are_no_trouble_of_the_machine() -> None:
+    assert explain_trouble(ValueError("no")) is None
+    assert explain_trouble(FileNotFoundError(errno.ENOENT, "no", "x")) is None
+    assert explain_trouble(duckdb.IOException("Could not set lock on file")) is None
+
+
+FAILED = FileOutcome("a.fit", "failed", reason="no right to read it")
+STORED = FileOutcome("a.fit", "stored", "1f")
+
+
+def test_a_trouble_of_drops_is_new_once_and_again_after_it_was_over() -> None:
+    troubles = LastingTroubles()
+    assert troubles.is_new("the disk is full")
+    assert not troubles.is_new("the disk is full")
+    assert troubles.is_new("the disk is away")
+    troubles.pick_new(())
+    assert troubles.is_new("the disk is away")
+
+
+def test_a_file_that_fails_again_for_the_same_reason_is_not_told_again() -> None:
+    troubles = LastingTroubles()
+    other = FileOutcome("b.fit", "stored", "2e")
+    assert troubles.pick_new((FAILED,)) == (FAILED,)
+    assert troubles.pick_new((other,)) == (other,)
+    assert troubles.pick_new((FAILED, other)) == (other,)
+
+
+def test_a_file_that_fails_anew_is_told_again() -> None:
+    troubles = LastingTroubles()
+    away = FileOutcome("a.fit", "failed", reason="the disk is away")
+    assert troubles.pick_new((FAILED,)) == (FAILED,)
+    assert troubles.pick_new((away,)) == (away,)
+    assert troubles.pick_new((STORED,)) == (STORED,)
+    assert troubles.pick_new((away,)) == (away,)
+
+
+def test_what_did_not_fail_is_told_each_time() -> None:
+    troubles = LastingTroubles()
+    assert troubles.pick_new((STORED,)) == troubles.pick_new((STORED,)) == (STORED,)

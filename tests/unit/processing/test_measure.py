@@ -1,0 +1,177 @@
+"""Against what is each device held, over which seconds, and what becomes of a failing metric."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from config.devices import Device
+from tasks.core.notes import NamedSegment, Notes, Truth
+from tasks.core.registers import METRICS, SCOPES, Value
+from tasks.processing.measure import choose_references, measure_workout
+from tasks.workout.case import Case, Subject, Workout, make_example
+from tasks.workout.named_segments import find_seconds
+
+if TYPE_CHECKING:
+    import pytest
+
+START_S = 1_750_000_000
+
+
+def make_workout(*devices: Device, notes: Notes | None = None, **channels: object) -> Workout:
+    """A workout in which every device recorded the same channels, by default heart rate."""
+    values = channels or {"heart_rate_bpm": [100.0, 101.0, 102.0]}
+    case = make_example(test=values, others=(values,) * (len(devices) - 1), notes=notes)
+    subjects = tuple(
+        replace(subject, device=device, recording_id=device.id)
+        for subject, device in zip(case.workout.subjects, devices, strict=True)
+    )
+    return replace(case.workout, subjects=subjects)
+
+
+def find(workout: Workout, device_id: str) -> Subject:
+    return next(one for one in workout.subjects if one.device.id == device_id)
+
+
+def test_strap_is_preferred_to_arm_band_as_heart_rate_reference() -> None:
+    workout = make_workout(
+        Device(id="watch", name="Watch", role="test"),
+        Device(id="band", name="Band", role="reference", heart_rate="optical"),
+        Device(id="strap", name="Strap", role="reference", heart_rate="ecg"),
+    )
+    chosen = choose_references(workout, find(workout, "watch"), "heart_rate")
+    assert [one.name for one in chosen.references] == ["strap"]
+    second = choose_references(workout, find(workout, "band"), "heart_rate")
+    assert [one.name for one in second.references] == ["strap"]
+
+
+def test_reference_is_not_held_against_itself() -> None:
+    workout = make_workout(
+        Device(id="watch", name="Watch", role="test"),
+        Device(id="strap", name="Strap", role="reference", heart_rate="ecg"),
+    )
+    chosen = choose_references(workout, find(workout, "strap"), "heart_rate")
+    assert chosen.references == ()
+    assert chosen.reason == "this device is the reference"
+
+
+def test_reference_of_another_channel_is_no_reference() -> None:
+    workout = make_workout(
+        Device(id="watch", name="Watch", role="test"),
+        Device(id="computer", name="Computer", role="reference", reference_for=("distance",)),
+    )
+    chosen = choose_references(workout, find(workout, "watch"), "heart_rate")
+    assert [one.name for one in chosen.references] == ["computer"]
+    assert "which of the two is right is not known" in chosen.references[0].why
+
+
+def test_consensus_leaves_out_the_device_that_it_judges() -> None:
+    workout = make_workout(*(Device(id=name, name=name) for name in ("a", "b", "c")))
+    high = replace(find(workout, "a"), on_grid={"heart_rate_bpm": np.full(3, 180.0)})
+    workout = replace(workout, subjects=(high, *workout.subjects[1:]))
+    chosen = choose_references(workout, high, "heart_rate")
+    assert [one.name for one in chosen.references] == ["consensus"]
+    values = chosen.references[0].values("heart_rate_bpm")
+    assert values is not None
+    assert values.tolist() == [100.0, 101.0, 102.0]
+
+
+def test_consensus_needs_two_values_in_a_second() -> None:
+    workout = make_workout(*(Device(id=name, name=name) for name in ("a", "b", "c")))
+    gap = replace(find(workout, "c"), on_grid={"heart_rate_bpm": np.array([100.0, np.nan, 102.0])})
+    workout = replace(workout, subjects=(*workout.subjects[:2], gap))
+    values = (
+        choose_references(workout, find(workout, "a"), "heart_rate")
+        .references[0]
+        .values("heart_rate_bpm")
+    )
+    assert values is not None
+    assert np.isnan(values).tolist() == [False, True, False]
+
+
+def test_true_distance_comes_before_the_reference_device() -> None:
+    notes = Notes(datetime.fromtimestamp(START_S, UTC), truth=Truth(distance_m=1000.0))
+    workout = make_workout(
+        Device(id="watch", name="Watch", role="test"),
+        Device(id="computer", name="Computer", role="reference"),
+        notes=notes,
+        distance_m=[0.0, 5.0, 10.0],
+    )
+    chosen = choose_references(workout, find(workout, "watch"), "distance")
+    assert [one.name for one in chosen.references] == ["truth", "computer"]
+
+
+def test_virtual_ride_is_not_compared_by_distance_or_position() -> None:
+    workout = make_workout(
+        Device(id="watch", name="Watch", role="test"),
+        Device(id="computer", name="Computer", role="reference"),
+        distance_m=[0.0, 5.0],
+        latitude_deg=[1.0, 1.0],
+        longitude_deg=[1.0, 1.0],
+    )
+    first = workout.subjects[0]
+    header = replace(first.recording.header, position_kind="virtual")
+    virtual = replace(first, recording=replace(first.recording, header=header))
+    workout = replace(workout, subjects=(virtual, *workout.subjects[1:]))
+    for kind in ("distance", "position", "speed"):
+        chosen = choose_references(workout, virtual, kind)
+        assert chosen.references == ()
+        assert chosen.reason is not None
+        assert "virtual" in chosen.reason
+        from_other_side = choose_references(workout, workout.subjects[1], kind)
+        assert from_other_side.references == ()
+
+
+def test_named_segment_holds_its_first_second_and_not_its_end() -> None:
+    notes = Notes(
+        datetime.fromtimestamp(START_S, UTC),
+        segments=(NamedSegment("middle", from_s=1.0, to_s=2.0),),
+    )
+    workout = make_workout(Device(id="watch", name="Watch"), notes=notes)
+    assert find_seconds(workout, notes.segments[0]).tolist() == [False, True, False]
+
+
+def test_every_result_has_a_value_or_a_reason() -> None:
+    workout = make_workout(
+        Device(id="watch", name="Watch", role="test"),
+        Device(id="strap", name="Strap", role="reference", heart_rate="ecg"),
+    )
+    rows = measure_workout(workout).results.to_pylist()
+    always = {metric.id for metric in METRICS.values() if metric.domain not in SCOPES}
+    assert always <= {row["metric"] for row in rows} <= set(METRICS)
+    assert all((row["value"] is None) == (row["reason"] is not None) for row in rows)
+
+
+def test_failing_metric_gives_its_error_and_spares_the_others(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def fail(_case: Case) -> Value:
+        raise ZeroDivisionError("nothing to divide by")
+
+    broken = replace(METRICS["distance_own_m"], compute=fail)
+    monkeypatch.setitem(METRICS, "distance_own_m", broken)
+    workout = make_workout(Device(id="watch", name="Watch"), distance_m=[0.0, 4.0, 9.0])
+    rows = {
+        row["metric"]: row
+        for row in measure_workout(workout).results.to_pylist()
+        if row["reference"] is None
+    }
+    assert rows["distance_own_m"]["value"] is None
+    assert "nothing to divide by" in rows["distance_own_m"]["reason"]
+    assert len(rows) > 1
+
+
+def test_pairs_hold_both_sides_second_by_second() -> None:
+    workout = make_workout(
+        Device(id="watch", name="Watch", role="test"),
+        Device(id="strap", name="Strap", role="reference", heart_rate="ecg"),
+    )
+    pairs = measure_workout(workout).pairs.to_pylist()
+    seen = [
+        (row["recording_id"], row["reference_recording_id"], row["heart_rate_reference_bpm"])
+        for row in pairs
+    ]
+    assert seen == [("watch", "strap", value) for value in (100.0, 101.0, 102.0)]
