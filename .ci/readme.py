@@ -35,7 +35,7 @@ RUN_ID = re.compile(r"\b\d{8}T\d{6}-[0-9a-f]{6}\b")
 
 
 def make_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """Give a Markdown table; bars in cells are escaped."""
+    """Return a Markdown table; bars in cells are escaped."""
     lines = [header, ["---"] * len(header), *rows]
     return "".join(f"| {' | '.join(_clean(cell) for cell in line)} |\n" for line in lines)
 
@@ -126,7 +126,7 @@ class Terminal:
         self.environment.pop("COWORN_HOME", None)
 
     def run(self, command: str) -> str:
-        """Give the standard output of `command` as a fenced block."""
+        """Return the standard output of `command` as a fenced block."""
         done = subprocess.run(
             shlex.split(command),
             cwd=self.folder,
@@ -144,7 +144,7 @@ class Terminal:
 
 
 def rewrite(text: str) -> str:
-    """Give `text` with every generated part made anew."""
+    """Return `text` with every generated part made anew."""
     with tempfile.TemporaryDirectory() as folder:
         terminal = Terminal(Path(folder).resolve())
 

@@ -120,7 +120,7 @@ class Home:
 
 
 def find_home(folder: Path | None = None) -> Home:
-    """Give the home at `folder`, else at COWORN_HOME, else at ~/coworn."""
+    """Return the home at `folder`, else at COWORN_HOME, else at ~/coworn."""
     if folder is None:
         named = os.environ.get(HOME_VARIABLE)
         folder = Path(named) if named else Path.home() / "coworn"

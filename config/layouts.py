@@ -181,7 +181,7 @@ class LayoutBook:
 # Every CSV export is held against all layouts; parsing them took half of the time of a short one.
 @lru_cache(maxsize=256)
 def parse_layout(text: str, *, file: str, vocabulary: Vocabulary) -> Layout:
-    """Give the layout that the TOML `text` of `file` describes; the same text is parsed once.
+    """Return the layout that the TOML `text` of `file` describes; the same text is parsed once.
 
     Raises: LayoutFileError with the line.
     """
@@ -260,7 +260,7 @@ def _check_words(
 
 
 def _describe(error: ValidationError) -> tuple[KeyPath, str]:
-    """Give the place and one sentence for the first fault."""
+    """Return the place and one sentence for the first fault."""
     first: Any = error.errors()[0]
     path: KeyPath = tuple(first["loc"])
     key = ".".join(str(part) for part in path) or "the layout"

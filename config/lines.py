@@ -33,7 +33,7 @@ class TomlSyntaxError(ValueError):
 
 
 def parse_toml(text: str) -> dict[str, Any]:
-    """Give the values of a TOML `text`.
+    """Return the values of a TOML `text`.
 
     Raises: TomlSyntaxError with the line.
     """
@@ -59,7 +59,7 @@ def parse_toml(text: str) -> dict[str, Any]:
 
 
 def _find_long_key(text: str) -> int | None:
-    """Give the line of a dotted key that is longer than any honest one, None without any."""
+    """Return the line of a dotted key that is longer than any honest one, None without any."""
     n_parts = 0
     after_dot = False
     for token in _TOKEN.finditer(text):
@@ -76,7 +76,7 @@ def _find_long_key(text: str) -> int | None:
 
 
 def map_lines(text: str) -> dict[KeyPath, int]:
-    """Give the 1-based line of every table, key and array element of a valid TOML `text`.
+    """Return the 1-based line of every table, key and array element of a valid TOML `text`.
 
     A table that is only implied by a longer header or a dotted key has the line of that one.
     """
@@ -86,7 +86,7 @@ def map_lines(text: str) -> dict[KeyPath, int]:
 
 
 def find_line(lines: dict[KeyPath, int], path: KeyPath) -> int | None:
-    """Give the line of `path`, else of the nearest thing around it; None outside everything."""
+    """Return the line of `path`, else of the nearest thing around it; None outside everything."""
     while path:
         if path in lines:
             return lines[path]

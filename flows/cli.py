@@ -27,7 +27,7 @@ ENDED_BY_STOPPING: Final = ("watch", "serve")
 def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one for each way to end
     """Run one command and give its exit code."""
     words = list(sys.argv[1:] if arguments is None else arguments)
-    stranger = find_stranger()
+    stranger = find_foreign_package()
     if stranger is not None:
         print(f"coworn: {stranger}", file=sys.stderr)
         return EXIT_USAGE
@@ -48,15 +48,15 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one 
     except CowornError as error:
         return _tell(error, debug=debug, code=EXIT_REFUSED)
     except Exception as error:  # noqa: BLE001 - the last place where a person can be told in one line
-        from flows.console.error_messages import explain_trouble
+        from flows.console.error_messages import explain_os_error
 
-        told = explain_trouble(error) or (
+        told = explain_os_error(error) or (
             f"unexpected {type(error).__name__}: {error}; run it again with --debug to see where"
         )
         return _tell(error, debug=debug, code=EXIT_REFUSED, told=told)
 
 
-def find_stranger() -> str | None:
+def find_foreign_package() -> str | None:
     """Say which package of another project hides one of ours, None when all is well.
 
     The package registry has a distribution called `config`; installed in the same environment it
@@ -76,12 +76,12 @@ def find_stranger() -> str | None:
 
 
 def _run(words: list[str]) -> int:
-    from flows.commands.app import app, read_click_error
+    from flows.commands.app import app, read_usage_error
 
     try:
         code = app(args=protect_query(words), prog_name="coworn", standalone_mode=False)
     except Exception as error:
-        told = read_click_error(error)
+        told = read_usage_error(error)
         if told is None:
             raise
         return _tell(error, debug=False, code=told.code, told=told.message)
@@ -110,13 +110,13 @@ def protect_query(words: list[str]) -> list[str]:
 
 
 def _tell(error: Exception, *, debug: bool, code: int, told: str | None = None) -> int:
-    from flows.console.terminal import say_error
+    from flows.console.terminal import print_error
 
     if debug:
         traceback.print_exception(error)
     message = str(error) if told is None else told
     if message:
-        say_error(message)
+        print_error(message)
     return code
 
 

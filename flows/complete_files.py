@@ -6,7 +6,7 @@ import sys
 import time
 from typing import TYPE_CHECKING
 
-from flows.inbox import Attention
+from flows.inbox import ReadinessTracker
 from tasks.archive.originals import is_being_written
 from tasks.core.folders import scan_folder
 
@@ -16,15 +16,17 @@ if TYPE_CHECKING:
     from config.settings import InboxSettings
 
 
-def list_quiet_files(inbox: Path, settings: InboxSettings) -> tuple[Path, ...]:
-    """Give what lies whole in the inbox, after looking twice with the quiet time in between.
+def list_complete_files(inbox: Path, settings: InboxSettings) -> tuple[Path, ...]:
+    """Return what lies whole in the inbox, after looking twice with the quiet time in between.
 
     What is still changing, or is not whole and younger than the patience, is left for later.
     """
     found = scan_folder(inbox)
     if not found:
         return ()
-    attention = Attention(settings.model_copy(update={"group_s": 0.0}), max_files=sys.maxsize)
+    attention = ReadinessTracker(
+        settings.model_copy(update={"group_s": 0.0}), max_files=sys.maxsize
+    )
     attention.look(found, 0.0)
     time.sleep(settings.quiet_s)
     again = scan_folder(inbox)

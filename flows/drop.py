@@ -9,7 +9,7 @@ from prefect import flow
 from prefect.runtime import flow_run
 
 from flows.artifacts import show_artifact
-from flows.complete_files import list_quiet_files
+from flows.complete_files import list_complete_files
 from flows.console.run_summary import log_run
 from flows.process_workouts import process_workouts
 from flows.read_files import finish_by_notes, take_in
@@ -42,7 +42,7 @@ def drop(
     if files is None:
         files = [
             Dropped(path, path.name, find_hint(path, place.inbox))
-            for path in list_quiet_files(place.inbox, settings.inbox)
+            for path in list_complete_files(place.inbox, settings.inbox)
         ]
     stages = Stages()
     with stages.time("read"):

@@ -40,7 +40,7 @@ MAX_DROP_FILES: Final = 500
 
 
 @dataclass(frozen=True)
-class Look:
+class ScanResult:
     """What one look at the inbox found.
 
     `ready` are the files to take now; `restless` says that others are still changing;
@@ -66,13 +66,13 @@ def is_whole(path: Path) -> bool:
 
     An empty file is not whole: some browsers reserve the name with one while they download.
     """
-    from tasks.guard import ReadingProcessError, is_complete_apart
+    from tasks.guard import ReadingProcessError, is_complete_isolated
     from tasks.readers.notes import is_notes
 
     try:
         if path.stat().st_size == 0:
             return False
-        return is_notes(path.name) or is_complete_apart(path, path.name)
+        return is_notes(path.name) or is_complete_isolated(path, path.name)
     except (OSError, ReadingProcessError):
         # The machine's trouble, not the file's: it is looked at again.
         return False
@@ -83,7 +83,7 @@ def _earlier(first_s: float | None, second_s: float) -> float:
 
 
 @dataclass
-class Attention:
+class ReadinessTracker:
     """Which files of an inbox are ready, from one look to the next.
 
     A file is ready when its stamp did not change for `quiet_s` and its content is whole, or when
@@ -99,7 +99,7 @@ class Attention:
     max_files: int = MAX_DROP_FILES
     _waiting: dict[Path, _Waiting] = field(default_factory=dict)
 
-    def look(self, found: Mapping[Path, Stamp], now_s: float) -> Look:
+    def look(self, found: Mapping[Path, Stamp], now_s: float) -> ScanResult:
         """Compare `found` with what was seen before; `now_s` is a monotonic clock [s]."""
         self._forget_absent(found)
         for path, stamp in found.items():
@@ -125,11 +125,11 @@ class Attention:
             else:
                 due_in_s = _earlier(due_in_s, left_s)
         if restless and longest_ready_s < self.settings.group_s:
-            return Look((), restless=True, due_in_s=due_in_s)
-        return Look(tuple(ready[: self.max_files]), restless=restless, due_in_s=due_in_s)
+            return ScanResult((), restless=True, due_in_s=due_in_s)
+        return ScanResult(tuple(ready[: self.max_files]), restless=restless, due_in_s=due_in_s)
 
     def _find_time_left(self, path: Path, waiting: _Waiting, *, quiet_s: float) -> float:
-        """Give the time until a quiet file is looked at again [s]; 0 or less: it is ready."""
+        """Return the time until a quiet file is looked at again [s]; 0 or less: it is ready."""
         if self.check_held(path):
             return HELD_PAUSE_S
         if waiting.whole is None:
@@ -157,7 +157,7 @@ class Attention:
             del self._waiting[path]
 
 
-class Bell:
+class FolderObserver:
     """Rings on any event below a folder; watched again when the folder was made again.
 
     Holding the folder open keeps its inode number from being given to its successor, so that a
@@ -263,12 +263,12 @@ class Watcher(threading.Thread):
     ) -> None:
         super().__init__(name="inbox-watcher")
         self.inbox = inbox
-        self.attention = Attention(settings)
+        self.attention = ReadinessTracker(settings)
         self._settings = settings
         self._on_drop = on_drop
         self._on_idle = on_idle
         self._on_lost = on_lost
-        self._bell = Bell(inbox, polling=settings.polling)
+        self._bell = FolderObserver(inbox, polling=settings.polling)
         self._stopping = threading.Event()
         self._lost = False
         self._owed_at_s: float | None = time.monotonic() if owes else None

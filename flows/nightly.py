@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 from prefect import flow
 
 from flows.artifacts import show_artifact
-from flows.complete_files import list_quiet_files
+from flows.complete_files import list_complete_files
 from flows.console.run_summary import log_run
 from flows.engine.prefect_server import RUN_TAG, find_api_url
 from flows.process_workouts import process_workouts
@@ -77,7 +77,7 @@ def _take_inbox(home: Home, settings: Settings) -> list[FileOutcome]:
         return []
     files = [
         Dropped(path, path.name, find_hint(path, home.inbox))
-        for path in list_quiet_files(home.inbox, settings.inbox)
+        for path in list_complete_files(home.inbox, settings.inbox)
     ]
     return take_in(files, home=home, settings=settings, move=True)
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from flows.console import terminal
-from flows.engine.task_runner import run_all
+from flows.engine.task_runner import map_task
 from flows.run_reports import WorkoutRun
 from flows.session.locks import hold_run_lock
 from tasks import steps
@@ -109,7 +109,7 @@ def _measure(
     """Measure every planned workout; one that fails is told and does not stop the others."""
     outcomes: list[WorkoutOutcome] = []
     failed: list[str] = []
-    results = run_all(
+    results = map_task(
         steps.measure_workout,
         [{"planned": one, "home": home, "settings": settings} for one in planned],
         settings=settings,

@@ -6,7 +6,7 @@ import logging
 from typing import TYPE_CHECKING, Final
 
 from flows.console import terminal
-from flows.engine.task_runner import run_all
+from flows.engine.task_runner import map_task
 from tasks import steps
 from tasks.ingest.exports import Dropped, FileOutcome, fail
 
@@ -33,7 +33,7 @@ def take_in(
     if len(files) >= settings.run.backfill_files:
         batches = list(_split(files, settings.run.batch_files))
         calls = [{"files": batch, **common} for batch in batches]
-        results = run_all(steps.ingest_batch, calls, settings=settings, spread=True)
+        results = map_task(steps.ingest_batch, calls, settings=settings, spread=True)
         for batch, result in zip(batches, results, strict=True):
             if isinstance(result, BaseException):
                 again += batch
@@ -47,7 +47,7 @@ def take_in(
     else:
         again = list(files)
     calls = [{"file": file, **common} for file in again]
-    results = run_all(steps.ingest_file, calls, settings=settings, spread=False)
+    results = map_task(steps.ingest_file, calls, settings=settings, spread=False)
     for file, result in zip(again, results, strict=True):
         if isinstance(result, BaseException):
             LOG.warning("%s: %s", file.name, result)
@@ -64,7 +64,7 @@ def finish_files(
     """Do archived files again, with `spread` on several workers; give their outcomes."""
     calls = [{"known": known, "home": home, "settings": settings} for known in files]
     outcomes: list[FileOutcome] = []
-    results = run_all(steps.finish_file, calls, settings=settings, spread=spread)
+    results = map_task(steps.finish_file, calls, settings=settings, spread=spread)
     for number, (known, result) in enumerate(zip(files, results, strict=True), start=1):
         terminal.report_progress(number, len(files), "reading")
         if isinstance(result, BaseException):
@@ -80,7 +80,7 @@ def finish_by_notes(
     """Read exports again whose times have no zone and for which the notes now say another one.
 
     Call it when all files of a run were taken in, which gave `outcomes`: exports may have come
-    before their notes. Gives the outcomes with those of the files that were read again.
+    before their notes. Returns the outcomes with those of the files that were read again.
     """
     files = steps.decide_by_notes(home, settings)
     if not files:

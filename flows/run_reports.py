@@ -81,5 +81,5 @@ class Stages:
             self.seconds[stage] += time.monotonic() - begun
 
     def __str__(self) -> str:
-        """Give e.g. "read 1.2 s, pair 0.1 s"."""
+        """Return e.g. "read 1.2 s, pair 0.1 s"."""
         return ", ".join(f"{stage} {took_s:.1f} s" for stage, took_s in self.seconds.items())

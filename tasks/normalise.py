@@ -55,7 +55,7 @@ _SPAN: Final = (
 
 
 def normalise_recording(recording: Recording, *, name: str = "") -> Recording:
-    """Give the recording in its one clean form.
+    """Return the recording in its one clean form.
 
     Samples have every column of the schema, are sorted by time, hold each instant once (of
     doubled stamps the first known value of each column counts) and only values inside the
@@ -170,7 +170,7 @@ def _join_position(columns: Columns) -> None:
 
 
 def _merge_doubles(columns: Columns, starts: Integers) -> Columns:
-    """Give one row per run of equal stamps: the first known value of each column."""
+    """Return one row per run of equal stamps: the first known value of each column."""
     merged = {}
     for name, values in columns.items():
         n = values.size
@@ -204,7 +204,7 @@ def _holds_values(samples: pa.Table) -> bool:
 
 # --- the other tables -------------------------------------------------------------------------
 def _find_window(clean: pa.Table, raw: pa.Table) -> tuple[float, float]:
-    """Give the time that rows of other tables must lie in: open, unless strange dates were cut."""
+    """Return time that rows of other tables must lie in: open, unless strange dates were cut."""
     before = read_micros(raw, "time_utc")
     after = read_micros(clean, "time_utc")
     if not after.size or (
@@ -217,7 +217,7 @@ def _find_window(clean: pa.Table, raw: pa.Table) -> tuple[float, float]:
 def _clean_table(
     rows: pa.Table, table: Table, window: tuple[float, float], remarks: list[Remark]
 ) -> pa.Table:
-    """Give `rows` sorted by time, rows without one left out, bounds applied."""
+    """Return `rows` sorted by time, rows without one left out, bounds applied."""
     times = read_micros(rows, _TIMES[table])
     timed = np.isfinite(times) & (times >= window[0]) & (times <= window[1])
     _note(remarks, f"rows of {table.name} without a usable time were left out", (~timed).sum())

@@ -114,7 +114,7 @@ def _write_report(home: Home, settings: Settings, *, catch_up: bool = False) -> 
                 settings.report.figures_per_night if catch_up else settings.report.figures_per_run
             ),
             catch_up=catch_up,
-            courses=partial(guard.load_line_apart, courses=home.courses, settings=settings.read),
+            courses=partial(guard.load_line_isolated, courses=home.courses, settings=settings.read),
         )
     finally:
         connection.close()

@@ -35,8 +35,8 @@ class Told:
     code: int
 
 
-def read_click_error(error: Exception) -> Told | None:
-    """Give what an error of the command-line library says, None for any other error.
+def read_usage_error(error: Exception) -> Told | None:
+    """Return what an error of the command-line library says, None for any other error.
 
     Told apart by what it can do: newer releases of typer carry their own copy of click, whose
     errors are other classes of the same shape.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from flows.commands.work import begin_work
+from flows.commands.work import open_engine
 from flows.console import terminal
 from tasks.core.errors import UsageError
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 def run_nightly(folder: Path | None, *, debug: bool = False, quiet: bool = False) -> int:
     """Run the batch of the night now."""
-    home, engine = begin_work(folder, debug=debug)
+    home, engine = open_engine(folder, debug=debug)
     from flows.console.run_summary import show_new_rows, show_nightly
     from flows.nightly import nightly
 
@@ -31,8 +31,8 @@ def run_nightly(folder: Path | None, *, debug: bool = False, quiet: bool = False
 
 def run_rebuild(folder: Path | None, *, debug: bool = False, quiet: bool = False) -> int:
     """Make lake and store again from the originals."""
-    home, engine = begin_work(folder, debug=debug)
-    from flows.console.run_summary import count_outcomes, describe_workouts, tell_troubles
+    home, engine = open_engine(folder, debug=debug)
+    from flows.console.run_summary import count_outcomes, describe_workouts, report_problems
     from flows.rebuild import rebuild
 
     console = terminal.make_console(quiet=quiet)
@@ -41,7 +41,7 @@ def run_rebuild(folder: Path | None, *, debug: bool = False, quiet: bool = False
             report = rebuild(home=home.root)
     finally:
         engine.stop()
-    code = tell_troubles(report.outcomes, report.workout_run)
+    code = report_problems(report.outcomes, report.workout_run)
     console.print(
         f"rebuilt from the originals: {count_outcomes(report.outcomes)}; "
         f"{describe_workouts(report.workout_run)}; the store of before is "
@@ -60,8 +60,8 @@ def run_restore(
     if not backup.is_file():
         raise UsageError(f"{backup}: there is no such backup; they lie in backups/ of the home")
     backup = backup.absolute()
-    home, engine = begin_work(folder, debug=debug)
-    from flows.console.run_summary import describe_workouts, tell_troubles
+    home, engine = open_engine(folder, debug=debug)
+    from flows.console.run_summary import describe_workouts, report_problems
     from flows.rebuild import restore
 
     console = terminal.make_console(quiet=quiet)
@@ -70,7 +70,7 @@ def run_restore(
             report = restore(backup=backup, home=home.root)
     finally:
         engine.stop()
-    code = tell_troubles((), report.workout_run)
+    code = report_problems((), report.workout_run)
     kept = "" if report.replaced is None else f"; the store of before is {report.replaced}"
     console.print(
         f"restored {terminal.clean(backup.name)}: {describe_workouts(report.workout_run)}"

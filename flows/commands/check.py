@@ -54,7 +54,7 @@ def run_check(folder: Path | None, *, quiet: bool = False) -> int:
         else:
             code = 1
             console.print(f"wrong {line}")
-            terminal.say_error(f"{verdict.name}: {verdict.found}; {verdict.remedy}")
+            terminal.print_error(f"{verdict.name}: {verdict.found}; {verdict.remedy}")
     return code
 
 

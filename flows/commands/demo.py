@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from flows.commands.work import begin_work
+from flows.commands.work import open_engine
 from flows.console import terminal
 from tasks.core.errors import UsageError
 from tasks.core.folders import find_hint, scan_folder
@@ -28,13 +28,13 @@ BROKEN_MARKS: Final = ("damaged", "broken")
 def run_demo(folder: Path | None, *, debug: bool = False, quiet: bool = False) -> int:
     """Drop the demo's exports into the home's inbox, do the whole job, print the main table."""
     source = find_demo()
-    home, engine = begin_work(folder or DEMO_HOME, debug=debug)
+    home, engine = open_engine(folder or DEMO_HOME, debug=debug)
     console = terminal.make_console(quiet=quiet)
     console.print(f"dropping {terminal.clean(source)} into {terminal.clean(home.inbox)}")
     paths = drop_demo(source, home)
 
     from flows.console.results_table import read_main_rows, show_main_rows
-    from flows.console.run_summary import count_outcomes, describe_workouts, tell_troubles
+    from flows.console.run_summary import count_outcomes, describe_workouts, report_problems
     from flows.drop import drop
     from tasks.ingest.exports import Dropped
 
@@ -44,7 +44,7 @@ def run_demo(folder: Path | None, *, debug: bool = False, quiet: bool = False) -
             report = drop(home=home.root, files=files, move=True)
     finally:
         engine.stop()
-    code = tell_troubles(
+    code = report_problems(
         report.outcomes, report.workout_run, expected=_find_broken(report.outcomes)
     )
     console.print(f"{count_outcomes(report.outcomes)}; {describe_workouts(report.workout_run)}")
@@ -60,7 +60,7 @@ def run_demo(folder: Path | None, *, debug: bool = False, quiet: bool = False) -
 
 
 def find_demo() -> Path:
-    """Give the folder of the demo's exports, beside the program. Raises: UsageError."""
+    """Return the folder of the demo's exports, beside the program. Raises: UsageError."""
     folder = Path(__file__).resolve().parents[2] / "inbox_demo"
     if not folder.is_dir():
         raise UsageError(
@@ -101,7 +101,7 @@ def _copy_once(path: Path, target: Path) -> None:
 
 
 def _find_broken(outcomes: Sequence[FileOutcome]) -> frozenset[str]:
-    """Give the names of exports that are broken on purpose."""
+    """Return the names of exports that are broken on purpose."""
     return frozenset(
         outcome.name for outcome in outcomes if any(mark in outcome.name for mark in BROKEN_MARKS)
     )

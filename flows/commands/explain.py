@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from flows.console import terminal
-from flows.session.home import look_into_home
+from flows.session.home import open_existing_home
 from tasks.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def explain_thing(what: str, folder: Path | None, *, quiet: bool = False) -> int
     """
     from tasks.store import connect_for_reading, find_published
 
-    opened = look_into_home(folder)
+    opened = open_existing_home(folder)
     home = opened.home
     console = terminal.make_console(quiet=quiet)
     files = _find_files(what, home)
@@ -264,7 +264,7 @@ class _Teller:
         )
 
     def _select(self, table: str, column: str, key: str) -> list[dict[str, Any]]:
-        """Give the rows of `table` whose `column` is `key`; both names are this module's own."""
+        """Return the rows of `table` whose `column` is `key`; both names are this module's own."""
         answer = self._connection.execute(
             f"SELECT * FROM {table} WHERE {column} = ?",  # noqa: S608 - names of this module
             [key],

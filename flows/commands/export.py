@@ -7,8 +7,8 @@ import functools
 from typing import TYPE_CHECKING, Final
 
 from flows.console import terminal
-from flows.session.home import look_into_home
-from flows.session.umask import use_own_rights
+from flows.session.home import open_existing_home
+from flows.session.umask import user_umask
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -27,17 +27,17 @@ def run_export(folder: Path, home_folder: Path | None, *, quiet: bool) -> int:
     Raises: UsageError for another folder; CowornError when nothing was published yet.
     """
     from tasks.archive.lake import read_rows
-    from tasks.guard import load_line_apart
+    from tasks.guard import load_line_isolated
     from tasks.package import require_place, write_package
     from tasks.store import connect_for_reading
 
-    opened = look_into_home(home_folder)
+    opened = open_existing_home(home_folder)
     home = opened.home
     place = require_place(folder, home=home.root)
     with (
         contextlib.closing(connect_for_reading(home)) as connection,
         terminal.show_progress(quiet=quiet),
-        use_own_rights(),
+        user_umask(),
     ):
         written = write_package(
             connection,
@@ -45,7 +45,7 @@ def run_export(folder: Path, home_folder: Path | None, *, quiet: bool) -> int:
             settings=opened.settings,
             read_rows=functools.partial(read_rows, lake=home.lake),
             load_line=functools.partial(
-                load_line_apart, courses=home.courses, settings=opened.settings.read
+                load_line_isolated, courses=home.courses, settings=opened.settings.read
             ),
             tell=lambda done, total: terminal.report_progress(done, total, "exporting"),
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from flows.commands.work import begin_work
+from flows.commands.work import open_engine
 from flows.console import terminal
 from tasks.core.errors import UsageError
 
@@ -24,7 +24,7 @@ def run_ingest(
         if not path.exists():
             raise UsageError(f"{path}: there is no such file or folder; nothing was done")
     paths = [path.absolute() for path in paths]
-    home, engine = begin_work(folder, debug=debug)
+    home, engine = open_engine(folder, debug=debug)
     from flows.console.run_summary import EXIT_DONE, show_drop
     from flows.drop import drop
     from flows.inbox import MAX_DROP_FILES

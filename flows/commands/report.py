@@ -7,9 +7,9 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from flows.console import terminal
-from flows.session.home import is_inside, look_into_home
+from flows.session.home import is_inside, open_existing_home
 from flows.session.log import begin_log
-from flows.session.umask import use_own_rights
+from flows.session.umask import user_umask
 from tasks.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -24,11 +24,11 @@ def run_report(
     Raises: UsageError for a workout that is not there, a target inside the home or one that holds
     pages of somebody else's; CowornError when nothing was published yet.
     """
-    from tasks.guard import load_line_apart
+    from tasks.guard import load_line_isolated
     from tasks.report import find_foreign, list_waiting, write_report
     from tasks.store import connect_for_reading
 
-    opened = look_into_home(folder)
+    opened = open_existing_home(folder)
     home = opened.home
     begin_log(home)
     if target is not None and is_inside(target, home):
@@ -43,7 +43,7 @@ def run_report(
         )
     connection = connect_for_reading(home)
     try:
-        with contextlib.nullcontext() if target is None else use_own_rights():
+        with contextlib.nullcontext() if target is None else user_umask():
             report = write_report(
                 connection,
                 home.report if target is None else target,
@@ -53,7 +53,7 @@ def run_report(
                 public=target is not None,
                 most_figures=None,
                 courses=partial(
-                    load_line_apart, courses=home.courses, settings=opened.settings.read
+                    load_line_isolated, courses=home.courses, settings=opened.settings.read
                 ),
             )
     except LookupError as error:

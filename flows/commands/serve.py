@@ -62,13 +62,13 @@ def run_serve(folder: Path | None, *, debug: bool = False, quiet: bool = False) 
 
 
 def make_cron(at: str) -> str:
-    """Give "hh:mm" as a daily cron line."""
+    """Return "hh:mm" as a daily cron line."""
     hour, minute = at.split(":")
     return f"{int(minute)} {int(hour)} * * *"
 
 
 def find_local_zone() -> str:
-    """Give the IANA name of this machine's zone.
+    """Return the IANA name of this machine's zone.
 
     From TZ, else from the link that /etc/localtime is; where neither says, a fixed offset of
     whole hours (without summer time), else UTC.

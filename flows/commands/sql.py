@@ -8,8 +8,8 @@ import sys
 from typing import TYPE_CHECKING, Final, cast, get_args
 
 from flows.console import terminal
-from flows.session.home import is_inside, look_into_home
-from flows.session.umask import use_own_rights
+from flows.session.home import is_inside, open_existing_home
+from flows.session.umask import user_umask
 from tasks.core.errors import CowornError, UsageError
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def run_sql(
 
     if form not in get_args(Form):
         raise UsageError(f"--format {form}: choose one of {', '.join(get_args(Form))}")
-    home = look_into_home(folder).home
+    home = open_existing_home(folder).home
     if out is not None and is_inside(out, home):
         raise UsageError(
             f"--out {out}: nothing is written into the home folder, where it might take the place "
@@ -83,7 +83,7 @@ def _answer(
     most_bytes = _MOST_PARQUET_BYTES if form == "parquet" else _MOST_TEXT_BYTES
     rows = run_query(connection, query if saved is None else saved.sql, most_bytes=most_bytes)
     if out is not None:
-        with use_own_rights():
+        with user_umask():
             write_rows(rows, out, form=form)
         if not quiet:
             sys.stderr.write(f"{rows.num_rows} rows written to {terminal.clean(out)}\n")
@@ -132,9 +132,9 @@ def _prompt(home: Home) -> int:
                 else:
                     _obey(connection, text)
             except CowornError as error:
-                terminal.say_error(error)
+                terminal.print_error(error)
             except KeyboardInterrupt:
-                terminal.say_error("stopped")
+                terminal.print_error("stopped")
     finally:
         connection.close()
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 from flows.console import terminal
-from flows.session.home import look_into_home
+from flows.session.home import open_existing_home
 from flows.session.locks import RUN, describe_holder, is_held, is_watched
 from tasks.core.folders import scan_folder
 
@@ -39,7 +39,7 @@ def show_status(folder: Path | None, *, workouts: int, quiet: bool = False) -> i
     from tasks.archive.ledger import LAST_NIGHTLY, Ledger
     from tasks.archive.originals import is_being_written
 
-    opened = look_into_home(folder)
+    opened = open_existing_home(folder)
     home = opened.home
     console = terminal.make_console(quiet=quiet)
     with Ledger(home) as ledger:
@@ -78,7 +78,7 @@ def show_devices(folder: Path | None, *, quiet: bool = False) -> int:
     """List devices, and exports whose device is not known yet."""
     from tasks.store import connect_for_reading, find_published, run_query
 
-    opened = look_into_home(folder)
+    opened = open_existing_home(folder)
     home = opened.home
     console = terminal.make_console(quiet=quiet)
     recorded: Counter[str] = Counter()
@@ -149,7 +149,7 @@ def show_metrics(*, quiet: bool = False) -> int:
 
 def _show_results(opened: Opened, console: Console) -> int:
     """Say what there is, what ran last and what is to be done; give the number of workouts."""
-    from tasks.processing import look_ahead
+    from tasks.processing import find_pending_workouts
     from tasks.store import connect_for_reading, find_published
 
     if find_published(opened.home) is None:
@@ -162,7 +162,7 @@ def _show_results(opened: Opened, console: Console) -> int:
         ).fetchone()
         (workouts,) = connection.execute("SELECT count(*) FROM workouts").fetchone() or (0,)
         (recordings,) = connection.execute("SELECT count(*) FROM recordings").fetchone() or (0,)
-        ahead = look_ahead(connection, opened.home, opened.settings)
+        ahead = find_pending_workouts(connection, opened.home, opened.settings)
         unused = _list_unused_notes(connection)
     finally:
         connection.close()
@@ -187,7 +187,7 @@ def _show_results(opened: Opened, console: Console) -> int:
 
 
 def _list_unused_notes(connection: duckdb.DuckDBPyConnection) -> list[str]:
-    """Give the names of notes that no result rests on, newest first."""
+    """Return the names of notes that no result rests on, newest first."""
     from tasks.store import load_saved_queries
 
     rows = connection.execute(load_saved_queries()["unused-notes"].sql).fetchall()
@@ -218,7 +218,7 @@ def _show_refused(files: Sequence[FileRecord], console: Console) -> None:
 
 
 def _count_some(names: Sequence[str]) -> str:
-    """Give how many there are and the first few by name."""
+    """Return how many there are and the first few by name."""
     more = ", ..." if len(names) > _NAMED else ""
     named = ", ".join(terminal.clean(name) for name in names[:_NAMED])
     return f"{len(names)} ({named}{more})"

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 from flows.console import terminal
-from flows.console.error_messages import LastingTroubles, explain_trouble
+from flows.console.error_messages import RepeatedErrors, explain_os_error
 from flows.engine.prefect_server import Engine, prepare
 from flows.inbox import Watcher
 from flows.session.home import open_home
@@ -49,7 +49,7 @@ def run_watch(folder: Path | None, *, debug: bool = False, quiet: bool = False) 
         load_libraries()
         engine.start()
         if engine.is_named_down:
-            terminal.say_error(
+            terminal.print_error(
                 f"no Prefect server answers at {engine.named}; runs are not shown there, "
                 "the work goes on"
             )
@@ -57,7 +57,7 @@ def run_watch(folder: Path | None, *, debug: bool = False, quiet: bool = False) 
         stopped_by = _watch_until_signal(watcher, console)
         engine.stop()
     if stopped_by is None:
-        terminal.say_error(f"the watcher ended by itself; see {home.logs / 'coworn.log'}")
+        terminal.print_error(f"the watcher ended by itself; see {home.logs / 'coworn.log'}")
         return 1
     return _EXIT_STOPPED if stopped_by == signal.SIGINT else 0
 
@@ -82,7 +82,7 @@ def make_watcher(
 ) -> Watcher:
     """Make the watcher of a home's inbox, not started yet."""
     clock = NightlyClock(home, settings.time.nightly_at)
-    troubles = LastingTroubles()
+    troubles = RepeatedErrors()
 
     def take(paths: tuple[Path, ...]) -> None:
         from flows.console.run_summary import show_drop
@@ -107,7 +107,7 @@ def make_watcher(
 
     def tell_lost(lost: bool) -> None:  # noqa: FBT001 - the watcher's own signature
         if lost:
-            terminal.say_error(f"{home.inbox} is gone; waiting for it to be made again")
+            terminal.print_error(f"{home.inbox} is gone; waiting for it to be made again")
         else:
             console.print(f"{terminal.clean(home.inbox)} is there again")
 
@@ -122,19 +122,19 @@ def make_watcher(
 
 
 def _tell_failure(
-    error: Exception, troubles: LastingTroubles, what: str, settings: Settings
+    error: Exception, troubles: RepeatedErrors, what: str, settings: Settings
 ) -> None:
     """Say that a drop failed, unless the one before it failed in the same way."""
     if isinstance(error, CowornError):
         trouble = told = str(error)
     else:
-        trouble = explain_trouble(error) or f"{type(error).__name__}: {error}"
+        trouble = explain_os_error(error) or f"{type(error).__name__}: {error}"
         told = (
             f"{what} failed ({trouble}); nothing is lost, it is tried again every "
             f"{settings.inbox.rescan_s:g} s until it is done"
         )
     if troubles.is_new(trouble):
-        terminal.say_error(told)
+        terminal.print_error(told)
 
 
 def _has_unsettled(home: Home) -> bool:
@@ -146,7 +146,7 @@ def _has_unsettled(home: Home) -> bool:
 
 
 def find_last_due(now: datetime, at: str) -> datetime:
-    """Give the newest instant not after `now` at which the nightly run was due.
+    """Return the newest instant not after `now` at which the nightly run was due.
 
     `now` carries its local zone; `at` is "hh:mm" in that zone.
     """
@@ -190,7 +190,7 @@ class NightlyClock:
                 report = nightly(home=self._home.root)
         except Exception as error:
             LOG.exception("the nightly run failed")
-            terminal.say_error(f"the nightly run failed ({error}); it is tried again in an hour")
+            terminal.print_error(f"the nightly run failed ({error}); it is tried again in an hour")
         else:
             show_nightly(report, console=console)
 

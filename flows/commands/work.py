@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from config.home import Home
 
 
-def begin_work(folder: Path | None, *, debug: bool) -> tuple[Home, Engine]:
+def open_engine(folder: Path | None, *, debug: bool) -> tuple[Home, Engine]:
     """Open the home and let start, while libraries are imported, what the work needs beside.
 
     The current folder is another one afterwards (see `prepare`).

@@ -23,7 +23,7 @@ _REMEDIES: Final = {
 }
 
 
-def explain_trouble(error: BaseException) -> str | None:
+def explain_os_error(error: BaseException) -> str | None:
     """Say in one line what the machine lacks and what to do; None for an error of another kind.
 
     Whatever was dropped stays where it is: the files are taken when the trouble is over.
@@ -40,7 +40,7 @@ def explain_trouble(error: BaseException) -> str | None:
     return None
 
 
-class LastingTroubles:
+class RepeatedErrors:
     """Troubles that a watcher meets again and again for as long as they last.
 
     Each is worth telling when it begins, and once more when it comes back after it was over.
@@ -57,7 +57,7 @@ class LastingTroubles:
         return is_new
 
     def pick_new(self, outcomes: Sequence[FileOutcome]) -> tuple[FileOutcome, ...]:
-        """Give the outcomes of a drop that was done, without failures that were given before."""
+        """Return the outcomes of a drop that was done, without failures that were given before."""
         self._of_drops = None
         new = tuple(one for one in outcomes if self._of_files.get(one.name) != one)
         for one in outcomes:

@@ -95,7 +95,7 @@ class MainRow:
         return any(number is not None for number in numbers) or self.findings > 0
 
     def as_dictionary(self) -> dict[str, Any]:
-        """Give the row with times as text, as Prefect's tables want it."""
+        """Return the row with times as text, as Prefect's tables want it."""
         row = asdict(self)
         row["start_utc"] = self.start_utc.isoformat()
         return row
@@ -123,7 +123,7 @@ def read_main_rows(
 
 
 def find_newest(connection: duckdb.DuckDBPyConnection, number: int | None) -> list[str]:
-    """Give the ids of the `number` newest workouts, newest first; None: of all."""
+    """Return the ids of the `number` newest workouts, newest first; None: of all."""
     rows = connection.execute(
         "SELECT workout_id FROM workouts ORDER BY start_utc DESC, workout_id LIMIT ?", [number]
     ).fetchall()

@@ -24,16 +24,16 @@ EXIT_REFUSED: Final = 1
 
 
 def show_drop(report: DropReport, *, console: Console, home: Home) -> int:
-    """Print what a drop gave; refusals go to standard error. Gives the exit code."""
-    code = tell_troubles(report.outcomes, report.workout_run)
+    """Print what a drop gave; refusals go to standard error. Returns the exit code."""
+    code = report_problems(report.outcomes, report.workout_run)
     console.print(f"{count_outcomes(report.outcomes)}; {describe_workouts(report.workout_run)}")
     show_new_rows(report.workout_run, console=console, home=home)
     return code
 
 
 def show_nightly(report: NightlyReport, *, console: Console) -> int:
-    """Print what a night gave. Gives the exit code."""
-    code = tell_troubles(report.outcomes, report.workout_run)
+    """Print what a night gave. Returns the exit code."""
+    code = report_problems(report.outcomes, report.workout_run)
     parts = [count_outcomes(report.outcomes)] if report.outcomes else []
     parts += [describe_workouts(report.workout_run), f"backup {report.backup.name}"]
     if report.swept_runs:
@@ -49,17 +49,17 @@ def show_new_rows(workout_run: WorkoutRun, *, console: Console, home: Home) -> N
         show_main_rows(read_main_rows(home, workout_ids=new), console=console)
 
 
-def tell_troubles(
+def report_problems(
     outcomes: Sequence[FileOutcome], workout_run: WorkoutRun, *, expected: Collection[str] = ()
 ) -> int:
     """Name on standard error what was refused or failed; those in `expected` do not count.
 
-    Gives the exit code: what a person must mend, a rule of devices or a course for instance, counts
-    as well; an export that was read in part does not.
+    Returns the exit code: what a person must mend, a rule of devices or a course for instance,
+    counts as well; an export that was read in part does not.
     """
-    for line in _describe_troubles(outcomes, workout_run):
-        terminal.say_error(line)
-    counted = any(outcome.is_trouble and outcome.name not in expected for outcome in outcomes)
+    for line in _describe_problems(outcomes, workout_run):
+        terminal.print_error(line)
+    counted = any(outcome.is_problem and outcome.name not in expected for outcome in outcomes)
     return EXIT_REFUSED if counted or workout_run.failed or workout_run.complaints else EXIT_DONE
 
 
@@ -67,7 +67,7 @@ def log_run(
     flow_name: str, outcomes: Sequence[FileOutcome], workout_run: WorkoutRun, stages: Stages
 ) -> None:
     """Write down what a run gave and how long its stages took, for whoever was not there."""
-    for line in _describe_troubles(outcomes, workout_run):
+    for line in _describe_problems(outcomes, workout_run):
         LOG.warning("%s", line)
     LOG.info(
         "%s: %s; %s; %s",
@@ -78,10 +78,10 @@ def log_run(
     )
 
 
-def _describe_troubles(outcomes: Sequence[FileOutcome], workout_run: WorkoutRun) -> Iterator[str]:
-    """Give one line for whatever did not go as it should."""
+def _describe_problems(outcomes: Sequence[FileOutcome], workout_run: WorkoutRun) -> Iterator[str]:
+    """Return one line for whatever did not go as it should."""
     for outcome in outcomes:
-        if outcome.is_trouble:
+        if outcome.is_problem:
             inside = "" if outcome.inside is None else f" (in {outcome.inside})"
             yield f"{outcome.name}{inside} {outcome.status}: {outcome.reason}"
     for outcome in outcomes:
@@ -92,7 +92,7 @@ def _describe_troubles(outcomes: Sequence[FileOutcome], workout_run: WorkoutRun)
 
 
 def count_outcomes(outcomes: Sequence[FileOutcome]) -> str:
-    """Give how many files ended how, in words."""
+    """Return how many files ended how, in words."""
     counts: Counter[str] = Counter(outcome.status for outcome in outcomes)
     parts = [
         f"{counts[status]} {word}"

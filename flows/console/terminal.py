@@ -58,12 +58,12 @@ _PROGRESS: ContextVar[Progress | None] = ContextVar("progress", default=None)
 
 
 def clean(text: object) -> str:
-    """Give `text` with control characters spelled out, so that a terminal shows and not obeys."""
+    """Return `text` with control characters spelled out, so that a terminal shows and not obeys."""
     return str(text).translate(_ESCAPES)
 
 
 def write_as_markdown(text: object) -> str:
-    """Give Markdown that shows `text` as it is: Prefect's pages take each cell for Markdown.
+    """Return Markdown that shows `text` as it is: Prefect's pages take each cell for Markdown.
 
     Source: CommonMark 0.31, section 2.4 "Backslash escapes".
     """
@@ -71,7 +71,7 @@ def write_as_markdown(text: object) -> str:
 
 
 def make_console(*, quiet: bool = False) -> Console:
-    """Give the console for standard output; no colour when NO_COLOR is set or it is no terminal."""
+    """Return console for standard output; no colour when NO_COLOR is set or it is no terminal."""
     from rich.console import Console
 
     is_terminal = sys.stdout.isatty()
@@ -81,7 +81,7 @@ def make_console(*, quiet: bool = False) -> Console:
     )
 
 
-def say_error(message: object) -> None:
+def print_error(message: object) -> None:
     """Print one line on standard error."""
     line = " ".join(clean(part.strip()) for part in str(message).splitlines() if part.strip())
     if len(line) > MAX_LINE:
@@ -158,7 +158,7 @@ def show_wrapped(console: Console, text: str, *, indent: int) -> None:
 
 
 def format_number(value: float | None, *, digits: int = 1, signed: bool = False) -> str:
-    """Give a number with `digits` decimals, a dash when it is missing."""
+    """Return a number with `digits` decimals, a dash when it is missing."""
     if value is None or not math.isfinite(value):
         return "-"
     # A zero has no sign.

@@ -11,10 +11,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 #: Time that a server gets for what it is told last [s].
-LAST_WORDS_TIMEOUT_S: Final = 30.0
+FLUSH_TIMEOUT_S: Final = 30.0
 
 
-def send_last_words(timeout_s: float | None = None) -> None:
+def flush_prefect_events(timeout_s: float | None = None) -> None:
     """Send what was logged and what happened last; what no server takes in time is given up.
 
     Left to itself, Prefect's client sends the rest while the interpreter exits, and without a
@@ -28,7 +28,7 @@ def send_last_words(timeout_s: float | None = None) -> None:
     # leads to those that are at work.
     services = list(getattr(module.EventsWorker, "_instances", {}).values())
     _, left = module.EventsWorker.drain_all(
-        timeout=LAST_WORDS_TIMEOUT_S if timeout_s is None else timeout_s
+        timeout=FLUSH_TIMEOUT_S if timeout_s is None else timeout_s
     )
     if left:
         _give_up(services)

@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
-from flows.console.terminal import say_error
-from flows.engine.prefect_events import send_last_words
+from flows.console.terminal import print_error
+from flows.engine.prefect_events import flush_prefect_events
 from tasks.core.errors import CowornError
 
 if TYPE_CHECKING:
@@ -133,7 +133,7 @@ def _leave_proxies_out() -> None:
 
 
 def find_api_url() -> str | None:
-    """Give the address of the Prefect server that the environment names."""
+    """Return the address of the Prefect server that the environment names."""
     return os.environ.get("PREFECT_API_URL") or None
 
 
@@ -317,7 +317,7 @@ class Engine:
         api_url = self.start()
         if self._last_url not in {None, api_url}:
             # Parts of Prefect's client live as long as the process and know one server only.
-            send_last_words(timeout_s=0.0)
+            flush_prefect_events(timeout_s=0.0)
         self._last_url = api_url
         self._n_runs += 1
         from prefect import context, tags
@@ -342,14 +342,14 @@ class Engine:
 
     def stop(self) -> None:
         """Let the server hear the last of the runs, then end the embedded one."""
-        send_last_words()
+        flush_prefect_events()
         if self._embedded is not None:
             self._embedded.stop()
             self._embedded = None
 
 
 def _make_environment(person: Mapping[str, str]) -> dict[str, str]:
-    """Give the embedded server's environment, without what is said to servers that are not ours."""
+    """Return embedded server's environment, without what is said to servers that are not ours."""
     kept = {
         name: value
         for name, value in person.items()
@@ -363,7 +363,7 @@ def _make_environment(person: Mapping[str, str]) -> dict[str, str]:
 
 
 def _tell_restart() -> None:
-    say_error("Prefect's embedded server had ended; it was started again and the work goes on")
+    print_error("Prefect's embedded server had ended; it was started again and the work goes on")
 
 
 def _find_free_port() -> int:

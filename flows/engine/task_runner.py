@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 LOG: Final = logging.getLogger(__name__)
 
 
-def run_all(
+def map_task(
     step: Any,  # noqa: ANN401 - a Prefect task; Prefect is imported late
     calls: Sequence[Mapping[str, Any]],
     *,
@@ -36,7 +36,7 @@ def run_all(
         for call in calls:
             yield _run_here(step, call)
         return
-    with make_runner(settings) as runner:
+    with make_task_runner(settings) as runner:
         futures = [_submit(runner, step, call) for call in calls]
         for call, future in zip(calls, futures, strict=True):
             result = future if isinstance(future, BaseException) else _await(future)
@@ -51,7 +51,7 @@ def is_worker_death(result: object) -> bool:
     return isinstance(result, BrokenProcessPool) or type(result).__name__ == "KilledWorker"
 
 
-def make_runner(settings: Settings) -> Any:  # noqa: ANN401 - one of several classes
+def make_task_runner(settings: Settings) -> Any:  # noqa: ANN401 - one of several classes
     """Make the task runner that the settings name.
 
     Raises: UsageError when it needs an extra that is not installed.
@@ -64,7 +64,7 @@ def make_runner(settings: Settings) -> Any:  # noqa: ANN401 - one of several cla
     if kind == "processes":
         from prefect.task_runners import ProcessPoolTaskRunner
 
-        return ProcessPoolTaskRunner(max_workers=workers, initializer=become_worker)
+        return ProcessPoolTaskRunner(max_workers=workers, initializer=init_worker)
     try:
         from prefect_dask.task_runners import DaskTaskRunner
     except ImportError as error:
@@ -84,7 +84,7 @@ def make_runner(settings: Settings) -> Any:  # noqa: ANN401 - one of several cla
     )
 
 
-def become_worker() -> None:
+def init_worker() -> None:
     """Leave Ctrl-C to the process that has the workers, and end when that one is gone.
 
     A worker of a pool waits for its next call on a pipe of which it holds both ends: it would wait
@@ -102,7 +102,7 @@ def _leave_with(owner: Any) -> None:  # noqa: ANN401 - a class that the library 
 
 
 def _submit(runner: Any, step: Any, call: Mapping[str, Any]) -> Any:  # noqa: ANN401 - see above
-    """Give the future of a call, or the error of a pool that is broken already."""
+    """Return the future of a call, or the error of a pool that is broken already."""
     try:
         return runner.submit(step, parameters=dict(call))
     except BrokenProcessPool as error:
@@ -110,7 +110,7 @@ def _submit(runner: Any, step: Any, call: Mapping[str, Any]) -> Any:  # noqa: AN
 
 
 def _await(future: Any) -> Any:  # noqa: ANN401 - see above
-    """Give what a call gave or raised; a dead worker raises from the waiting itself."""
+    """Return what a call gave or raised; a dead worker raises from the waiting itself."""
     try:
         future.wait()
         return future.state.result(raise_on_failure=False)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from config.devices import Device, DevicesFileError, load_devices
 from config.home import Home, find_home
 from config.settings import Settings, SettingsFileError, load_settings
-from flows.session.umask import keep_private
+from flows.session.umask import set_private_umask
 from tasks.core.errors import SettingsError, UsageError
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def open_home(folder: Path | None) -> Opened:
     return opened
 
 
-def look_into_home(folder: Path | None) -> Opened:
+def open_existing_home(folder: Path | None) -> Opened:
     """Read the files of a home that must be there already; nothing is created.
 
     Raises: UsageError, SettingsError.
@@ -61,7 +61,7 @@ def is_inside(path: Path, home: Home) -> bool:
 
 
 def _read(home: Home) -> Opened:
-    keep_private()
+    set_private_umask()
     try:
         settings = load_settings(home.settings)
     except SettingsFileError as error:

@@ -15,7 +15,7 @@ PRIVATE_UMASK: Final = 0o077
 _set_aside: Final[list[int]] = []
 
 
-def keep_private() -> None:
+def set_private_umask() -> None:
     """Let everything that this process and its children make be for its owner only.
 
     Libraries write files of their own into the home (Prefect its database, DuckDB its log), and
@@ -27,7 +27,7 @@ def keep_private() -> None:
 
 
 @contextlib.contextmanager
-def use_own_rights() -> Iterator[None]:
+def user_umask() -> Iterator[None]:
     """Let what is made inside have the rights that the person's files have: it goes elsewhere."""
     before = os.umask(_set_aside[0]) if _set_aside else None
     try:

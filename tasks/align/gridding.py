@@ -25,7 +25,7 @@ _POSITION = ("latitude_deg", "longitude_deg")
 
 
 def find_span(recording: Recording, offset_s: float) -> tuple[int, int]:
-    """Give the first and last whole second with a sample; of lengths or laps where none is."""
+    """Return the first and last whole second with a sample; of lengths or laps where none is."""
     micros = read_micros(recording.samples)
     if micros.size:
         first_s, last_s = micros[0] / _MICROSECONDS, micros[-1] / _MICROSECONDS
@@ -37,7 +37,7 @@ def find_span(recording: Recording, offset_s: float) -> tuple[int, int]:
 def carry_to_grid(
     recording: Recording, grid: Grid, *, offset_s: float, settings: AlignSettings
 ) -> dict[str, Floats]:
-    """Give each recorded channel on the grid, (n_seconds,), NaN where it has no value.
+    """Return each recorded channel on the grid, (n_seconds,), NaN where it has no value.
 
     Stamps are rounded to the nearest second, values of one second averaged, gaps up to the limit
     of the channel bridged by straight lines; nothing is extrapolated. Heart rate that only the

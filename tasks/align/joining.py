@@ -26,7 +26,7 @@ _SUMMED = ("device_distance_m", "device_ascent_m", "device_descent_m")
 
 
 def shift_recording(recording: Recording, shift_s: float) -> Recording:
-    """Give the recording with `shift_s` added to every time in it."""
+    """Return the recording with `shift_s` added to every time in it."""
     if shift_s == 0.0:
         return recording
     micros = round(shift_s * 1_000_000)

@@ -48,7 +48,7 @@ def choose_timeline(clocks: Sequence[Clock]) -> Clock:
 def set_clocks(
     clocks: Sequence[Clock], *, timeline: Clock, settings: AlignSettings
 ) -> dict[str, Alignment]:
-    """Give the alignment of every recording by id.
+    """Return the alignment of every recording by id.
 
     First by what moves, against the timeline itself; what shares nothing with it goes through the
     device that it can be compared with most surely. Only then by heart rate, in the same way.
@@ -149,7 +149,7 @@ class _Network:
         return [clock for clock in clocks if clock.recording_id not in self.alignments]
 
     def _reach(self, other: Clock, clock: Clock, found: Found) -> Alignment:
-        """Give the alignment of `clock` through `other`, whose clock is set.
+        """Return the alignment of `clock` through `other`, whose clock is set.
 
         Heart rate cannot tell a late sensor from a clock that is ahead. Clocks are usually right,
         as watches and bicycle computers take the time from satellites or a telephone, and sensors

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from config.devices import Device
     from config.settings import Settings
-    from tasks.core.bouts import Bout, Member
+    from tasks.core.members import Member, WorkoutMembers
     from tasks.core.recording import Recording
     from tasks.workout.case import Alignment
 
@@ -37,7 +37,7 @@ def align_workout(
     workout_id: str,
     recordings: Mapping[str, Recording],
     *,
-    bout: Bout,
+    bout: WorkoutMembers,
     devices: Mapping[str, Device],
     settings: Settings,
 ) -> Aligned:
@@ -70,7 +70,7 @@ def align_workout(
 
 
 def _join(
-    bout: Bout, recordings: Mapping[str, Recording], devices: Mapping[str, Device]
+    bout: WorkoutMembers, recordings: Mapping[str, Recording], devices: Mapping[str, Device]
 ) -> list[Clock]:
     used = [member for member in bout.members if member.duplicate_of is None]
     following = {member.continues: member for member in used if member.continues is not None}

@@ -125,7 +125,7 @@ def has_recording(recording_id: str, *, lake: Path) -> bool:
 
 
 def list_recordings(lake: Path) -> tuple[str, ...]:
-    """Give the ids of all recordings in the lake, sorted."""
+    """Return the ids of all recordings in the lake, sorted."""
     folders = (lake / SAMPLES.name).glob(f"recording_id=*/{SAMPLES.name}.parquet")
     keys = (path.parent.name.partition("=")[2] for path in folders)
     return tuple(sorted(key for key in keys if key != NOBODY))

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final, Self, get_args
 
 from tasks.core.errors import CowornError, StoreBusyError
-from tasks.core.file_records import FileRecord, SeenName, Status
+from tasks.core.file_records import DroppedName, FileRecord, Status
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping
@@ -153,18 +153,18 @@ class Ledger:
                 _keep(change, *fact)
 
     def find_file(self, file_id: str) -> FileRecord | None:
-        """Give what is known of the export with these bytes."""
+        """Return what is known of the export with these bytes."""
         found = self._list_files("WHERE file_id = ?", (file_id,))
         return found[0] if found else None
 
     def find_files_named(self, name: str) -> list[FileRecord]:
-        """Give every export that was ever dropped under `name`."""
+        """Return every export that was ever dropped under `name`."""
         return self._list_files(
             "WHERE file_id IN (SELECT file_id FROM names WHERE name = ?)", (_write_text(name),)
         )
 
     def list_files(self) -> list[FileRecord]:
-        """Give every export ever seen, in the order of their arrival."""
+        """Return every export ever seen, in the order of their arrival."""
         return self._list_files("", ())
 
     def reopen(self, facts: Mapping[str, tuple[str, str]]) -> None:
@@ -182,14 +182,14 @@ class Ledger:
 
     # --- recordings and workouts --------------------------------------------------------------
     def workout_of(self, recording_id: str) -> str | None:
-        """Give the workout that a recording was put into, None when it never was."""
+        """Return the workout that a recording was put into, None when it never was."""
         row = self._query(
             "SELECT workout_id FROM recordings WHERE recording_id = ?", (recording_id,)
         )
         return None if not row else row[0]["workout_id"]
 
     def list_workouts(self) -> dict[str, str | None]:
-        """Give the workout of every recording."""
+        """Return the workout of every recording."""
         rows = self._query("SELECT recording_id, workout_id FROM recordings ORDER BY recording_id")
         return {row["recording_id"]: row["workout_id"] for row in rows}
 
@@ -212,7 +212,7 @@ class Ledger:
                     raise LedgerError(f"the ledger knows no recording {recording_id}")
 
     def unsettled(self) -> tuple[str, ...]:
-        """Give the recordings in the lake whose results are not in the store yet."""
+        """Return the recordings in the lake whose results are not in the store yet."""
         rows = self._query(
             "SELECT recording_id FROM recordings WHERE settled = 0 ORDER BY recording_id"
         )
@@ -233,12 +233,12 @@ class Ledger:
             _keep(change, key, value)
 
     def recall(self, key: str) -> str | None:
-        """Give the small fact under `key`, None when there is none."""
+        """Return the small fact under `key`, None when there is none."""
         rows = self._query("SELECT value FROM memory WHERE key = ?", (key,))
         return rows[0]["value"] if rows else None
 
     def recall_all(self, prefix: str) -> dict[str, str]:
-        """Give the small facts whose key begins with `prefix`, by the rest of the key."""
+        """Return the small facts whose key begins with `prefix`, by the rest of the key."""
         rows = self._query(
             "SELECT substr(key, length(?1) + 1) AS rest, value FROM memory "
             "WHERE substr(key, 1, length(?1)) = ?1 ORDER BY key",
@@ -350,7 +350,7 @@ def _keep(change: sqlite3.Connection, key: str, value: str | None) -> None:
 
 
 def _find_remedy(message: str) -> str | None:
-    """Give what to do about a trouble of the disk, None for a fault of ours."""
+    """Return what to do about a trouble of the disk, None for a fault of ours."""
     if "full" in message:
         return "make room on the disk and run it again"
     if any(words in message for words in ("readonly", "unable to open", "disk I/O")):
@@ -369,7 +369,7 @@ def _make_record(
     row: sqlite3.Row, names: list[sqlite3.Row], recordings: list[sqlite3.Row]
 ) -> FileRecord:
     seen = tuple(
-        SeenName(name["name"], name["folder"] or None, datetime.fromisoformat(name["seen_at"]))
+        DroppedName(name["name"], name["folder"] or None, datetime.fromisoformat(name["seen_at"]))
         for name in names
     )
     return FileRecord(
@@ -396,5 +396,5 @@ def _write_instant(instant: datetime) -> str:
 
 
 def _write_text(name: str) -> str:
-    """Give a name that SQLite can keep: bytes of it that are no text are spelled out."""
+    """Return a name that SQLite can keep: bytes of it that are no text are spelled out."""
     return name.encode("utf-8", "backslashreplace").decode()

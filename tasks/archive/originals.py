@@ -117,7 +117,7 @@ def archive_original(path: Path, *, home: Home) -> Archived:
 
 
 def find_original(file_id: str, *, home: Home) -> Path | None:
-    """Give the archived original of `file_id`, None when there is none."""
+    """Return the archived original of `file_id`, None when there is none."""
     if not re.fullmatch(r"[0-9a-f]{64}", file_id):
         return None
     found = sorted((home.originals / file_id[:2]).glob(f"{file_id}.*"))
@@ -125,7 +125,7 @@ def find_original(file_id: str, *, home: Home) -> Path | None:
 
 
 def list_originals(home: Home) -> list[tuple[str, Path]]:
-    """Give file_id and path of every archived original, in the order of their ids."""
+    """Return file_id and path of every archived original, in the order of their ids."""
     found = (
         (path.name.split(".", 1)[0], path)
         for path in home.originals.glob("[0-9a-f][0-9a-f]/*")
@@ -198,13 +198,13 @@ def release(path: Path, *, home: Home) -> None:
 
 
 def find_suffix(name: str) -> str:
-    """Give the known ending of `name` in lower case, else .bin."""
+    """Return the known ending of `name` in lower case, else .bin."""
     folded = name.lower()
     return next((suffix for suffix in KNOWN_SUFFIXES if folded.endswith(suffix)), OTHER_SUFFIX)
 
 
 def make_safe_name(name: str) -> str:
-    """Give a file name that shows `name` as well as a plain, visible name inside a folder can.
+    """Return a file name that shows `name` as well as a plain, visible name inside a folder can.
 
     Separators, control characters and marks that turn the writing direction become "_", bytes
     that are no text are spelled out, a leading dot is replaced, and what is too long is cut in
@@ -293,7 +293,7 @@ def _place(file_id: str, suffix: str, *, home: Home) -> Path:
 
 @contextlib.contextmanager
 def _write_aside(folder: Path) -> Iterator[tuple[Path, BinaryIO]]:
-    """Give a new file under a name that nobody reads; it is gone at the end unless renamed."""
+    """Return a new file under a name that nobody reads; it is gone at the end unless renamed."""
     building = folder / f".{uuid.uuid4().hex}{BUILDING}"
     descriptor = os.open(building, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
     try:
@@ -317,7 +317,7 @@ def _copy_and_hash(source: BinaryIO, target: BinaryIO) -> tuple[str, int]:
 
 # --- refused ----------------------------------------------------------------------------------
 def _number_names(name: str) -> Iterator[str]:
-    """Give `name`, then `stem (2).suffix`, `stem (3).suffix` and so on."""
+    """Return `name`, then `stem (2).suffix`, `stem (3).suffix` and so on."""
     yield name
     stem, dot, suffix = name.rpartition(".")
     if not stem:

@@ -68,7 +68,7 @@ def names_virtual_place(*words: str | None) -> bool:
 
 
 def name_activity(word: str | None) -> str | None:
-    """Give our word for a format's `word`; "other" for one that we do not know, None for none."""
+    """Return our word for a format's `word`; "other" for one that we do not know, None for none."""
     if word is None or not word.strip():
         return None
     folded = word.strip().lower().replace("-", "_")

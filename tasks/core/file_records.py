@@ -13,7 +13,7 @@ Status = Literal["archived", "stored", "duplicate", "partial", "refused"]
 
 
 @dataclass(frozen=True)
-class SeenName:
+class DroppedName:
     """A name that an export was dropped under, the inbox sub-folder it lay in, and when."""
 
     name: str
@@ -41,7 +41,7 @@ class FileRecord:
     inside: str | None
     n_recordings: int
     recording_ids: tuple[str, ...]
-    names: tuple[SeenName, ...]
+    names: tuple[DroppedName, ...]
 
     @property
     def recording_id(self) -> str | None:

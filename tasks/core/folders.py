@@ -37,7 +37,7 @@ def is_temporary(name: str) -> bool:
 
 
 def scan_folder(folder: Path) -> dict[Path, Stamp]:
-    """Give every regular file below `folder` that is not temporary, with its stamp.
+    """Return every regular file below `folder` that is not temporary, with its stamp.
 
     Links are not followed, and devices, pipes and sockets are left alone. A folder that cannot
     be read is skipped: it is looked at again with the next scan.
@@ -61,7 +61,7 @@ def scan_folder(folder: Path) -> dict[Path, Stamp]:
 
 
 def find_hint(path: Path, root: Path) -> str | None:
-    """Give the sub-folder of `root` that `path` lies in: the first one below `root`."""
+    """Return the sub-folder of `root` that `path` lies in: the first one below `root`."""
     parts = path.relative_to(root).parts
     return parts[0] if len(parts) > 1 else None
 

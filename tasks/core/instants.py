@@ -22,12 +22,12 @@ FARTHEST: Final = timedelta(days=15)
 
 
 def to_microseconds(instant: datetime) -> int:
-    """Give an aware instant as microseconds since 1970-01-01T00:00:00Z, exactly."""
+    """Return an aware instant as microseconds since 1970-01-01T00:00:00Z, exactly."""
     return (instant - _EPOCH) // _MICROSECOND
 
 
 def from_microseconds(microseconds: int) -> datetime:
-    """Give microseconds since 1970-01-01T00:00:00Z as an aware instant."""
+    """Return microseconds since 1970-01-01T00:00:00Z as an aware instant."""
     return _EPOCH + int(microseconds) * _MICROSECOND
 
 

@@ -43,7 +43,7 @@ class Decision:
 
 
 def decide_offset(first: datetime, last: datetime, notes: Sequence[Notes]) -> Decision:
-    """Give the offset of local times from `first` to `last`, naive, by `notes` as they came.
+    """Return the offset of local times from `first` to `last`, naive, by `notes` as they came.
 
     Notes count when they give a time of day with an offset, and when their start, as clocks on
     the spot showed it, lies from half an hour before the first time to the last one: with that

@@ -63,7 +63,7 @@ class MarkupSyntaxError(ValueError):
 
 
 def find_root_name(head: bytes) -> str | None:
-    """Give the local name of the root element as far as the first bytes show it."""
+    """Return the local name of the root element as far as the first bytes show it."""
     # Without their zero bytes, UTF-16 and UTF-32 are readable enough for names in ASCII.
     text = head.replace(b"\x00", b"").decode("latin-1")
     start = text.find("<")
@@ -109,7 +109,7 @@ def load_markup(data: bytes, *, name: str) -> Markup:
 
 
 def parse_whole_rows(text: str, row_name: str, *, name: str) -> tuple[Any, bool]:
-    """Give the root element, and whether the text ends early and was cut after its last whole row.
+    """Return root element, and whether the text ends early and was cut after its last whole row.
 
     `row_name` is the element that holds one sample. Raises: DamagedError when more than the end
     is wrong.
@@ -132,7 +132,7 @@ def parse_whole_rows(text: str, row_name: str, *, name: str) -> tuple[Any, bool]
 
 
 def parse_markup(text: str) -> Any:  # noqa: ANN401 - an element of lxml, which ships no types
-    """Give the root element of `text`; entities, network and overlong content are off.
+    """Return the root element of `text`; entities, network and overlong content are off.
 
     A prefix without a namespace is taken as part of the name (see `read_local_name`).
     Raises: MarkupSyntaxError; MemoryError.
@@ -168,7 +168,7 @@ def raise_if_out_of_memory(error: BaseException | None) -> None:
 
 
 def cut_after_last(text: str, row_name: str) -> str | None:
-    """Give `text` up to its last whole element `row_name`, with all open elements closed.
+    """Return `text` up to its last whole element `row_name`, with all open elements closed.
 
     None when there is no such element, or when tags do not nest up to there: then more is wrong
     than a missing end.
@@ -191,7 +191,7 @@ def cut_after_last(text: str, row_name: str) -> str | None:
 
 
 def read_local_name(element: Any) -> str:  # noqa: ANN401 - an element of lxml
-    """Give the name of an element without namespace or prefix."""
+    """Return the name of an element without namespace or prefix."""
     tag = element.tag
     if not isinstance(tag, str):  # comments and the like
         return ""
@@ -199,12 +199,12 @@ def read_local_name(element: Any) -> str:  # noqa: ANN401 - an element of lxml
 
 
 def find_children(element: Any, name: str) -> Iterator[Any]:  # noqa: ANN401 - elements of lxml
-    """Give the children of `element` with the local name `name`, in order."""
+    """Return the children of `element` with the local name `name`, in order."""
     return (child for child in element if read_local_name(child) == name)
 
 
 def read_text(element: Any, *path: str) -> str | None:  # noqa: ANN401 - an element of lxml
-    """Give the text of the first descendant along `path` of local names; None when blank."""
+    """Return the text of the first descendant along `path` of local names; None when blank."""
     for name in path:
         element = next(find_children(element, name), None)
         if element is None:

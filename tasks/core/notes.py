@@ -108,6 +108,6 @@ class Notes:
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
     def locate(self, key: str) -> str:
-        """Give file and line of `key`, as errors begin."""
+        """Return file and line of `key`, as errors begin."""
         line = self.lines.get(key)
         return self.name if line is None else f"{self.name}, line {line}"

@@ -21,7 +21,7 @@ class Run:
 
 
 def begin_run(flow: str, *, settings_hash: str) -> Run:
-    """Give a new run; ids sort by time and never repeat."""
+    """Return a new run; ids sort by time and never repeat."""
     now = datetime.now(UTC)
     return Run(
         run_id=f"{now:%Y%m%dT%H%M%S}-{secrets.token_hex(3)}",
@@ -34,7 +34,7 @@ def begin_run(flow: str, *, settings_hash: str) -> Run:
 
 @cache
 def find_version() -> str:
-    """Give the version of the installed coworn; "unknown" when it runs uninstalled."""
+    """Return the version of the installed coworn; "unknown" when it runs uninstalled."""
     try:
         return metadata.version("coworn")
     except metadata.PackageNotFoundError:

@@ -21,7 +21,7 @@ FEWEST_BYTES: Final = 16
 
 
 def find_reader(path: Path, name: str) -> Reader:
-    """Give the reader that knows the first bytes of the file at `path`.
+    """Return the reader that knows the first bytes of the file at `path`.
 
     The bytes decide; the suffix of `name` only settles a tie.
     Raises: UnknownFormatError; OSError when the file cannot be opened.

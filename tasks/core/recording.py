@@ -97,5 +97,5 @@ class Recording:
     remarks: tuple[Remark, ...] = field(default=())
 
     def with_remarks(self, *remarks: Remark) -> Recording:
-        """Give the same recording with `remarks` added."""
+        """Return the same recording with `remarks` added."""
         return replace(self, remarks=(*self.remarks, *remarks))

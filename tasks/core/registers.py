@@ -116,7 +116,7 @@ class Value:
 
 
 def unknown(reason: str, *, n: int = 0, coverage: float | None = None) -> Value:
-    """Give the value of a metric that cannot be computed, with the reason."""
+    """Return the value of a metric that cannot be computed, with the reason."""
     return Value(None, n=n, coverage=coverage, reason=reason)
 
 

@@ -10,5 +10,5 @@ FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", *"\uff1d\uff0b\uf
 
 
 def escape_formula(text: str) -> str:
-    """Give `text` with an apostrophe in front where a spreadsheet would take it for a formula."""
+    """Return `text` with an apostrophe in front where a spreadsheet would take it for a formula."""
     return f"'{text}" if text.startswith(FORMULA_STARTS) else text

@@ -24,12 +24,12 @@ REMEDY: Final = (
 
 
 def open_zone(zone: Zone) -> tzinfo:
-    """Give what `zone` means to times."""
+    """Return what `zone` means to times."""
     return ZoneInfo(zone) if isinstance(zone, str) else zone
 
 
 def name_basis(zone: Zone) -> TimeBasis:
-    """Give the basis of times that were naive and got `zone`: a fixed offset is one of notes."""
+    """Return the basis of times that were naive and got `zone`: a fixed offset is one of notes."""
     return "zone" if isinstance(zone, str) else "notes"
 
 
@@ -48,7 +48,7 @@ class StampClock:
     last: datetime | None = None
 
     def read(self, text: str | None) -> int | None:
-        """Give microseconds since 1970-01-01T00:00:00Z, None when there is no such time."""
+        """Return microseconds since 1970-01-01T00:00:00Z, None when there is no such time."""
         try:
             instant = datetime.fromisoformat((text or "").strip())
         except ValueError:

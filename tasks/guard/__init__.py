@@ -39,14 +39,14 @@ __all__ = [
     "Clean",
     "NotesText",
     "ReadingProcessError",
-    "expand_apart",
-    "find_format_apart",
-    "is_complete_apart",
-    "load_line_apart",
-    "read_apart",
-    "read_line_apart",
-    "read_notes_apart",
-    "read_some_notes_apart",
+    "expand_isolated",
+    "find_format_isolated",
+    "is_complete_isolated",
+    "load_line_isolated",
+    "read_line_isolated",
+    "read_notes_isolated",
+    "read_some_notes_isolated",
+    "run_isolated_read",
     "warm_up",
 ]
 
@@ -65,7 +65,7 @@ _BYTES_PER_MB: Final = 1_000_000
 _SEND: Final = "send the file to whoever maintains coworn"
 
 
-def read_apart(export: ExportFile, options: ReadOptions, *, settings: ReadSettings) -> Clean:
+def run_isolated_read(export: ExportFile, options: ReadOptions, *, settings: ReadSettings) -> Clean:
     """Read and normalise `export` in a reading process; at least one recording.
 
     Raises: ExportRefusedError, a ReaderFailedError when it took too long, needed too much memory
@@ -74,13 +74,13 @@ def read_apart(export: ExportFile, options: ReadOptions, *, settings: ReadSettin
     return _call(read_clean, export, options, name=export.name, settings=settings)
 
 
-def expand_apart(
+def expand_isolated(
     export: ExportFile, into: Path, *, limits: ArchiveSettings, settings: ReadSettings
 ) -> tuple[ExportFile, ...]:
     """Write what is in an archive into a folder below `into`; see `expand_archive`.
 
     Whoever made `into` removes it: what went too far may have left something there.
-    Raises: as `read_apart`.
+    Raises: as `run_isolated_read`.
     """
     most_bytes = int(limits.max_expanded_mb * _BYTES_PER_MB)
     return _call(
@@ -92,10 +92,10 @@ def expand_apart(
     )
 
 
-def read_notes_apart(file: ExportFile, *, zone: str | None, settings: ReadSettings) -> NotesText:
+def read_notes_isolated(file: ExportFile, *, zone: str | None, settings: ReadSettings) -> NotesText:
     """Read a notes file in a reading process; `zone` as in `read_all_notes`.
 
-    Raises: NotesError, else as `read_apart`.
+    Raises: NotesError, else as `run_isolated_read`.
     """
     return _call(
         read_notes_text,
@@ -106,7 +106,7 @@ def read_notes_apart(file: ExportFile, *, zone: str | None, settings: ReadSettin
     )
 
 
-def read_some_notes_apart(
+def read_some_notes_isolated(
     files: Sequence[ExportFile], *, zone: str | None, settings: ReadSettings
 ) -> tuple[NotesText | NotesError | ReaderFailedError, ...]:
     """Read several notes files; give for each what it says or why it cannot be used.
@@ -127,23 +127,23 @@ def read_some_notes_apart(
         return tuple(_try_notes(file, zone, settings) for file in files)
 
 
-def read_line_apart(path: Path, *, settings: ReadSettings) -> NDArray[np.float64] | None:
-    """Read the line of a course in a reading process; see `read_line`. Raises: as `read_apart`."""
+def read_line_isolated(path: Path, *, settings: ReadSettings) -> NDArray[np.float64] | None:
+    """Read the line of a course in a reading process (`read_line`). Raises as `run_isolated_read`."""
     return _call(
         read_line, path, name=path.name, settings=settings, remake="export the course again"
     )
 
 
-def load_line_apart(
+def load_line_isolated(
     name: str, *, courses: Path, settings: ReadSettings
 ) -> NDArray[np.float64] | None:
-    """Give the line of the course called `name`; None where there is none that can be read."""
+    """Return the line of the course called `name`; None where there is none that can be read."""
     return load_line(
-        name, courses=courses, read=lambda path: read_line_apart(path, settings=settings)
+        name, courses=courses, read=lambda path: read_line_isolated(path, settings=settings)
     )
 
 
-def is_complete_apart(path: Path, name: str) -> bool:
+def is_complete_isolated(path: Path, name: str) -> bool:
     """Say whether the file at `path` holds all that its format promises; see `look_complete`.
 
     A file that cannot be looked at within the limits counts as complete: reading it says why.
@@ -160,8 +160,8 @@ def is_complete_apart(path: Path, name: str) -> bool:
         return True
 
 
-def find_format_apart(path: Path, name: str, *, settings: ReadSettings) -> str | None:
-    """Give the format of the file at `path`; None for one that nobody knows, or that goes too far.
+def find_format_isolated(path: Path, name: str, *, settings: ReadSettings) -> str | None:
+    """Return format of the file at `path`; None for one that nobody knows, or that goes too far.
 
     Raises: OSError, ReadingProcessError when there is none to be had.
     """
@@ -185,7 +185,7 @@ def _try_notes(
     file: ExportFile, zone: str | None, settings: ReadSettings
 ) -> NotesText | NotesError | ReaderFailedError:
     try:
-        return read_notes_apart(file, zone=zone, settings=settings)
+        return read_notes_isolated(file, zone=zone, settings=settings)
     except (NotesError, ReaderFailedError) as error:
         return error
 

@@ -48,7 +48,7 @@ class _Collector(logging.Handler):
         self.kept.append((record.levelno, record.name, self.format(record)))
 
     def take(self) -> tuple[tuple[int, str, str], ...]:
-        """Give what was kept and forget it."""
+        """Return what was kept and forget it."""
         kept, self.kept = tuple(self.kept), []
         return kept
 
@@ -72,7 +72,7 @@ def main(modules: list[str]) -> None:
 
 
 def _wait_for_one(requests: queue.SimpleQueue[Request]) -> Request:
-    """Give the next request; import meanwhile, when idle, what reading will need."""
+    """Return the next request; import meanwhile, when idle, what reading will need."""
     if _LOADED_LATER not in sys.modules:
         try:
             return requests.get(timeout=_IDLE_S)
@@ -143,7 +143,7 @@ def _limit(request: Request) -> None:
 
 
 def _make_portable(error: BaseException) -> BaseException:
-    """Give `error` itself if it survives the pipe, else its words."""
+    """Return `error` itself if it survives the pipe, else its words."""
     try:
         pickle.loads(pickle.dumps(error))  # noqa: S301 - made in this line
     except Exception:  # noqa: BLE001 - whatever it is, its words do

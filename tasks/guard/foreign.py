@@ -38,7 +38,7 @@ def look_complete(path: Path, name: str, most_bytes: int) -> bool:
 
 
 def find_format(path: Path, name: str) -> str | None:
-    """Give the format that the first bytes are those of, None for no known one. Raises: OSError."""
+    """Return format that the first bytes are those of, None for no known one. Raises: OSError."""
     try:
         return find_reader(path, name).format
     except UnknownFormatError:

@@ -44,7 +44,7 @@ def write_frame(pipe: BinaryIO, message: object) -> None:
 
 
 def read_frame(pipe: BinaryIO) -> object:
-    """Give the next message. Raises: EOFError when the other end is gone."""
+    """Return the next message. Raises: EOFError when the other end is gone."""
     (length,) = _LENGTH.unpack(_read_exactly(pipe, _LENGTH.size))
     return pickle.loads(_read_exactly(pipe, length))  # noqa: S301 - both ends are this program
 

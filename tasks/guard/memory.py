@@ -14,7 +14,7 @@ _PS_TIMEOUT_S: Final = 5.0
 
 
 def measure_memory(pid: int) -> int | None:
-    """Give what process `pid` holds [byte]; None when the system does not say.
+    """Return what process `pid` holds [byte]; None when the system does not say.
 
     On Linux its private memory, which is what the system counts against RLIMIT_DATA; elsewhere
     what is resident of it.

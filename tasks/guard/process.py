@@ -106,7 +106,7 @@ class ReadingProcess:
         self._is_ready = True
 
     def call(self, request: Request) -> Any:  # noqa: ANN401 - whatever the function gives
-        """Give what the call gives there, or raise what it raises.
+        """Return what the call gives there, or raise what it raises.
 
         Raises: CallEndedError when it went too far, also ReadingProcessError. The process is
         gone after either.
@@ -183,7 +183,7 @@ class ReadingProcess:
             watch.end()
 
     def _wait(self) -> int:
-        """Give its exit code; one that closed its pipes and stays is ended."""
+        """Return its exit code; one that closed its pipes and stays is ended."""
         try:
             return self._process.wait(_END_TIMEOUT_S)
         except subprocess.TimeoutExpired:
@@ -230,7 +230,7 @@ class Pool:
         longest_s: float,
         most_memory_mb: float,
     ) -> T:
-        """Give what `function` gives in a reading process, or raise what it raises.
+        """Return what `function` gives in a reading process, or raise what it raises.
 
         A process that dies or finds no memory is replaced, and the call made once more: its state
         may have come from exports before, or its end from outside.

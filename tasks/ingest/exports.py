@@ -39,7 +39,12 @@ from tasks.core.folders import find_hint, scan_folder
 from tasks.core.local_times import Decision
 from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
-from tasks.guard import expand_apart, find_format_apart, read_apart, read_notes_apart
+from tasks.guard import (
+    expand_isolated,
+    find_format_isolated,
+    read_notes_isolated,
+    run_isolated_read,
+)
 from tasks.ingest.local_times import LocalTimes, make_fact, recall_times
 from tasks.readers.archive import is_archive
 from tasks.readers.notes import is_notes
@@ -84,7 +89,7 @@ class FileOutcome:
     local_times: LocalTimes | None = None
 
     @property
-    def is_trouble(self) -> bool:
+    def is_problem(self) -> bool:
         """Say whether a person must be told."""
         return self.status in {"refused", "failed", "changing"}
 
@@ -107,7 +112,7 @@ def ingest_batch(
 
 
 def fail(file: Dropped, error: BaseException) -> FileOutcome:
-    """Give the outcome of a file that the machine did not let through."""
+    """Return the outcome of a file that the machine did not let through."""
     words = str(error) or type(error).__name__
     return FileOutcome(
         file.name, "failed", reason=f"{words}; the file stays where it is and is tried again"
@@ -119,7 +124,7 @@ def ingest_file(
 ) -> tuple[FileOutcome, ...]:
     """Take in one file; with `move` it leaves its place when all is written down.
 
-    Gives one outcome, or several for an archive; none for a file that is no longer there.
+    Returns one outcome, or several for an archive; none for a file that is no longer there.
     Raises: OSError, StoreBusyError and other troubles of the machine.
     """
     try:
@@ -166,7 +171,7 @@ def finish_file(known: FileRecord, *, home: Home, settings: Settings) -> tuple[F
 
 
 def list_unfinished(home: Home) -> list[FileRecord]:
-    """Give the dropped files that a run left unfinished, or whose recordings left the lake."""
+    """Return the dropped files that a run left unfinished, or whose recordings left the lake."""
     with Ledger(home) as ledger:
         files = ledger.list_files()
     wanting = {
@@ -179,7 +184,7 @@ def list_unfinished(home: Home) -> list[FileRecord]:
 
 
 def list_files(paths: Iterable[Path]) -> Iterator[Dropped]:
-    """Give every file below `paths`, sorted; the sub-folder it lies in is its device hint.
+    """Return every file below `paths`, sorted; the sub-folder it lies in is its device hint.
 
     A folder counts as if its contents had been dropped into the inbox: files directly inside it
     have no hint. Hidden and temporary files are left out, links are not followed.
@@ -248,7 +253,7 @@ def _take_notes(export: ExportFile, settings: Settings) -> FileOutcome:
 
     Raises: NotesError, ReaderFailedError.
     """
-    read_notes_apart(export, zone=settings.time.zone or None, settings=settings.read)
+    read_notes_isolated(export, zone=settings.time.zone or None, settings=settings.read)
     return FileOutcome(export.name, "stored", export.file_id, format="notes")
 
 
@@ -261,7 +266,7 @@ def _take_export(export: ExportFile, *, home: Home, settings: Settings) -> FileO
         layout_folders=(home.columns,) if home.columns.is_dir() else (),
     )
     try:
-        clean = read_apart(export, options, settings=settings.read)
+        clean = run_isolated_read(export, options, settings=settings.read)
     except NoClockError as error:
         if error.local_span is None:
             raise
@@ -300,7 +305,7 @@ def _take_archive(export: ExportFile, *, home: Home, settings: Settings) -> tupl
     scratch = home.state / "expanding" / uuid.uuid4().hex
     scratch.mkdir(mode=0o700, parents=True)
     try:
-        members = expand_apart(export, scratch, limits=settings.archive, settings=settings.read)
+        members = expand_isolated(export, scratch, limits=settings.archive, settings=settings.read)
         outcomes = [
             outcome
             for member in members
@@ -337,7 +342,7 @@ def _take_member(
 
 
 def _sum_up(export: ExportFile, outcomes: Sequence[FileOutcome]) -> FileOutcome:
-    """Give the outcome of an archive from those of what was in it."""
+    """Return the outcome of an archive from those of what was in it."""
     taken = [outcome for outcome in outcomes if outcome.status in {"stored", "partial"}]
     refused = [outcome for outcome in outcomes if outcome.status == "refused"]
     kind = "zip" if _starts_like_zip(export.path) else "gzip"
@@ -380,13 +385,13 @@ def _guess_format(export: ExportFile, settings: Settings) -> str | None:
     if is_notes(export.name):
         return "notes"
     try:
-        return find_format_apart(export.path, export.name, settings=settings.read)
+        return find_format_isolated(export.path, export.name, settings=settings.read)
     except (CowornError, OSError):
         return None
 
 
 def _strip_name(error: CowornError) -> str:
-    """Give the message without the file's name in front, which is said beside it."""
+    """Return the message without the file's name in front, which is said beside it."""
     return str(error).partition(": ")[2] or str(error)
 
 

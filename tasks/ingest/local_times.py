@@ -19,7 +19,7 @@ from tasks.archive.originals import find_original
 from tasks.core.errors import CowornError, NoClockError
 from tasks.core.local_times import Decision, decide_offset
 from tasks.core.recording import ExportFile
-from tasks.guard import read_some_notes_apart
+from tasks.guard import read_some_notes_isolated
 from tasks.readers.notes import is_sheet
 
 if TYPE_CHECKING:
@@ -42,21 +42,21 @@ class LocalTimes:
     decision: Decision
 
     def explain(self, error: NoClockError) -> NoClockError:
-        """Give the refusal with what the notes say."""
+        """Return the refusal with what the notes say."""
         says = self.decision.says
         found = error.found if says is None else f"{error.found}; {says}"
         return NoClockError(error.file, found=found, remedy=error.remedy)
 
 
 def recall_times(file_id: str, *, home: Home) -> LocalTimes | None:
-    """Give what is remembered of an export whose times have no zone, None for any other."""
+    """Return what is remembered of an export whose times have no zone, None for any other."""
     with Ledger(home) as ledger:
         text = ledger.recall(_PREFIX + file_id)
     return None if text is None else _read(text)
 
 
 def make_fact(file_id: str, times: LocalTimes | None) -> tuple[str, str | None]:
-    """Give what the ledger keeps beside the outcome that an export got by `times`.
+    """Return what the ledger keeps beside the outcome that an export got by `times`.
 
     Written together, they agree, whoever else reads the same export at the same time.
     """
@@ -66,7 +66,7 @@ def make_fact(file_id: str, times: LocalTimes | None) -> tuple[str, str | None]:
 def decide_again(home: Home, settings: Settings) -> list[FileRecord]:
     """Decide for all exports without a zone by the notes as they are now.
 
-    Gives the dropped files to be done again: exports for which that changes anything, and the
+    Returns the dropped files to be done again: exports for which that changes anything, and the
     archives of those that came in one; and exports for which another run decided that and was not
     finished yet, or killed. With a zone in the settings, no export waits for notes any
     more: all are done again. Raises: OSError, StoreBusyError, ReadingProcessError.
@@ -111,7 +111,7 @@ def clear_lake(home: Home) -> None:
 
 
 def _read_notes(files: Sequence[FileRecord], *, home: Home, settings: ReadSettings) -> list[Notes]:
-    """Give all accepted notes in the order in which their names were dropped.
+    """Return all accepted notes in the order in which their names were dropped.
 
     The same bytes under several names are notes of each of them: that is how notes are taken back.
     Of a spreadsheet, only its newest version counts.
@@ -122,7 +122,7 @@ def _read_notes(files: Sequence[FileRecord], *, home: Home, settings: ReadSettin
         for file in accepted.values()
         if (original := find_original(file.file_id, home=home)) is not None
     ]
-    read = read_some_notes_apart(exports, zone=None, settings=settings)
+    read = read_some_notes_isolated(exports, zone=None, settings=settings)
     notes = {
         export.file_id: said.notes
         for export, said in zip(exports, read, strict=True)

@@ -15,7 +15,7 @@ _MIN_FOR_SPREAD = 2
 
 
 def compute_bias(differences: FloatArray) -> float:
-    """Give the mean difference, in the unit of the series.
+    """Return the mean difference, in the unit of the series.
 
     *Source*: Bland and Altman 1986, Lancet 327:307. Formula: mean(d).
     Says nothing of single samples: errors of opposite sign cancel.
@@ -24,7 +24,7 @@ def compute_bias(differences: FloatArray) -> float:
 
 
 def compute_sd(differences: FloatArray) -> float:
-    """Give the standard deviation of the differences with n - 1 below, two passes.
+    """Return the standard deviation of the differences with n - 1 below, two passes.
 
     Fewer than two samples give NaN. *Source*: Bland and Altman 1986.
     Formula: sqrt(sum((d - mean d)^2) / (n - 1)). A single pass over sums of squares loses every
@@ -34,7 +34,7 @@ def compute_sd(differences: FloatArray) -> float:
 
 
 def compute_mae(differences: FloatArray) -> float:
-    """Give the mean absolute difference, in the unit of the series.
+    """Return the mean absolute difference, in the unit of the series.
 
     *Source*: common practice. Formula: mean(abs(d)).
     """
@@ -42,7 +42,7 @@ def compute_mae(differences: FloatArray) -> float:
 
 
 def compute_rmse(differences: FloatArray) -> float:
-    """Give the root of the mean squared difference, in the unit of the series.
+    """Return the root of the mean squared difference, in the unit of the series.
 
     *Source*: common practice. Formula: sqrt(mean(d^2)). Weighs large errors more than the MAE.
     """
@@ -50,7 +50,7 @@ def compute_rmse(differences: FloatArray) -> float:
 
 
 def compute_mape_pct(differences: FloatArray, reference: FloatArray) -> float:
-    """Give the mean absolute difference relative to the reference, in percent.
+    """Return the mean absolute difference relative to the reference, in percent.
 
     Formula: 100 mean(abs(d) / abs(ref)), per sample and then the mean, not a ratio of sums; samples
     whose reference is 0 are dropped. *Source*: Muehlen et al. 2021, BJSM 55:767 (INTERLIVE).
@@ -65,7 +65,7 @@ def compute_mape_pct(differences: FloatArray, reference: FloatArray) -> float:
 
 
 def compute_abs_quantile(differences: FloatArray, *, quantile: float) -> float:
-    """Give a quantile of the absolute differences, linear between order statistics.
+    """Return a quantile of the absolute differences, linear between order statistics.
 
     *Source*: Hyndman and Fan 1996, American Statistician 50:361, type 7.
     """
@@ -73,7 +73,7 @@ def compute_abs_quantile(differences: FloatArray, *, quantile: float) -> float:
 
 
 def compute_share_within_pct(differences: FloatArray, *, limit: float) -> float:
-    """Give the share of samples whose absolute difference is at most a limit, in percent."""
+    """Return the share of samples whose absolute difference is at most a limit, in percent."""
     return PERCENT * float(np.mean(np.abs(differences) <= limit)) if differences.size else NAN
 
 
@@ -92,7 +92,7 @@ def mark_within_relative(
 def compute_share_within_relative_pct(
     differences: FloatArray, reference: FloatArray, *, limit_pct: float
 ) -> float:
-    """Give the share of samples within a percentage of the reference, in percent.
+    """Return the share of samples within a percentage of the reference, in percent.
 
     *Raises* ValueError if the shapes differ.
     """
@@ -103,7 +103,7 @@ def compute_share_within_relative_pct(
 def compute_share_within_greater_pct(
     differences: FloatArray, reference: FloatArray, *, limit: float, limit_pct: float
 ) -> float:
-    """Give the share of samples within the greater of a limit and a percentage, in percent.
+    """Return the share of samples within the greater of a limit and a percentage, in percent.
 
     *Source*: the form of ANSI/AAMI EC13 for heart-rate meters (greater of 5 bpm and 10 %), from
     memory; the standard's text was not read.

@@ -33,7 +33,7 @@ class Interval:
         return self.low <= value <= self.high
 
     def reach_to(self, value: float) -> Interval:
-        """Give the interval made just wide enough to hold a value; without ends it stays so."""
+        """Return the interval made just wide enough to hold a value; without ends it stays so."""
         if math.isnan(self.low) or math.isnan(self.high):
             return self
         return Interval(min(self.low, value), max(self.high, value))

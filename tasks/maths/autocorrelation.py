@@ -15,7 +15,7 @@ _SLOW = 0.5
 
 
 def compute_lag_one_autocorrelation(values: FloatArray) -> float:
-    """Give the autocorrelation of a series with itself one sample later.
+    """Return the autocorrelation of a series with itself one sample later.
 
     ``values`` is ``(n_samples,)`` on an even grid; NaN marks gaps, and pairs across them are left
     out of the numerator. Fewer than three values, or no variation, give NaN.
@@ -42,7 +42,7 @@ def compute_lag_one_autocorrelation(values: FloatArray) -> float:
 
 
 def estimate_persistence(values: FloatArray) -> float:
-    """Give rho, the share of its deviation that a slow series keeps from one sample to the next.
+    """Return rho, the share of its deviation that a slow series keeps from one sample to the next.
 
     ``values`` as in :func:`compute_lag_one_autocorrelation`; NaN as there. Whole numbers and other
     noise without memory on top of a slow series lower its autocorrelation r_1, and every memory
@@ -58,8 +58,8 @@ def estimate_persistence(values: FloatArray) -> float:
         centred, present = _centre(values), np.isfinite(values)
         whole = present[:-2] & present[1:-1] & present[2:]
         first, second, third = (part[whole] for part in (centred[:-2], centred[1:-1], centred[2:]))
-        one_apart = float(first @ second + second @ third) / 2
-        ratio = float(first @ third) / one_apart if one_apart > 0 else 0.0
+        one_isolated = float(first @ second + second @ third) / 2
+        ratio = float(first @ third) / one_isolated if one_isolated > 0 else 0.0
         rho = max(rho, ratio) if ratio < 1 else rho
     return correct_lag_one(rho, int(np.isfinite(values).sum()))
 
@@ -77,7 +77,7 @@ def correct_lag_one(lag_one: float, n: int) -> float:
 
 
 def compute_effective_n(n: int, lag_one: float) -> float:
-    """Give the number of independent samples that n autocorrelated ones are worth for a mean.
+    """Return the number of independent samples that n autocorrelated ones are worth for a mean.
 
     Formula for a first-order autoregressive series: n (1 - rho) / (1 + rho), at least 1 and at
     most n (negative rho is not taken as a gain). Unknown rho counts as 0 only for n < 3.
@@ -93,7 +93,7 @@ def compute_effective_n(n: int, lag_one: float) -> float:
 
 
 def compute_effective_n_with_gaps(present: BoolArray, rho: float) -> float:
-    """Give the number of independent samples that the present ones of a grid are worth for a mean.
+    """Return number of independent samples that the present ones of a grid are worth for a mean.
 
     ``present`` is ``(n_samples,)`` on an even grid: samples far from each other share less. The
     other rules are those of :func:`compute_effective_n`, which this equals for many samples
@@ -114,7 +114,7 @@ def compute_effective_n_with_gaps(present: BoolArray, rho: float) -> float:
 
 
 def choose_block_length(n: int, lag_one: float, *, shortest: int = SHORTEST_BLOCK_S) -> int:
-    """Give the block length, in samples, for block means and the moving-block bootstrap.
+    """Return the block length, in samples, for block means and the moving-block bootstrap.
 
     Six times the memory (1 + rho) / (1 - rho), at least ``shortest``, but never so long that
     fewer than six blocks remain, and then no shorter than ``shortest``. *Source*: own choice,
@@ -128,7 +128,7 @@ def choose_block_length(n: int, lag_one: float, *, shortest: int = SHORTEST_BLOC
 
 
 def _centre(values: FloatArray) -> FloatArray:
-    """Give the values minus their mean, 0 where they are missing."""
+    """Return the values minus their mean, 0 where they are missing."""
     present = np.isfinite(values)
     centred: FloatArray = np.where(present, values - values[present].mean(), 0.0)
     return centred

@@ -23,7 +23,7 @@ def count_backdated(
     timer_start_s: float | None,
     lasting_s: float,
 ) -> int:
-    """Give how many of the first ``(n,)`` samples were written afterwards, 0 where none was.
+    """Return how many of the first ``(n,)`` samples were written afterwards, 0 where none was.
 
     Two marks tell them. The timer's own start lies later than they do, by more than ``lasting_s``.
     Or they go on for more than ``lasting_s`` at one even speed, as no athlete moves, without

@@ -65,7 +65,7 @@ class Change:
 
 
 def find_changes(seconds: FloatArray, level_pct: FloatArray) -> tuple[Change, ...]:
-    """Give every new lowest level of ``(n,)`` readings in order of time.
+    """Return every new lowest level of ``(n,)`` readings in order of time.
 
     A level that flickers up again by a percent is no change.
     """
@@ -89,7 +89,7 @@ def was_charged(level_pct: FloatArray) -> bool:
 
 
 def measure_from_changes(seconds: FloatArray, level_pct: FloatArray) -> Drain | None:
-    """Give the rate from the first to the last change of level; None with fewer than two.
+    """Return the rate from the first to the last change of level; None with fewer than two.
 
     At a change the true level is known to a small part of a percent, at any other reading only to
     a whole one. rate = (level after first change - level after last change) / time between the
@@ -117,7 +117,7 @@ def measure_from_changes(seconds: FloatArray, level_pct: FloatArray) -> Drain | 
 def measure_from_ends(
     start_pct: float, end_pct: float, *, duration_s: float, method: Method, n_readings: int = 2
 ) -> Drain:
-    """Give the rate from two whole-percent levels, with the bounds (drop - 1) and (drop + 1).
+    """Return the rate from two whole-percent levels, with the bounds (drop - 1) and (drop + 1).
 
     *Raises* ValueError for a duration that is not positive or a level that rises.
     """
@@ -144,7 +144,7 @@ def agree(first: Drain, second: Drain) -> bool:
 
 
 def narrow(best: Drain, *others: Drain) -> Drain:
-    """Give `best` with its bounds narrowed by what the others allow; contradictions narrow nothing.
+    """Return `best` with bounds narrowed by what the others allow; contradictions narrow nothing.
 
     The rate is kept inside the narrowed bounds.
     """
@@ -158,7 +158,7 @@ def narrow(best: Drain, *others: Drain) -> Drain:
 
 
 def measure_shared_range(first: Drain, second: Drain) -> float:
-    """Give how much of the narrower of two ranges of levels both used, from 0 to 1.
+    """Return how much of the narrower of two ranges of levels both used, from 0 to 1.
 
     A battery does not fall evenly from full to empty: rates over different ranges do not compare.
     """

@@ -31,7 +31,7 @@ def compute_bca_interval(
     confidence: float = 0.95,
     widened: bool = False,
 ) -> Interval:
-    """Give the BCa interval of a figure from its bootstrap and its jackknife.
+    """Return the BCa interval of a figure from its bootstrap and its jackknife.
 
     ``resampled`` is ``(n_resamples,)``, ``left_out`` ``(n,)``, the figure without each value in
     turn. Resamples equal to ``value`` count half on either side. Formula: the ends are the
@@ -65,14 +65,14 @@ def _find_ends(
     confidence: float,
     widened: bool,
 ) -> FloatArray:
-    """Give the ends ``(n_groups, 2)`` for figures ``(n_groups,)``, a row of each table each.
+    """Return the ends ``(n_groups, 2)`` for figures ``(n_groups,)``, a row of each table each.
 
     Rows of ``resampled`` are in order.
     """
     from scipy.special import ndtr, ndtri, stdtrit  # noqa: PLC0415 - scipy is slow to import
 
     n, tail = left_out.shape[1], 0.5 + confidence / 2
-    reach = np.sqrt(n / (n - 1)) * stdtrit(n - 1, tail) if widened else ndtri(tail)
+    quantile = np.sqrt(n / (n - 1)) * stdtrit(n - 1, tail) if widened else ndtri(tail)
     # What float arithmetic leaves of equal numbers must not make them different.
     noise = _NOISE * np.max(np.abs(resampled[:, [0, -1]]), axis=1)
     low, high = values - noise, values + noise
@@ -84,8 +84,8 @@ def _find_ends(
     )
     with np.errstate(divide="ignore", invalid="ignore"):
         start = ndtri(below / 2 / resampled.shape[1])
-        shifted = start[:, None] + np.array([-reach, reach])
-        scale = 1 - _find_bends(left_out)[:, None] * shifted
+        shifted = start[:, None] + np.array([-quantile, quantile])
+        scale = 1 - _find_accelerations(left_out)[:, None] * shifted
         share = ndtr(start[:, None] + shifted / scale)
     known = np.isfinite(share).all(axis=1) & (scale > 0).all(axis=1)
     ends = np.full((values.size, 2), NAN)
@@ -95,19 +95,21 @@ def _find_ends(
     return ends
 
 
-def _find_bends(left_out: FloatArray) -> FloatArray:
-    """Give the acceleration ``(n_groups,)``, 0 where leaving out a value never matters."""
+def _find_accelerations(left_out: FloatArray) -> FloatArray:
+    """Return the acceleration ``(n_groups,)``, 0 where leaving out a value never matters."""
     distances = left_out.mean(axis=1, keepdims=True) - left_out
     largest = np.max(np.abs(distances), axis=1, keepdims=True)
     # Third powers of very small numbers are zero: what counts is their proportion.
     even = distances / np.where(largest > 0, largest, 1.0)
     squares = np.sum(np.square(even), axis=1)
-    bends: FloatArray = np.sum(even**3, axis=1) / (6 * np.where(squares > 0, squares, 1.0) ** 1.5)
-    return bends
+    accelerations: FloatArray = np.sum(even**3, axis=1) / (
+        6 * np.where(squares > 0, squares, 1.0) ** 1.5
+    )
+    return accelerations
 
 
 def _find_quantiles(ordered: FloatArray, shares: FloatArray) -> FloatArray:
-    """Give quantiles ``(n_groups, n)`` of rows in order, between two values in proportion."""
+    """Return quantiles ``(n_groups, n)`` of rows in order, between two values in proportion."""
     places = shares * (ordered.shape[1] - 1)
     before = np.floor(places).astype(np.int64)
     after = np.minimum(before + 1, ordered.shape[1] - 1)
@@ -124,7 +126,7 @@ def compute_mean_intervals(
     n_resamples: int = RESAMPLES,
     confidence: float = 0.95,
 ) -> list[Interval]:
-    """Give the widened BCa interval of the mean of each group ``(n_values,)``.
+    """Return the widened BCa interval of the mean of each group ``(n_values,)``.
 
     Groups of one size share their resamples, which depend on the size and the ``seed`` alone:
     the same values, in any order, always have the same interval, whatever else there is. Fewer
@@ -165,7 +167,7 @@ def compute_mean_intervals(
 
 
 def _resample_means(table: FloatArray, *, seed: int, n_resamples: int) -> FloatArray:
-    """Give the means of resamples of each row of ``(n_groups, n)``: ``(n_groups, n_resamples)``."""
+    """Return means of resamples of each row of ``(n_groups, n)``: ``(n_groups, n_resamples)``."""
     n = table.shape[1]
     generator = np.random.default_rng([seed, n])
     means = np.empty((table.shape[0], n_resamples))

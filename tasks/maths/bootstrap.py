@@ -57,8 +57,8 @@ def resample_means(
 ) -> FloatArray:
     """Draw moving-block resamples and give the mean of each column in each.
 
-    Gives ``(n_resamples, n_columns)``; resamples that met no present sample are left out. Empty if
-    fewer than four blocks fit. *Source*: Kuensch 1989, Annals of Statistics 17:1217.
+    Returns ``(n_resamples, n_columns)``; resamples that met no present sample are left out. Empty
+    if fewer than four blocks fit. *Source*: Kuensch 1989, Annals of Statistics 17:1217.
     """
     n_columns = blocks.sums.shape[1]
     if blocks.n_blocks < FEWEST_BLOCKS:
@@ -76,7 +76,7 @@ def resample_means(
 def compute_expanded_interval(
     resampled: FloatArray, *, n_blocks: int, confidence: float = 0.95
 ) -> Interval:
-    """Give the percentile interval of resampled values, widened for the small number of blocks.
+    """Return the percentile interval of resampled values, widened for the small number of blocks.
 
     ``resampled`` is ``(n_resamples,)``. The tail is Phi(-sqrt(k / (k - 1)) t_{k - 1}) instead of
     the nominal one, k the number of blocks. *Source*: Hesterberg 2015, American Statistician
@@ -86,8 +86,8 @@ def compute_expanded_interval(
 
     if n_blocks < FEWEST_BLOCKS or not resampled.size:
         return NO_INTERVAL
-    reach = float(stdtrit(n_blocks - 1, 0.5 + confidence / 2))
-    tail = float(ndtr(-np.sqrt(n_blocks / (n_blocks - 1)) * reach))
+    quantile = float(stdtrit(n_blocks - 1, 0.5 + confidence / 2))
+    tail = float(ndtr(-np.sqrt(n_blocks / (n_blocks - 1)) * quantile))
     low, high = np.quantile(resampled, [tail, 1 - tail])
     return Interval(float(low), float(high))
 
@@ -101,7 +101,7 @@ def bootstrap_interval(
     n_resamples: int = 1000,
     confidence: float = 0.95,
 ) -> Interval:
-    """Give a moving-block bootstrap interval for a function of column means.
+    """Return a moving-block bootstrap interval for a function of column means.
 
     ``columns`` is ``(n_seconds,)`` or ``(n_seconds, n_columns)``; ``statistic`` turns means
     ``(n_resamples, n_columns)`` into ``(n_resamples,)`` and is the first column's mean by default
@@ -116,7 +116,7 @@ def bootstrap_interval(
 def compute_block_mean_interval(
     values: FloatArray, *, length: int, confidence: float = 0.95
 ) -> Interval:
-    """Give the t interval of the mean from the means of blocks that follow each other.
+    """Return the t interval of the mean from the means of blocks that follow each other.
 
     ``values`` is ``(n_seconds,)`` on an even grid, NaN where missing; k = floor(n / length) blocks
     share the seconds evenly, each counting by its present samples (ratio form). Fewer than four
@@ -151,8 +151,8 @@ class MeanError:
     standard_error: float
     n_blocks: int
 
-    def compute_reach(self, *, confidence: float = 0.95) -> float:
-        """Give half the width of the t interval, with one degree of freedom less than blocks."""
+    def compute_half_width(self, *, confidence: float = 0.95) -> float:
+        """Return half the width of the t interval, with one degree of freedom less than blocks."""
         from scipy.special import stdtrit  # noqa: PLC0415 - scipy is slow to import
 
         if not np.isfinite(self.standard_error):
@@ -163,7 +163,7 @@ class MeanError:
 def compute_moving_block_error(
     values: FloatArray, *, length: int, lag_one: float = 0.0
 ) -> MeanError:
-    """Give the standard error of the mean from all overlapping blocks; needs no random numbers.
+    """Return the standard error of the mean from all overlapping blocks; needs no random numbers.
 
     ``values`` as in :func:`compute_block_mean_interval`. The variance is the one that the
     moving-block bootstrap would reach with endless resamples, times k / (k - 1), divided by the
@@ -191,7 +191,7 @@ def compute_moving_block_error(
 
 
 def count_filled_blocks(blocks: BlockSums) -> int:
-    """Give how many evenly filled blocks the present samples are worth; the rule is Kish's."""
+    """Return how many evenly filled blocks the present samples are worth; the rule is Kish's."""
     if not blocks.counts.any():
         return 0
     evenness = float(np.square(blocks.counts.mean()) / np.mean(np.square(blocks.counts)))
@@ -206,17 +206,17 @@ def compute_moving_block_interval(
     confidence: float = 0.95,
     scale: Scale = "plain",
 ) -> Interval:
-    """Give the t interval of the mean from all overlapping blocks; needs no random numbers.
+    """Return the t interval of the mean from all overlapping blocks; needs no random numbers.
 
     Arguments as in :func:`compute_moving_block_error`, ``scale`` as in
     :func:`~tasks.maths.intervals.spread_interval`. Fewer than four blocks give no interval.
     """
     error = compute_moving_block_error(values, length=length, lag_one=lag_one)
-    return spread_interval(error.mean, error.compute_reach(confidence=confidence), scale=scale)
+    return spread_interval(error.mean, error.compute_half_width(confidence=confidence), scale=scale)
 
 
 def compute_block_correlation(first: FloatArray, second: FloatArray, *, length: int) -> float:
-    """Give the correlation of the means of two series, from the sums of all overlapping blocks.
+    """Return the correlation of the means of two series, from the sums of all overlapping blocks.
 
     Both ``(n_seconds,)`` on one even grid, NaN where missing. 0 where a side does not vary.
     """
@@ -230,7 +230,7 @@ def compute_block_correlation(first: FloatArray, second: FloatArray, *, length: 
 
 
 def compute_seen_share(lag_one: float, length: int) -> float:
-    """Give the share of the long-run variance that blocks of ``length`` samples see.
+    """Return the share of the long-run variance that blocks of ``length`` samples see.
 
     Of a first-order autoregressive series; formula as in :func:`compute_moving_block_error`.
     """

@@ -50,7 +50,7 @@ def find_candidates(
     seconds: FloatArray | None = None,
     window_s: float | None = None,
 ) -> Candidates:
-    """Give for each usable fix ``(n_fixes,)`` the nearest place of each pass within ``reach_m``.
+    """Return for each usable fix ``(n_fixes,)`` the nearest place of each pass within ``reach_m``.
 
     A pass is a place nearer than those just before and behind it along the line. Where the line
     has times, only legs passed within ``window_s`` of the fix count.
@@ -162,7 +162,7 @@ def _mark_best_of_pass(found: Candidates) -> BoolArray:
 def project_on_legs(
     east_m: FloatArray, north_m: FloatArray, line: Line, legs: IntArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Give way along the line and distance of the nearest place on given legs.
+    """Return way along the line and distance of the nearest place on given legs.
 
     The shapes of fixes and legs are broadcast.
     """
@@ -184,7 +184,7 @@ def take_side(
     along_m: FloatArray,
     distance_m: FloatArray,
 ) -> FloatArray:
-    """Give the distance with its side: right of the way positive, left negative.
+    """Return the distance with its side: right of the way positive, left negative.
 
     At a point between two legs the way is their mean direction.
     """

@@ -16,7 +16,7 @@ _FEWEST = 2
 
 
 def find_level_change(values: FloatArray) -> int:
-    """Give the index at which two levels fit `(n,)` best: the first sample of the second level.
+    """Return the index at which two levels fit `(n,)` best: the first sample of the second level.
 
     NaN is left out. Formula: the split with the least sum of squared deviations from the two
     means. *Source*: single change in mean by least squares, Hinkley 1970, Biometrika 57:1. Series

@@ -40,7 +40,7 @@ class IntraclassCorrelation:
 
 
 def compute_pearson_r(first: FloatArray, second: FloatArray) -> float:
-    """Give Pearson's correlation of two series ``(n_pairs,)``; NaN if one does not vary.
+    """Return Pearson's correlation of two series ``(n_pairs,)``; NaN if one does not vary.
 
     Shows how well one series follows the other, not that they agree: 1.2 x - 10 against x has
     r = 1. *Raises* ValueError if the shapes differ.
@@ -67,7 +67,7 @@ def correct_pearson_r(r: float, effective_n: float) -> float:
 
 
 def compute_ccc(test: FloatArray, reference: FloatArray) -> float:
-    """Give Lin's concordance coefficient of two series ``(n_pairs,)``.
+    """Return Lin's concordance coefficient of two series ``(n_pairs,)``.
 
     Formula: 2 s_xy / (s_x^2 + s_y^2 + (mean x - mean y)^2) with n below in the variances.
     Both constant and equal is NaN: nothing varies that could concord.
@@ -84,7 +84,7 @@ def compute_ccc(test: FloatArray, reference: FloatArray) -> float:
 
 
 def compute_pearson_influence(test: FloatArray, reference: FloatArray) -> FloatArray:
-    """Give how far each pair's own error moves Pearson's correlation, ``(n_pairs,)``.
+    """Return how far each pair's own error moves Pearson's correlation, ``(n_pairs,)``.
 
     The standard error of their mean is that of the correlation over the reference's values as
     they are: what the reference did is taken as given, only what the test adds to a straight
@@ -107,7 +107,7 @@ def compute_pearson_influence(test: FloatArray, reference: FloatArray) -> FloatA
 
 
 def compute_ccc_influence(test: FloatArray, reference: FloatArray) -> FloatArray:
-    """Give how far each pair's own error moves Lin's concordance, ``(n_pairs,)``.
+    """Return how far each pair's own error moves Lin's concordance, ``(n_pairs,)``.
 
     As in :func:`compute_pearson_influence`. Formula, from ccc = 2 s_xy / (m + 2 s_xy) with m the
     mean squared error: (2 (1 - ccc) d u - ccc (2 f u + u^2)) / (m + 2 s_xy), f the part of the
@@ -150,7 +150,7 @@ def _split_errors(test: FloatArray, reference: FloatArray) -> _ErrorParts:
 def compute_concordance(
     test: FloatArray, reference: FloatArray, *, confidence: float = 0.95
 ) -> Concordance:
-    """Give Lin's concordance with standard error, interval, Pearson's r and C_b.
+    """Return Lin's concordance with standard error, interval, Pearson's r and C_b.
 
     Both ``(n_pairs,)`` of independent pairs. The standard error is the one corrected in 2000, the
     interval is made on the scale of the inverse hyperbolic tangent with the normal quantile.
@@ -181,7 +181,7 @@ def compute_concordance(
 def compute_intraclass_correlation(
     ratings: FloatArray, *, confidence: float = 0.95
 ) -> IntraclassCorrelation:
-    """Give the six intraclass correlations of a table ``(n_targets, n_judges)`` without gaps.
+    """Return the six intraclass correlations of a table ``(n_targets, n_judges)`` without gaps.
 
     For devices take ICC(2,1), absolute agreement. *Source*: Shrout and Fleiss 1979, Psychological
     Bulletin 86:420; the intervals of forms 2 after the same paper, p. 424.
@@ -222,21 +222,21 @@ def _compute_icc_intervals(
     upper = 0.5 + confidence / 2
     one, two = n - 1, (n - 1) * (k - 1)
 
-    def bound(ratio: float, freedom: int) -> tuple[float, float]:
+    def bound(ratio: float, degrees_of_freedom: int) -> tuple[float, float]:
         return (
-            ratio / float(fisher.ppf(upper, one, freedom)),
-            ratio * float(fisher.ppf(upper, freedom, one)),
+            ratio / float(fisher.ppf(upper, one, degrees_of_freedom)),
+            ratio * float(fisher.ppf(upper, degrees_of_freedom, one)),
         )
 
     random_low, random_high = bound(bms / wms, n * (k - 1))
     fixed_low, fixed_high = bound(bms / ems, two)
     judge_ratio = jms / ems
     weight = n * (1 + (k - 1) * absolute) - k * absolute
-    freedom = ((k - 1) * (n - 1) * (k * absolute * judge_ratio + weight) ** 2) / (
+    degrees_of_freedom = ((k - 1) * (n - 1) * (k * absolute * judge_ratio + weight) ** 2) / (
         (n - 1) * k**2 * absolute**2 * judge_ratio**2 + weight**2
     )
-    f_up = float(fisher.ppf(upper, one, freedom))
-    f_down = float(fisher.ppf(upper, freedom, one))
+    f_up = float(fisher.ppf(upper, one, degrees_of_freedom))
+    f_down = float(fisher.ppf(upper, degrees_of_freedom, one))
     rest = k * jms + (k * n - k - n) * ems
     absolute_low = n * (bms - f_up * ems) / (f_up * rest + n * bms)
     absolute_high = n * (f_down * bms - ems) / (rest + n * f_down * bms)

@@ -54,7 +54,7 @@ class Passage:
 
 
 def find_corners(line: Line, *, least_turn_deg: float, within_m: float) -> tuple[Corner, ...]:
-    """Give the turns of at least ``least_turn_deg`` within ``within_m`` of a line.
+    """Return the turns of at least ``least_turn_deg`` within ``within_m`` of a line.
 
     The turn at a place is the change of direction over ``within_m`` about it, directions being
     those of chords of 5 m; neighbouring places of one turn are one corner, its apex where the
@@ -91,7 +91,7 @@ def find_corners(line: Line, *, least_turn_deg: float, within_m: float) -> tuple
 
 
 def _measure_turns(line: Line, at: FloatArray, half: float) -> FloatArray:
-    """Give the change of direction over twice ``half`` about even places [rad], left positive.
+    """Return the change of direction over twice ``half`` about even places [rad], left positive.
 
     Small turns are added up, so that a hairpin turns by half a circle and not by nothing.
     """
@@ -104,7 +104,7 @@ def _measure_turns(line: Line, at: FloatArray, half: float) -> FloatArray:
 
 
 def _point(line: Line, at: FloatArray) -> FloatArray:
-    """Give the direction of the line at ways along it [rad, from east to north]."""
+    """Return the direction of the line at ways along it [rad, from east to north]."""
     ahead_east, ahead_north = line.locate(at + _CHORD_M / 2)
     behind_east, behind_north = line.locate(at - _CHORD_M / 2)
     direction: FloatArray = np.arctan2(ahead_north - behind_north, ahead_east - behind_east)
@@ -163,7 +163,7 @@ def measure_passage(
 
 
 def _reach_track(east_m: FloatArray, north_m: FloatArray) -> float:
-    """Give the distance of the origin from a track [m]."""
+    """Return the distance of the origin from a track [m]."""
     leg_east, leg_north = np.diff(east_m), np.diff(north_m)
     square = np.maximum(leg_east**2 + leg_north**2, 1e-12)
     share = np.clip(-(east_m[:-1] * leg_east + north_m[:-1] * leg_north) / square, 0.0, 1.0)
@@ -174,7 +174,7 @@ def _reach_track(east_m: FloatArray, north_m: FloatArray) -> float:
 def _measure_turn(
     east: FloatArray, north: FloatArray, nearest: int, *, within_m: float
 ) -> float | None:
-    """Give the change of direction of a finely resampled track about a place [rad]."""
+    """Return the change of direction of a finely resampled track about a place [rad]."""
     step = float(np.hypot(east[1] - east[0], north[1] - north[0])) if east.size > 1 else 0.0
     if step <= 0:
         return None
@@ -193,7 +193,7 @@ def _measure_turn(
 
 
 def compute_inside_rad(line: Line, along_m: float) -> float:
-    """Give the direction to the inside of a corner [rad, from east to north].
+    """Return the direction to the inside of a corner [rad, from east to north].
 
     That is from the apex to the middle between the places 10 m before and behind it.
     """
@@ -202,7 +202,7 @@ def compute_inside_rad(line: Line, along_m: float) -> float:
 
 
 def compute_turning_rad(east_m: FloatArray, north_m: FloatArray, *, spacing_m: float) -> float:
-    """Give the summed absolute turning of a track resampled every ``spacing_m`` [rad]."""
+    """Return the summed absolute turning of a track resampled every ``spacing_m`` [rad]."""
     east, north = resample_evenly(east_m, north_m, spacing_m=spacing_m)
     if east.size < 3:  # noqa: PLR2004 - a turn has three points
         return 0.0

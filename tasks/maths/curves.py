@@ -25,7 +25,7 @@ _NOWHERE: Final = (1 << 40, -(1 << 40))
 
 
 def compute_directed_hausdorff_m(curve: FloatArray, other: FloatArray) -> float:
-    """Give the distance of the point of ``curve`` that is farthest from any point of ``other``.
+    """Return the distance of the point of ``curve`` that is farthest from any point of ``other``.
 
     *Raises* ValueError for empty curves. *Source*: Rockafellar and Wets 1998, Variational
     Analysis, 4C. The order of the points does not matter.
@@ -38,14 +38,14 @@ def compute_directed_hausdorff_m(curve: FloatArray, other: FloatArray) -> float:
 
 
 def compute_hausdorff_m(curve: FloatArray, other: FloatArray) -> float:
-    """Give the greater of both directed Hausdorff distances [m]."""
+    """Return the greater of both directed Hausdorff distances [m]."""
     return max(
         compute_directed_hausdorff_m(curve, other), compute_directed_hausdorff_m(other, curve)
     )
 
 
 def compute_frechet_m(curve: FloatArray, other: FloatArray) -> float:
-    """Give the discrete Frechet distance: the shortest leash with which both can be walked [m].
+    """Return the discrete Frechet distance: the shortest leash with which both can be walked [m].
 
     c(i, j) = max(d(i, j), min(c(i-1, j), c(i-1, j-1), c(i, j-1))). An upper bound of the
     continuous one that depends on the density of points: resample both curves alike first.
@@ -75,7 +75,7 @@ def compute_frechet_m(curve: FloatArray, other: FloatArray) -> float:
 
 
 def compute_warping_sum_m(curve: FloatArray, other: FloatArray) -> float:
-    """Give the dynamic-time-warping distance: the least sum of distances of a pairing [m].
+    """Return the dynamic-time-warping distance: the least sum of distances of a pairing [m].
 
     c(i, j) = d(i, j) + min(c(i-1, j), c(i-1, j-1), c(i, j-1)). The sum grows with the number of
     points and is no distance in metres. *Raises* ValueError for empty curves. *Source*: Sakoe and
@@ -100,7 +100,7 @@ def compute_warping_sum_m(curve: FloatArray, other: FloatArray) -> float:
 
 
 def compute_warping_mean_m(curve: FloatArray, other: FloatArray) -> float:
-    """Give the warping sum per point of the curve with more points [m].
+    """Return the warping sum per point of the curve with more points [m].
 
     Curves of equal spacing make it a mean distance; of a pairing that stays behind on one curve
     the other one's points count.
@@ -115,14 +115,14 @@ def _require_points(curve: FloatArray, other: FloatArray) -> None:
 
 
 def _sum_rest(nearest: FloatArray) -> FloatArray:
-    """Give for each point what the points behind it cost at least, ``(n_points,)``."""
+    """Return for each point what the points behind it cost at least, ``(n_points,)``."""
     behind = np.cumsum(nearest[::-1])[::-1]
     rest: FloatArray = np.append(behind[1:], 0.0)
     return rest
 
 
 def _walk_greedily(curve: FloatArray, other: FloatArray) -> IntArray:
-    """Give the pairs ``(n_pairs, 2)`` of the walk that always takes the step to the nearest one."""
+    """Return pairs ``(n_pairs, 2)`` of the walk that always takes the step to the nearest one."""
     ax, ay = curve[:, 0].tolist(), curve[:, 1].tolist()
     bx, by = other[:, 0].tolist(), other[:, 1].tolist()
     n, m = len(ax) - 1, len(bx) - 1
@@ -145,7 +145,7 @@ def _walk_greedily(curve: FloatArray, other: FloatArray) -> IntArray:
 
 
 def _walk_evenly(curve: FloatArray, other: FloatArray) -> IntArray:
-    """Give the pairs ``(n_pairs, 2)`` of the walk that keeps the same share of both curves."""
+    """Return the pairs ``(n_pairs, 2)`` of the walk that keeps the same share of both curves."""
     n, m = curve.shape[0], other.shape[0]
     share = np.arange(max(n, m)) / max(n - 1, m - 1, 1)
     pairs = np.column_stack([np.round(share * (n - 1)), np.round(share * (m - 1))])
@@ -170,7 +170,7 @@ class _Diagonals:
         self._room, self._scratch = np.empty(self.n), np.empty(self.n)
 
     def measure(self, k: int, first: int, last: int) -> tuple[FloatArray, FloatArray]:
-        """Give squared distances of the cells ``first`` to ``last`` and scratch of that size."""
+        """Return squared distances of the cells ``first`` to ``last`` and scratch of that size."""
         size = last - first + 1
         d, t = self._room[:size], self._scratch[:size]
         at = self.m - 1 - (k - first)
@@ -200,9 +200,9 @@ def _put_walls(now: FloatArray, first: int, last: int) -> None:
 
 
 def _sweep_leash(curve: FloatArray, other: FloatArray, limit: float) -> float:
-    """Give the squared leash, going over the diagonals between the cells within ``limit``.
+    """Return the squared leash, going over the diagonals between the cells within ``limit``.
 
-    Gives more than the limit, or infinity, where no leash of that length is enough.
+    Returns more than the limit, or infinity, where no leash of that length is enough.
     """
     cells = _Diagonals(curve, other)
     n, m = cells.n, cells.m
@@ -237,7 +237,7 @@ def _sweep_sum(
     bound: float,
     walk: IntArray | None,
 ) -> tuple[float, float]:
-    """Give the least sum, and what a path that leaves the corridor costs at least.
+    """Return the least sum, and what a path that leaves the corridor costs at least.
 
     With a ``walk`` only a corridor about it is looked at, without one all cells from which
     ``bound`` can be kept.

@@ -61,7 +61,7 @@ def accumulate_climb(altitude_m: FloatArray, *, threshold_m: float) -> Climb:
 
 
 def estimate_noise_ascent_m(n_samples: int, sd_m: float, autocorrelation: float) -> float:
-    """Give the ascent that noise alone adds when every step is summed [m].
+    """Return the ascent that noise alone adds when every step is summed [m].
 
     N SD sqrt((1 - rho) / pi): half the mean absolute step of a normal series of lag-one
     autocorrelation rho.
@@ -70,7 +70,7 @@ def estimate_noise_ascent_m(n_samples: int, sd_m: float, autocorrelation: float)
 
 
 def compute_robust_slope(at: FloatArray, values: FloatArray, *, width: float) -> float:
-    """Give the median slope (Theil and Sen) of values over their places, NaN for too few.
+    """Return the median slope (Theil and Sen) of values over their places, NaN for too few.
 
     Both ``(n,)``, NaN left out. Values are first averaged over stretches of ``width`` (longer
     ones where there would be more than 400 stretches), so that noise between neighbours does not
@@ -95,7 +95,7 @@ def compute_robust_slope(at: FloatArray, values: FloatArray, *, width: float) ->
 
 
 def compute_rough_sd(values: FloatArray, *, width: int) -> float:
-    """Give the SD of what is left of ``(n,)`` after its running mean of ``width`` is taken off.
+    """Return the SD of what is left of ``(n,)`` after its running mean of ``width`` is taken off.
 
     Multiplied by sqrt(w / (w - 1)), so that white noise comes back with its own SD; slower noise
     is taken off with the terrain and comes back smaller. NaN is left out; NaN for too few.
@@ -111,7 +111,7 @@ def compute_rough_sd(values: FloatArray, *, width: int) -> float:
 
 
 def compute_pressure_pa(altitude_m: FloatArray) -> FloatArray:
-    """Give the pressure of the standard atmosphere at geopotential heights below 11 km [Pa].
+    """Return the pressure of the standard atmosphere at geopotential heights below 11 km [Pa].
 
     *Source*: ISO 2533:1975, p0 (1 - 0.0065 H / 288.15)^5.25588.
     """
@@ -121,7 +121,7 @@ def compute_pressure_pa(altitude_m: FloatArray) -> FloatArray:
 
 
 def compute_pressure_altitude_m(pressure_pa: FloatArray) -> FloatArray:
-    """Give the geopotential height of pressures in the standard atmosphere [m].
+    """Return the geopotential height of pressures in the standard atmosphere [m].
 
     The inverse of :func:`compute_pressure_pa`; NaN above 11 km and for pressures that are none.
     *Source*: ISO 2533:1975.

@@ -20,7 +20,7 @@ class Equivalence:
 
     estimate: float
     standard_error: float
-    freedom: float
+    degrees_of_freedom: float
     t_above_low: float
     t_below_high: float
     p_above_low: float
@@ -33,7 +33,7 @@ def assess_equivalence(
     estimate: float,
     standard_error: float,
     *,
-    freedom: float,
+    degrees_of_freedom: float,
     low: float,
     high: float,
     alpha: float = 0.05,
@@ -50,21 +50,28 @@ def assess_equivalence(
 
     if low >= high:
         raise ValueError(f"the lower margin must be below the upper one, found {low} and {high}")
-    if not (np.isfinite(standard_error) and freedom > 0):
-        return Equivalence(estimate, NAN, freedom, NAN, NAN, NAN, NAN, NO_INTERVAL, False)
-    half = float(student_t.ppf(1 - alpha, freedom)) * standard_error
+    if not (np.isfinite(standard_error) and degrees_of_freedom > 0):
+        return Equivalence(
+            estimate, NAN, degrees_of_freedom, NAN, NAN, NAN, NAN, NO_INTERVAL, False
+        )
+    half = float(student_t.ppf(1 - alpha, degrees_of_freedom)) * standard_error
     interval = Interval(estimate - half, estimate + half)
     if standard_error == 0:
         inside = low < estimate < high
         edge_low, edge_high = float(np.sign(estimate - low)), float(np.sign(estimate - high))
         t_low, t_high = edge_low * np.inf, edge_high * np.inf
         p_low, p_high = float(estimate <= low), float(estimate >= high)
-        return Equivalence(estimate, 0.0, freedom, t_low, t_high, p_low, p_high, interval, inside)
+        return Equivalence(
+            estimate, 0.0, degrees_of_freedom, t_low, t_high, p_low, p_high, interval, inside
+        )
     t_low, t_high = (estimate - low) / standard_error, (estimate - high) / standard_error
-    p_low, p_high = float(student_t.sf(t_low, freedom)), float(student_t.cdf(t_high, freedom))
+    p_low, p_high = (
+        float(student_t.sf(t_low, degrees_of_freedom)),
+        float(student_t.cdf(t_high, degrees_of_freedom)),
+    )
     inside = max(p_low, p_high) < alpha
     return Equivalence(
-        estimate, standard_error, freedom, t_low, t_high, p_low, p_high, interval, inside
+        estimate, standard_error, degrees_of_freedom, t_low, t_high, p_low, p_high, interval, inside
     )
 
 
@@ -78,9 +85,11 @@ def assess_paired_equivalence(
     n = differences.size
     mean = float(np.mean(differences)) if n else NAN
     if n < _MIN_SAMPLES:
-        return assess_equivalence(mean, NAN, freedom=0, low=low, high=high, alpha=alpha)
+        return assess_equivalence(mean, NAN, degrees_of_freedom=0, low=low, high=high, alpha=alpha)
     error = float(np.std(differences, ddof=1)) / float(np.sqrt(n))
-    return assess_equivalence(mean, error, freedom=n - 1, low=low, high=high, alpha=alpha)
+    return assess_equivalence(
+        mean, error, degrees_of_freedom=n - 1, low=low, high=high, alpha=alpha
+    )
 
 
 def assess_unpaired_equivalence(
@@ -99,15 +108,17 @@ def assess_unpaired_equivalence(
     """
     n1, n2 = first.size, second.size
     if min(n1, n2) < _MIN_SAMPLES:
-        return assess_equivalence(NAN, NAN, freedom=0, low=low, high=high, alpha=alpha)
+        return assess_equivalence(NAN, NAN, degrees_of_freedom=0, low=low, high=high, alpha=alpha)
     v1, v2 = float(np.var(first, ddof=1)), float(np.var(second, ddof=1))
     if equal_variances:
-        freedom = float(n1 + n2 - 2)
-        pooled = ((n1 - 1) * v1 + (n2 - 1) * v2) / freedom
+        degrees_of_freedom = float(n1 + n2 - 2)
+        pooled = ((n1 - 1) * v1 + (n2 - 1) * v2) / degrees_of_freedom
         error = float(np.sqrt(pooled * (1 / n1 + 1 / n2)))
     else:
         error = float(np.sqrt(v1 / n1 + v2 / n2))
         below = (v1 / n1) ** 2 / (n1 - 1) + (v2 / n2) ** 2 / (n2 - 1)
-        freedom = error**4 / below if below > 0 else float(n1 + n2 - 2)
+        degrees_of_freedom = error**4 / below if below > 0 else float(n1 + n2 - 2)
     estimate = float(np.mean(first) - np.mean(second))
-    return assess_equivalence(estimate, error, freedom=freedom, low=low, high=high, alpha=alpha)
+    return assess_equivalence(
+        estimate, error, degrees_of_freedom=degrees_of_freedom, low=low, high=high, alpha=alpha
+    )

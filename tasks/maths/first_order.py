@@ -81,7 +81,7 @@ class FirstOrderFit:
     n: int = 0
 
     def negate(self) -> FirstOrderFit:
-        """Give the fit of both series negated."""
+        """Return the fit of both series negated."""
         return replace(self, offset=-self.offset)
 
 
@@ -89,7 +89,7 @@ NO_FIT = FirstOrderFit("none")
 
 
 def respond_first_order(values: FloatArray, time_constant: float) -> FloatArray:
-    """Give the first-order response of ``(n_seconds,)`` [1 s grid] to itself as input.
+    """Return the first-order response of ``(n_seconds,)`` [1 s grid] to itself as input.
 
     Solves y' = (x - y) / tau exactly for x running straight between the seconds, starting in
     balance; tau = 0 gives the input. NaN must be filled before.
@@ -107,19 +107,19 @@ def respond_first_order(values: FloatArray, time_constant: float) -> FloatArray:
 
 
 def respond(reference: FloatArray, dead_time: float, time_constant: float) -> FloatArray:
-    """Give the smoothed response of ``(n_seconds,)`` with dead time, gaps bridged."""
+    """Return the smoothed response of ``(n_seconds,)`` with dead time, gaps bridged."""
     answer = respond_first_order(smooth_reference(reference), time_constant)
     seconds = np.arange(answer.size, dtype=np.float64)
     return np.interp(seconds - dead_time, seconds, answer).astype(np.float64)
 
 
 def smooth_reference(reference: FloatArray) -> FloatArray:
-    """Give the running mean of what is answered, gaps bridged."""
+    """Return the running mean of what is answered, gaps bridged."""
     return fill_gaps(compute_running_mean(reference, width=SMOOTHING_S))
 
 
 def smooth_test(test: FloatArray) -> FloatArray:
-    """Give the running mean of what answers, missing beside gaps.
+    """Return the running mean of what answers, missing beside gaps.
 
     A mean that leans to one side of a gap would look like a delay.
     """
@@ -268,7 +268,7 @@ class _Misses:
         )
 
     def measure(self, answer: FloatArray) -> FloatArray:
-        """Give the variance of test minus answer for each dead time."""
+        """Return the variance of test minus answer for each dead time."""
         x = np.where(self.here, answer - self.centre, 0.0)
         enough = np.maximum(self.pairs, 1.0)
         means = (self.later_sums - np.correlate(self.has_later, x, "valid")) / enough
@@ -351,7 +351,7 @@ def _widen(low: float, high: float, value: float, *, least: float) -> Interval:
 
 
 def _delay(values: FloatArray, seconds: int) -> FloatArray:
-    """Give ``(n,)`` some whole seconds later (earlier where negative), NaN moving in."""
+    """Return ``(n,)`` some whole seconds later (earlier where negative), NaN moving in."""
     moved = np.full(values.size, np.nan)
     if seconds >= 0:
         moved[seconds:] = values[: max(values.size - seconds, 0)]
@@ -366,7 +366,7 @@ def _is_whole(values: FloatArray) -> bool:
 
 
 def _answer_impulse(constant: float) -> FloatArray:
-    """Give the answer to a single second of 1 after the smoothing."""
+    """Return the answer to a single second of 1 after the smoothing."""
     impulse = np.zeros(_IMPULSE_S)
     begin = 1 + _ORDER * STEP_S
     impulse[begin : begin + SMOOTHING_S] = 1 / SMOOTHING_S

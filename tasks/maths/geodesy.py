@@ -28,7 +28,7 @@ class PlaneOrigin:
 
 
 def compute_leg_lengths(latitude_deg: FloatArray, longitude_deg: FloatArray) -> FloatArray:
-    """Give the geodesic length of each leg between consecutive fixes [m].
+    """Return the geodesic length of each leg between consecutive fixes [m].
 
     Both ``(n_fixes,)`` without gaps; gives ``(n_fixes - 1,)``, empty for fewer than two fixes.
     *Source*: Karney 2013, Journal of Geodesy 87:43, on WGS 84 (error in nanometres; a sphere is
@@ -46,7 +46,7 @@ def compute_leg_lengths(latitude_deg: FloatArray, longitude_deg: FloatArray) -> 
 
 
 def compute_path_length_m(latitude_deg: FloatArray, longitude_deg: FloatArray) -> float:
-    """Give the summed geodesic length of the legs [m]; 0 for fewer than two fixes.
+    """Return the summed geodesic length of the legs [m]; 0 for fewer than two fixes.
 
     Grows with noise and shrinks with sparse sampling: the sum of fixes is not the way walked.
     """
@@ -59,7 +59,7 @@ def compute_distances_m(
     other_latitude_deg: FloatArray,
     other_longitude_deg: FloatArray,
 ) -> FloatArray:
-    """Give the geodesic distance between paired fixes ``(n_fixes,)`` [m]; NaN where one is NaN."""
+    """Return geodesic distance between paired fixes ``(n_fixes,)`` [m]; NaN where one is NaN."""
     require_same_shape(latitude_deg, other_latitude_deg)
     from pyproj import Geod  # noqa: PLC0415 - pyproj is slow to import
 
@@ -77,7 +77,7 @@ def compute_distances_m(
 
 
 def find_plane_origin(latitude_deg: FloatArray, longitude_deg: FloatArray) -> PlaneOrigin:
-    """Give the middle of the fixes as the origin of a local plane, right across 180 degrees.
+    """Return the middle of the fixes as the origin of a local plane, right across 180 degrees.
 
     *Raises* ValueError if there is no known fix.
     """
@@ -95,7 +95,7 @@ def find_plane_origin(latitude_deg: FloatArray, longitude_deg: FloatArray) -> Pl
 def project_to_plane(
     latitude_deg: FloatArray, longitude_deg: FloatArray, *, origin: PlaneOrigin
 ) -> PlaneTrack:
-    """Give the fixes in the azimuthal equidistant plane around an origin [m].
+    """Return the fixes in the azimuthal equidistant plane around an origin [m].
 
     Both ``(n_fixes,)``; NaN stays NaN. Distances from the origin are exact, others are off by
     less than 1 in 10,000 within 100 km. *Source*: Snyder 1987, USGS Professional Paper 1395,
@@ -114,7 +114,7 @@ def project_to_plane(
 
 
 def restore_from_plane(track: PlaneTrack, *, origin: PlaneOrigin) -> tuple[FloatArray, FloatArray]:
-    """Give latitude and longitude [deg] of places in a local plane; NaN stays NaN."""
+    """Return latitude and longitude [deg] of places in a local plane; NaN stays NaN."""
     from pyproj import Proj  # noqa: PLC0415 - pyproj is slow to import
 
     plane = Proj(

@@ -15,49 +15,49 @@ if TYPE_CHECKING:
 Scale = Literal["plain", "log", "logit", "fisher"]
 
 
-def spread_interval(value: float, reach: float, *, scale: Scale = "plain") -> Interval:
-    """Give the interval of a figure whose plain one would be value +- reach, made on a scale.
+def spread_interval(value: float, half_width: float, *, scale: Scale = "plain") -> Interval:
+    """Return interval of a figure whose plain one would be value +- half_width, made on a scale.
 
     "log" for figures above 0, "logit" for shares inside 0 and 1, "fisher" (inverse hyperbolic
     tangent) for coefficients inside -1 and 1: the ends then stay where the figure can be, and the
     farther one is the one towards the middle of its range. A value at or beyond the edge of its
-    scale, or an unknown reach, gives no interval, a reach of 0 the value itself.
-    Formula: g^-1(g(value) +- g'(value) reach) (delta method). *Source*: Oehlert 1992, American
+    scale, or an unknown half-width, gives no interval, a half_width of 0 the value itself.
+    Formula: g^-1(g(value) +- g'(value) half_width) (delta method). *Source*: Oehlert 1992, American
     Statistician 46:27; the third scale is Fisher's of 1921, Metron 1:3.
     """
-    if not (np.isfinite(value) and np.isfinite(reach)):
+    if not (np.isfinite(value) and np.isfinite(half_width)):
         return NO_INTERVAL
-    if reach == 0:
+    if half_width == 0:
         return Interval(value, value)
     if scale == "plain":
-        return Interval(value - reach, value + reach)
+        return Interval(value - half_width, value + half_width)
     if scale == "log":
-        return _spread_on_log(value, reach)
+        return _spread_on_log(value, half_width)
     if scale == "logit":
         # The logit of a share is twice the inverse hyperbolic tangent of 2 share - 1.
-        wide = _spread_on_fisher(2 * value - 1, 2 * reach)
+        wide = _spread_on_fisher(2 * value - 1, 2 * half_width)
         return Interval((wide.low + 1) / 2, (wide.high + 1) / 2)
-    return _spread_on_fisher(value, reach)
+    return _spread_on_fisher(value, half_width)
 
 
-def _spread_on_log(value: float, reach: float) -> Interval:
+def _spread_on_log(value: float, half_width: float) -> Interval:
     if value <= 0:
         return NO_INTERVAL
-    stretch = float(np.exp(reach / value))
+    stretch = float(np.exp(half_width / value))
     return Interval(value / stretch, value * stretch)
 
 
-def _spread_on_fisher(value: float, reach: float) -> Interval:
+def _spread_on_fisher(value: float, half_width: float) -> Interval:
     if abs(value) >= 1:
         return NO_INTERVAL
-    centre, half = float(np.arctanh(value)), reach / (1 - value**2)
+    centre, half = float(np.arctanh(value)), half_width / (1 - value**2)
     return Interval(float(np.tanh(centre - half)), float(np.tanh(centre + half)))
 
 
 def recover_sum_interval(
     values: tuple[float, float], intervals: tuple[Interval, Interval], *, correlation: float = 0.0
 ) -> Interval:
-    """Give the interval of the sum of two estimates from the intervals of both (MOVER).
+    """Return the interval of the sum of two estimates from the intervals of both (MOVER).
 
     Formula: low = sum - sqrt(a^2 + b^2 + 2 r a b), a and b the distances of the values from the
     low ends of their intervals, r the correlation of the estimates; high alike. An unknown
@@ -77,7 +77,7 @@ def recover_sum_interval(
 
 
 def compute_share_interval(count: float, trials: float, *, confidence: float = 0.95) -> Interval:
-    """Give the exact interval of a share, between 0 and 1.
+    """Return the exact interval of a share, between 0 and 1.
 
     ``trials`` may be an effective number that is not whole, and ``count`` then is the share times
     it; fewer than one trial gives no interval. Formula: quantiles of beta distributions.
@@ -95,7 +95,7 @@ def compute_share_interval(count: float, trials: float, *, confidence: float = 0
 
 
 def compute_median_interval(values: FloatArray, *, confidence: float = 0.95) -> Interval:
-    """Give the interval of the median of independent values ``(n,)`` from two order statistics.
+    """Return the interval of the median of independent values ``(n,)`` from two order statistics.
 
     It holds the median at least as often as ``confidence`` says, whatever the distribution; for
     95 % six values are needed, fewer give no interval.

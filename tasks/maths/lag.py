@@ -117,7 +117,7 @@ def _refine_peak(
     best: int,
     max_shift: int,
 ) -> MeanError:
-    """Give the peak between whole shifts and its standard error.
+    """Return the peak between whole shifts and its standard error.
 
     With c the pooled correlation and g its slope, the shift is off by -g / c''. The error of g is
     that of a sum over seconds.
@@ -155,7 +155,7 @@ def _refine_peak(
 def _find_slopes(
     reference: FloatArray, test: FloatArray, *, windows: list[slice], shift: int, factor: float
 ) -> FloatArray:
-    """Give what each second of the reference adds to the slope of the pooled correlation.
+    """Return what each second of the reference adds to the slope of the pooled correlation.
 
     From the first to the last second of all windows, NaN where there is none. It is the rest of
     the reference after ``factor`` times the test, times the slope of the test. Formula, x and y
@@ -179,7 +179,7 @@ def _find_slopes(
 
 
 def _find_peak(correlation: FloatArray, middle: int) -> int:
-    """Give the highest place; among equals the one nearest to no shift."""
+    """Return the highest place; among equals the one nearest to no shift."""
     highest = np.nanmax(correlation)
     places = np.flatnonzero(correlation >= highest - 1e-12)
     return int(places[np.argmin(np.abs(places - middle))])
@@ -188,7 +188,7 @@ def _find_peak(correlation: FloatArray, middle: int) -> int:
 def _correlate_window(
     short: FloatArray, long: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray] | None:
-    """Give covariance and both variances for each shift, over the pairs that are present."""
+    """Return covariance and both variances for each shift, over the pairs that are present."""
     here, there = np.isfinite(short), np.isfinite(long)
     if here.sum() < _MIN_PAIRS or there.sum() < _MIN_PAIRS:
         return None

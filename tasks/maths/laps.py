@@ -63,7 +63,7 @@ def find_laps(east_m: FloatArray, north_m: FloatArray) -> Laps | None:
 
 
 def _choose_gate(east_m: FloatArray, north_m: FloatArray) -> Gate | None:
-    """Give the gate that was passed most often; the start goes through a gate of its own."""
+    """Return the gate that was passed most often; the start goes through a gate of its own."""
     from scipy.spatial import cKDTree  # noqa: PLC0415 - scipy is slow to import
 
     east, north = resample_evenly(east_m, north_m, spacing_m=_SPACING_M)
@@ -108,7 +108,7 @@ def _choose_gate(east_m: FloatArray, north_m: FloatArray) -> Gate | None:
 def _cross_gate(
     east_m: FloatArray, north_m: FloatArray, gate: Gate
 ) -> tuple[FloatArray, FloatArray]:
-    """Give the places (fix number with fraction) and ways of the passages through a gate."""
+    """Return the places (fix number with fraction) and ways of the passages through a gate."""
     gate_east, gate_north, unit_east, unit_north = gate
     ahead = (east_m - gate_east) * unit_east + (north_m - gate_north) * unit_north
     aside = (north_m - gate_north) * unit_east - (east_m - gate_east) * unit_north
@@ -133,7 +133,7 @@ def _cross_gate(
 def _measure_lateral(
     east_m: FloatArray, north_m: FloatArray, begins: FloatArray, ends: FloatArray
 ) -> float:
-    """Give the spread of laps across their mean line, both cut into equal shares of the lap."""
+    """Return the spread of laps across their mean line, both cut into equal shares of the lap."""
     fixes = np.arange(east_m.size, dtype=np.float64)
     way = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(east_m), np.diff(north_m)))])
     first, last = np.interp(begins, fixes, way), np.interp(ends, fixes, way)

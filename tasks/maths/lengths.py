@@ -58,7 +58,7 @@ def align_by_time(
     reference_start_s: FloatArray,
     reference_end_s: FloatArray,
 ) -> tuple[Group, ...]:
-    """Give the groups, in order, whose starts and ends fit best [s, one clock, sorted].
+    """Return the groups, in order, whose starts and ends fit best [s, one clock, sorted].
 
     The cost of a group is the difference of its starts plus that of its ends; a length that the
     other list has not costs nine tenths of its duration, so that it is taken for missing rather
@@ -87,7 +87,7 @@ def align_by_time(
 def align_to_count(
     duration_s: FloatArray, *, count: int, stretch: IntArray, stroke: Sequence[str | None]
 ) -> tuple[Group, ...]:
-    """Give the groups of counted lengths that make `count` true ones most likely.
+    """Return the groups of counted lengths that make `count` true ones most likely.
 
     Nothing is known of the true lengths but their number, so a length that took about twice the
     usual time stands for two, and neighbours that took half of it each for one. `stretch` numbers
@@ -113,7 +113,7 @@ def align_to_count(
 
 
 def _find_usual(duration_s: FloatArray, stroke: Sequence[str | None]) -> list[float]:
-    """Give the median of the nearest lengths of the same stroke, of any where they are few."""
+    """Return the median of the nearest lengths of the same stroke, of any where they are few."""
     everything = np.arange(len(duration_s))
     by_stroke = {
         word: np.flatnonzero(np.array([other == word for other in stroke])) for word in set(stroke)
@@ -131,7 +131,7 @@ def _find_usual(duration_s: FloatArray, stroke: Sequence[str | None]) -> list[fl
 
 
 def _align(n_test: int, n_reference: int, find_cost: Cost) -> tuple[Group, ...]:
-    """Give the cheapest grouping of all test and all reference lengths.
+    """Return the cheapest grouping of all test and all reference lengths.
 
     Only groupings are tried in which neither list runs far ahead of the other.
     """

@@ -58,7 +58,7 @@ def compute_limits(
     confidence: float = 0.95,
     form: LimitForm = "exact",
 ) -> Limits:
-    """Give the limits of agreement of independent pairs.
+    """Return the limits of agreement of independent pairs.
 
     ``differences`` is ``(n_pairs,)``, test minus reference. Fewer than two pairs give NaN.
     Formula: bias +- factor s; standard error of a limit s sqrt(1/n + factor^2 / (2 (n - 1)))
@@ -95,7 +95,7 @@ def compute_limits(
 def compute_limits_with_varying_truth(
     groups: Sequence[FloatArray], *, factor: float = FACTOR
 ) -> RepeatedLimits:
-    """Give the limits of agreement of repeated pairs while the true value varies.
+    """Return the limits of agreement of repeated pairs while the true value varies.
 
     ``groups`` holds the differences of each subject or workout, ``(n_pairs,)`` each; empty ones
     are dropped. Formula: one-way analysis of variance on d; s_w^2 = MSW,
@@ -123,7 +123,7 @@ def compute_limits_with_varying_truth(
 def compute_limits_with_varying_truth_by_recovery(
     groups: Sequence[FloatArray], *, factor: float = FACTOR, confidence: float = 0.95
 ) -> RepeatedLimits:
-    """Give the limits of repeated pairs, truth varying, with intervals for both limits.
+    """Return the limits of repeated pairs, truth varying, with intervals for both limits.
 
     ``groups`` as in :func:`compute_limits_with_varying_truth`. Bias is the mean of the group
     means; total variance = var(group means) + (1 - 1/m_h) s_w^2, m_h the harmonic mean of the
@@ -149,7 +149,7 @@ def compute_limits_from_summaries(
     factor: float = FACTOR,
     confidence: float = 0.95,
 ) -> RepeatedLimits:
-    """Give the limits of repeated pairs, truth varying, from three numbers of each group.
+    """Return the limits of repeated pairs, truth varying, from three numbers of each group.
 
     All ``(n_groups,)``: mean and SD of the differences (the usual one, free of bias), and how many
     independent pairs they are worth: where seconds follow each other, the effective number. Every
@@ -163,13 +163,13 @@ def compute_limits_from_summaries(
     The limits hold where errors scatter normally; errors of wearables have longer tails.
     """
     k = means.size
-    freedom = float(np.sum(sizes - 1))
-    if k < _MIN_GROUPS or freedom <= 0:
+    degrees_of_freedom = float(np.sum(sizes - 1))
+    if k < _MIN_GROUPS or degrees_of_freedom <= 0:
         return RepeatedLimits(k, int(np.sum(sizes)), NAN, NAN, NAN, NAN, NAN, NAN)
-    within = float(np.sum((sizes - 1) * np.square(sds))) / freedom
+    within = float(np.sum((sizes - 1) * np.square(sds))) / degrees_of_freedom
     return _recover_limits(
         means,
-        [((1 - float(np.mean(1 / sizes))) * within, freedom)],
+        [((1 - float(np.mean(1 / sizes))) * within, degrees_of_freedom)],
         n=int(np.sum(sizes)),
         factor=factor,
         confidence=confidence,
@@ -183,7 +183,7 @@ def compute_limits_with_constant_truth(
     factor: float = FACTOR,
     confidence: float = 0.95,
 ) -> RepeatedLimits:
-    """Give the limits of agreement of replicates while each subject's true value stays the same.
+    """Return the limits of agreement of replicates while each subject's true value stays the same.
 
     One array per subject and method, ``(n_replicates,)`` each, numbers may differ; no pairing
     inside a subject is needed. Formula: variance = var(D) + (1 - mean(1/m_x)) s_wx^2 +
@@ -207,14 +207,14 @@ def compute_limits_with_constant_truth(
     means = np.array([test.mean() - reference.mean() for test, reference in pairs])
     parts = []
     for side in ([test for test, _ in pairs], [reference for _, reference in pairs]):
-        within, freedom = _pool_within(side)
+        within, degrees_of_freedom = _pool_within(side)
         weight = 1 - float(np.mean([1 / group.size for group in side]))
-        parts.append((weight * within if freedom else 0.0, freedom))
+        parts.append((weight * within if degrees_of_freedom else 0.0, degrees_of_freedom))
     return _recover_limits(means, parts, n=n, factor=factor, confidence=confidence)
 
 
 def compute_repeatability_sd(first: FloatArray, second: FloatArray) -> float:
-    """Give the standard deviation of the differences of two readings by one method.
+    """Return the standard deviation of the differences of two readings by one method.
 
     Both ``(n_subjects,)``. Formula: sqrt(mean((first - second)^2)), the mean difference taken as
     0. *Source*: Bland and Altman 1986, section "Repeatability" (British Standards form).
@@ -225,9 +225,9 @@ def compute_repeatability_sd(first: FloatArray, second: FloatArray) -> float:
 
 
 def _pool_within(groups: Sequence[FloatArray]) -> tuple[float, int]:
-    freedom = sum(group.size - 1 for group in groups)
+    degrees_of_freedom = sum(group.size - 1 for group in groups)
     squares = sum(float(np.sum(np.square(group - group.mean()))) for group in groups)
-    return (squares / freedom if freedom else NAN), freedom
+    return (squares / degrees_of_freedom if degrees_of_freedom else NAN), degrees_of_freedom
 
 
 def _recover_limits(
@@ -248,10 +248,14 @@ def _recover_limits(
     variance = between + within
     tail = (1 - confidence) / 2
     below = above = 0.0
-    for part, freedom in [(between, k - 1), *parts]:
-        if freedom:
-            below += (part * (1 - freedom / float(chi2.ppf(1 - tail, freedom)))) ** 2
-            above += (part * (freedom / float(chi2.ppf(tail, freedom)) - 1)) ** 2
+    for part, degrees_of_freedom in [(between, k - 1), *parts]:
+        if degrees_of_freedom:
+            below += (
+                part * (1 - degrees_of_freedom / float(chi2.ppf(1 - tail, degrees_of_freedom)))
+            ) ** 2
+            above += (
+                part * (degrees_of_freedom / float(chi2.ppf(tail, degrees_of_freedom)) - 1)
+            ) ** 2
     lowest = max(0.0, variance - float(np.sqrt(below)))
     highest = variance + float(np.sqrt(above))
     sd = float(np.sqrt(variance))

@@ -39,7 +39,7 @@ class Line:
         return float(self.along_m[-1])
 
     def locate(self, along_m: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Give east and north ``(n,)`` at ways along the line; round and round where it closes."""
+        """Return east and north ``(n,)`` at distances along the line; a closed line repeats."""
         at = along_m if self.cycle_m is None else np.mod(along_m, self.cycle_m)
         return (
             np.interp(at, self.along_m, self.east_m).astype(np.float64),
@@ -47,7 +47,7 @@ class Line:
         )
 
     def reverse(self) -> Line:
-        """Give the line without times, run from its end to its start."""
+        """Return the line without times, run from its end to its start."""
         return Line(
             self.east_m[::-1],
             self.north_m[::-1],
@@ -94,7 +94,7 @@ def build_line(
 
 
 def _thin(east_m: FloatArray, north_m: FloatArray, *, spacing_m: float) -> IntArray:
-    """Give the indices of points at least ``spacing_m`` apart, and never twice the same place."""
+    """Return the indices of points at least ``spacing_m`` apart, and never twice the same place."""
     least = max(spacing_m, 1e-6)
     steps = np.hypot(np.diff(east_m), np.diff(north_m))
     if steps.size and bool((steps >= least).all()):
@@ -141,7 +141,7 @@ def _cut_legs(
 def resample_evenly(
     east_m: FloatArray, north_m: FloatArray, *, spacing_m: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Give points every ``spacing_m`` along a track ``(n_points,)``, its last point included."""
+    """Return points every ``spacing_m`` along a track ``(n_points,)``, its last point included."""
     steps = np.hypot(np.diff(east_m), np.diff(north_m))
     moved = np.concatenate([[True], steps > 0])[: east_m.size]
     east, north = east_m[moved], north_m[moved]

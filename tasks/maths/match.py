@@ -102,7 +102,7 @@ def find_match(
 def _cut_parts(
     reference: FloatArray, test: FloatArray, *, lead: int
 ) -> list[tuple[FloatArray, FloatArray]]:
-    """Give the overlap in parts, a straight line taken off each.
+    """Return the overlap in parts, a straight line taken off each.
 
     The test's array begins ``lead`` seconds after the reference's.
     """

@@ -150,7 +150,7 @@ def _match(
 def _choose_chain(
     found: Candidates, east_m: FloatArray, north_m: FloatArray, cycle_m: float | None
 ) -> IntArray:
-    """Give the index of the chosen candidate of each fix that has any, in order of the fixes."""
+    """Return the index of the chosen candidate of each fix that has any, in order of the fixes."""
     if not found.fix.size:
         return np.empty(0, dtype=np.int64)
     starts = np.flatnonzero(np.concatenate([[True], found.fix[1:] != found.fix[:-1]]))
@@ -188,7 +188,7 @@ def _walk_chain(
     steps: list[float],
     cycle_m: float | None,
 ) -> IntArray:
-    """Give which candidate of each fix the cheapest chain takes (Viterbi 1967)."""
+    """Return which candidate of each fix the cheapest chain takes (Viterbi 1967)."""
     places = np.split(along_m, np.cumsum(sizes)[:-1])
     misses = np.split(miss, np.cumsum(sizes)[:-1])
     cost = misses[0]
@@ -282,7 +282,7 @@ def _fill_between(
     north_m: FloatArray,
     line: Line,
 ) -> None:
-    """Give fixes without a place the nearest one between the places of their neighbours."""
+    """Return fixes without a place the nearest one between the places of their neighbours."""
     on = np.flatnonzero(leg >= 0)
     if not on.size:
         return
@@ -304,7 +304,7 @@ def _fill_between(
 
 
 def _list_legs(line: Line, low_m: float, high_m: float) -> tuple[IntArray, FloatArray]:
-    """Give the legs of a part of the line and what their rounds add to the way."""
+    """Return the legs of a part of the line and what their rounds add to the way."""
     if line.cycle_m is None:
         first = max(int(np.searchsorted(line.along_m, low_m, side="right")) - 1, 0)
         last = min(int(np.searchsorted(line.along_m, high_m, side="left")), line.is_gap.size)

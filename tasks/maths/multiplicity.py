@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 
 def adjust_after_holm(p_values: FloatArray) -> FloatArray:
-    """Give p values ``(n,)`` adjusted for the family that they form; NaN is not in the family.
+    """Return p values ``(n,)`` adjusted for the family that they form; NaN is not in the family.
 
     Below 0.05 afterwards: at most one family in twenty has any such claim that is wrong.
     Formula: the k-th smallest of m becomes the largest of (m - i + 1) p_i, i <= k, at most 1.

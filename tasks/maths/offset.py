@@ -172,7 +172,7 @@ def estimate_offset(
 
 
 def score_correlation(r: float, one: FloatArray, other: FloatArray, *, pairs: int) -> float:
-    """Give by how many standard errors a correlation over ``pairs`` exceeds chance.
+    """Return by how many standard errors a correlation over ``pairs`` exceeds chance.
 
     The pairs are counted as independent ones by the autocorrelation of both series. Formula:
     artanh(r) sqrt(n (1 - p q) / (1 + p q) - 3), p and q the lag-1 autocorrelations.
@@ -215,7 +215,7 @@ def measure_track_distances(
     fewest_pairs: int = _FEWEST_PAIRS,
     quantile: float = 0.5,
 ) -> FloatArray:
-    """Give the quantile (median) distance between two tracks at each shift of the test [m].
+    """Return the quantile (median) distance between two tracks at each shift of the test [m].
 
     Tracks are (east, north) per second in one plane [m]; every ``step``-th second is used. NaN
     where fewer than ``fewest_pairs`` seconds (before thinning) are shared.
@@ -289,7 +289,7 @@ def _measure_lead(
     lead: int,
     least_speed_mps: float,
 ) -> tuple[FloatArray | None, int]:
-    """Give for parts of the track the time by which the test is ahead, and the seconds used.
+    """Return for parts of the track the time by which the test is ahead, and the seconds used.
 
     ``lead`` is how many seconds the test's array begins after the reference's.
     """
@@ -314,7 +314,7 @@ def _measure_lead(
 
 
 def _find_lowest(shifts: IntArray, squares: FloatArray, *, otherwise: int) -> float:
-    """Give where the parabola fitted to the squares is lowest, if it has such a place inside."""
+    """Return where the parabola fitted to the squares is lowest, if it has such a place inside."""
     known = np.isfinite(squares)
     if known.sum() <= _NEIGHBOURS:
         return float(otherwise)
@@ -332,12 +332,12 @@ def _standardise(values: FloatArray, known: BoolArray) -> tuple[FloatArray, floa
 
 
 def _find_fast_size(least: int) -> int:
-    """Give the next power of two: the transform is fastest there."""
+    """Return the next power of two: the transform is fastest there."""
     return 1 << max(least - 1, 1).bit_length()
 
 
 def _find_lobe(r: FloatArray, best: int) -> tuple[int, int]:
-    """Give first and last place around the best one with at least half its height."""
+    """Return first and last place around the best one with at least half its height."""
     low_places = np.flatnonzero(~(r >= r[best] / 2))
     before, after = low_places[low_places < best], low_places[low_places > best]
     first = int(before[-1]) + 1 if before.size else 0
@@ -346,7 +346,7 @@ def _find_lobe(r: FloatArray, best: int) -> tuple[int, int]:
 
 
 def _refine_peak(three: FloatArray) -> float:
-    """Give where the parabola through three values has its top, from the middle one."""
+    """Return where the parabola through three values has its top, from the middle one."""
     before, middle, after = three.tolist()
     bend = before - 2 * middle + after
     return 0.0 if bend >= 0 else 0.5 * (before - after) / bend

@@ -12,7 +12,7 @@ _RANKS_FOR_T = np.pi / 3
 
 
 def compute_power_of_difference(effect: float, n: int, *, alpha: float = 0.05) -> float:
-    """Give the chance that a two-sided paired t test of n differences shows one of ``effect`` SDs.
+    """Return chance that a two-sided paired t test of n differences shows one of ``effect`` SDs.
 
     *Source*: noncentral t distribution, e.g. Cohen 1988, Statistical Power Analysis, chapter 2.
     """
@@ -20,16 +20,16 @@ def compute_power_of_difference(effect: float, n: int, *, alpha: float = 0.05) -
 
     if n < _FEWEST:
         return 0.0
-    reach = float(stdtrit(n - 1, 1 - alpha / 2))
+    quantile = float(stdtrit(n - 1, 1 - alpha / 2))
     centre = abs(effect) * float(np.sqrt(n))
     # A noncentral t below -x is one with the other centre above x.
-    return _find_tail(reach, n - 1, centre) + _find_tail(reach, n - 1, -centre)
+    return _find_tail(quantile, n - 1, centre) + _find_tail(quantile, n - 1, -centre)
 
 
 def compute_power_of_equivalence(
     effect: float, margin: float, n: int, *, alpha: float = 0.05
 ) -> float:
-    """Give the chance that two one-sided tests of n differences show them within the margin.
+    """Return the chance that two one-sided tests of n differences show them within the margin.
 
     ``effect`` and ``margin`` are in SDs of the differences.
     *Source*: Phillips 1990, Journal of Pharmacokinetics and Biopharmaceutics 18:137, with the
@@ -39,23 +39,23 @@ def compute_power_of_equivalence(
 
     if n < _FEWEST:
         return 0.0
-    reach = float(stdtrit(n - 1, 1 - alpha))
+    quantile = float(stdtrit(n - 1, 1 - alpha))
     root = float(np.sqrt(n))
-    inside = _find_tail(reach, n - 1, (margin - effect) * root)
-    beyond = 1 - _find_tail(reach, n - 1, (margin + effect) * root)
+    inside = _find_tail(quantile, n - 1, (margin - effect) * root)
+    beyond = 1 - _find_tail(quantile, n - 1, (margin + effect) * root)
     return max(0.0, inside - beyond)
 
 
-def _find_tail(reach: float, freedom: float, centre: float) -> float:
-    """Give the chance that a noncentral t lies above ``reach``."""
+def _find_tail(quantile: float, degrees_of_freedom: float, centre: float) -> float:
+    """Return the chance that a noncentral t lies above ``quantile``."""
     from scipy.special import nctdtr  # noqa: PLC0415 - scipy is slow to import
 
-    below = float(nctdtr(freedom, centre, reach))
+    below = float(nctdtr(degrees_of_freedom, centre, quantile))
     if np.isfinite(below):
         return 1 - below
     from scipy.stats import nct  # noqa: PLC0415 - slower by far, but it has an answer far out
 
-    return float(np.nan_to_num(nct.sf(reach, freedom, centre)))
+    return float(np.nan_to_num(nct.sf(quantile, degrees_of_freedom, centre)))
 
 
 def find_workouts_needed(
@@ -66,7 +66,7 @@ def find_workouts_needed(
     alpha: float = 0.05,
     power: float = 0.8,
 ) -> int | None:
-    """Give the number of workouts in all that would settle it, if the next ones are like these.
+    """Return the number of workouts in all that would settle it, if the next ones are like these.
 
     Settled is a difference shown by the signed-rank test or, with a ``margin`` of the same unit,
     equivalence, whichever comes first. None where a thousand would not do, or the spread is not

@@ -36,7 +36,7 @@ class Jump:
 
 
 def compute_weighted_quantile(values: FloatArray, weights: FloatArray, share: float) -> float:
-    """Give the value up to which ``share`` of the weight lies, NaN for none.
+    """Return the value up to which ``share`` of the weight lies, NaN for none.
 
     Both ``(n,)``, weights not negative. Halfway between neighbours as the usual quantile of
     equal weights (Hyndman and Fan 1996, type 5, American Statistician 50:361).
@@ -52,7 +52,7 @@ def compute_weighted_quantile(values: FloatArray, weights: FloatArray, share: fl
 
 
 def compute_2drms_m(east_error_m: FloatArray, north_error_m: FloatArray) -> float:
-    """Give twice the root of the mean square of horizontal errors ``(n,)``, NaN for none.
+    """Return twice the root of the mean square of horizontal errors ``(n,)``, NaN for none.
 
     Holds 95 to 98 % of the errors, by how round their scatter is. *Source*: van Diggelen 2007,
     GNSS accuracy: lies, damn lies, and statistics, GPS World; for a circular normal distribution
@@ -73,7 +73,7 @@ def find_jumps(
     slack_m: float,
     longest_s: float,
 ) -> tuple[Jump, ...]:
-    """Give the steps between fixes ``(n_fixes,)`` longer than anybody moves, plus ``slack_m``.
+    """Return the steps between fixes ``(n_fixes,)`` longer than anybody moves, plus ``slack_m``.
 
     A step out is joined to a step back within ``longest_s`` from which the place before the step
     out can be reached: that is one jump. Steps from one piece to the next are pauses.
@@ -116,7 +116,7 @@ def _can_reach(
 def compute_geometric_median(
     east_m: FloatArray, north_m: FloatArray, *, weights: FloatArray | None = None
 ) -> tuple[FloatArray, FloatArray]:
-    """Give the point with the least sum of distances to the points of each column.
+    """Return the point with the least sum of distances to the points of each column.
 
     All ``(n_points, n_columns)``, NaN where a point is missing, weights positive (all alike by
     default); gives ``(n_columns,)`` each, NaN where all are missing. One wild point moves it
@@ -148,7 +148,7 @@ def compute_geometric_median(
 def estimate_ranacher_mean_square_m2(
     true_distance_m: float, sd_m: float, autocorrelation: float
 ) -> float:
-    """Give the expected square of a measured distance between two noisy fixes [m^2].
+    """Return the expected square of a measured distance between two noisy fixes [m^2].
 
     d0^2 + 4 SD^2 (1 - rho), SD of each axis, rho the autocorrelation of the errors of the two
     fixes: why noise makes summed tracks too long. *Source*: Ranacher et al. 2016, Why GPS makes
@@ -158,7 +158,7 @@ def estimate_ranacher_mean_square_m2(
 
 
 def compute_rice_mean_m(true_distance_m: float, sd_m: float) -> float:
-    """Give the mean of a distance whose two coordinates are normal with ``sd_m`` about the truth.
+    """Return the mean of a distance whose two coordinates are normal with ``sd_m`` about the truth.
 
     *Source*: Rice 1945, Bell System Technical Journal 24:46; through the exponentially scaled
     Bessel functions, and far from the origin by the first terms of their series.

@@ -31,28 +31,30 @@ class RandomIntercept:
     """A fitted model: effects ``(n_effects,)``, their covariance, and both variances.
 
     ``covariance`` is that of Kenward and Roger, ``plain_covariance`` without their correction;
-    ``criterion`` is -2 log restricted likelihood, ``freedom`` the degrees of freedom of each
+    ``criterion`` is -2 log restricted likelihood, ``degrees_of_freedom`` those of each
     effect alone.
     """
 
     effects: FloatArray
     covariance: FloatArray
     plain_covariance: FloatArray
-    freedom: FloatArray
+    degrees_of_freedom: FloatArray
     group_variance: float
     residual_variance: float
     criterion: float
 
     def find_interval(self, effect: int, *, confidence: float = 0.95) -> Interval:
-        """Give the t interval of one effect."""
+        """Return the t interval of one effect."""
         from scipy.special import stdtrit  # noqa: PLC0415 - scipy is slow to import
 
-        freedom = float(self.freedom[effect])
-        if not (np.isfinite(freedom) and freedom > 0):
+        degrees_of_freedom = float(self.degrees_of_freedom[effect])
+        if not (np.isfinite(degrees_of_freedom) and degrees_of_freedom > 0):
             return NO_INTERVAL
         error = float(np.sqrt(self.covariance[effect, effect]))
-        reach = float(stdtrit(freedom, 0.5 + confidence / 2)) * error
-        return Interval(float(self.effects[effect]) - reach, float(self.effects[effect]) + reach)
+        half_width = float(stdtrit(degrees_of_freedom, 0.5 + confidence / 2)) * error
+        return Interval(
+            float(self.effects[effect]) - half_width, float(self.effects[effect]) + half_width
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,7 @@ class _Squares:
     n: int
 
     def weigh(self, within: FloatArray, between: FloatArray) -> FloatArray:
-        """Give the weighted sum; weights ``(...,)`` and ``(..., n_sizes)``."""
+        """Return the weighted sum; weights ``(...,)`` and ``(..., n_sizes)``."""
         part = within[..., None, None] * self.within
         found: FloatArray = part + np.einsum("...s,sij->...ij", between, self.between)
         return found
@@ -108,12 +110,14 @@ def fit_random_intercept(
     criterion, shift, residual = _profile(squares, np.array([ratio]))
     residual_variance = float(residual[0])
     group_variance = ratio * residual_variance
-    plain, corrected, freedom = _assess_effects(squares, group_variance, residual_variance)
+    plain, corrected, degrees_of_freedom = _assess_effects(
+        squares, group_variance, residual_variance
+    )
     return RandomIntercept(
         effects=start + shift[0],
         covariance=corrected,
         plain_covariance=plain,
-        freedom=freedom,
+        degrees_of_freedom=degrees_of_freedom,
         group_variance=group_variance,
         residual_variance=residual_variance,
         criterion=float(criterion[0]),
@@ -139,16 +143,16 @@ def _sum_squares(columns: FloatArray, groups: IntArray) -> _Squares:
 
 
 def _profile(squares: _Squares, ratios: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give criterion ``(m,)``, effects ``(m, p)`` and residual variance ``(m,)`` at each ratio."""
+    """Return criterion ``(m,)``, effects ``(m, p)``, residual variance ``(m,)`` at each ratio."""
     spread = 1 + ratios[:, None] * squares.sizes
     joint = squares.weigh(np.ones(ratios.size), 1 / spread)
     crossed, aside = joint[:, :-1, :-1], joint[:, :-1, -1]
     effects = np.asarray(np.linalg.solve(crossed, aside[..., None])[..., 0], dtype=np.float64)
-    freedom = squares.n - effects.shape[1]
+    degrees_of_freedom = squares.n - effects.shape[1]
     left = joint[:, -1, -1] - np.einsum("mi,mi->m", aside, effects)
-    variance: FloatArray = np.maximum(left, np.finfo(np.float64).tiny) / freedom
+    variance: FloatArray = np.maximum(left, np.finfo(np.float64).tiny) / degrees_of_freedom
     criterion: FloatArray = (
-        freedom * (1 + np.log(2 * np.pi * variance))
+        degrees_of_freedom * (1 + np.log(2 * np.pi * variance))
         + np.log(spread) @ squares.counts
         + np.linalg.slogdet(crossed).logabsdet
     )
@@ -181,7 +185,7 @@ def _find_ratio(squares: _Squares) -> float:
 def _assess_effects(
     squares: _Squares, group_variance: float, residual_variance: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give the plain and the corrected covariance of the effects, and their degrees of freedom.
+    """Return the plain and the corrected covariance of the effects, and their degrees of freedom.
 
     Every matrix in it is a sum over the two spaces in which V is a number: about the means of the
     groups, and the means themselves.
@@ -216,8 +220,8 @@ def _assess_effects(
     slope = np.stack([np.diag(plain @ one @ plain) for one in first])
     noise = np.einsum("ki,kl,li->i", slope, spread, slope)
     with np.errstate(divide="ignore"):
-        freedom: FloatArray = 2 * np.diag(plain) ** 2 / noise
-    return plain, corrected, freedom
+        degrees_of_freedom: FloatArray = 2 * np.diag(plain) ** 2 / noise
+    return plain, corrected, degrees_of_freedom
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +233,7 @@ class UnbalancedDifference:
 
     estimate: float
     interval: Interval
-    freedom: float
+    degrees_of_freedom: float
     group_sd: float
     residual_sd: float
 
@@ -237,7 +241,7 @@ class UnbalancedDifference:
 def estimate_unbalanced_difference(
     pairs: FloatArray, first_only: FloatArray, second_only: FloatArray, *, confidence: float = 0.95
 ) -> UnbalancedDifference:
-    """Give first minus second from pairs ``(n_pairs, 2)`` and from values without a partner.
+    """Return first minus second from pairs ``(n_pairs, 2)`` and from values without a partner.
 
     The pairs tell how much groups differ; where they differ little, values without a partner count
     for much. Fewer than three pairs give no estimate. In simulations of 3 to 12 pairs with 2 to 8
@@ -260,7 +264,7 @@ def estimate_unbalanced_difference(
     return UnbalancedDifference(
         estimate=float(fitted.effects[1]),
         interval=fitted.find_interval(1, confidence=confidence),
-        freedom=float(fitted.freedom[1]),
+        degrees_of_freedom=float(fitted.degrees_of_freedom[1]),
         group_sd=float(np.sqrt(fitted.group_variance)),
         residual_sd=float(np.sqrt(fitted.residual_variance)),
     )

@@ -61,7 +61,7 @@ def assess_rank_sum(first: FloatArray, second: FloatArray) -> RankSum:
 
 
 def estimate_shift(first: FloatArray, second: FloatArray, *, confidence: float = 0.95) -> Shift:
-    """Give the median of all differences of a first and a second value, and its interval.
+    """Return the median of all differences of a first and a second value, and its interval.
 
     ``first`` is ``(n_first,)``, ``second`` ``(n_second,)``. The interval ends at the differences
     that the exact distribution without ties names; too few values give none.
@@ -93,7 +93,7 @@ def _count_beyond(n: int, m: int, tail: float) -> int:
 
 
 def _distribute(ranks: np.ndarray[tuple[int], np.dtype[np.int64]], n: int) -> FloatArray:
-    """Give the chance of every sum that n of the whole-number ranks, drawn at random, can have."""
+    """Return chance of every sum that n of the whole-number ranks, drawn at random, can have."""
     ways = np.zeros((n + 1, int(ranks.sum()) + 1))
     ways[0, 0] = 1.0
     for number, rank in enumerate(ranks):

@@ -11,7 +11,7 @@ _HALF = 500_000
 
 
 def round_to_seconds(stamps_us: IntArray) -> IntArray:
-    """Give each stamp ``(n_samples,)`` [microseconds] as the nearest whole second, halves up.
+    """Return each stamp ``(n_samples,)`` [microseconds] as the nearest whole second, halves up.
 
     Cutting instead of rounding shifts half the samples of a device that stamps at .9 s by one
     second against one that stamps at .0 s.
@@ -20,7 +20,7 @@ def round_to_seconds(stamps_us: IntArray) -> IntArray:
 
 
 def average_per_second(seconds: IntArray, values: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Give sorted distinct seconds and the mean of the values in each; NaN values are dropped.
+    """Return sorted distinct seconds and the mean of the values in each; NaN values are dropped.
 
     Both ``(n_samples,)``, in any order. *Raises* ValueError if the shapes differ.
     """
@@ -61,7 +61,7 @@ def interpolate_to_grid(
 
 
 def compute_hold_weights(sample_s: FloatArray | IntArray, *, max_hold_s: float) -> FloatArray:
-    """Give how long each sample ``(n_samples,)`` holds: to the next one, at most ``max_hold_s``.
+    """Return how long each sample ``(n_samples,)`` holds: to the next one, at most ``max_hold_s``.
 
     The last sample holds as long as the usual (median) interval, so that even sampling gives equal
     weights; a single sample weighs 1. Stamps must not decrease.
@@ -77,7 +77,7 @@ def compute_hold_weights(sample_s: FloatArray | IntArray, *, max_hold_s: float) 
 def compute_time_weighted_mean(
     sample_s: FloatArray | IntArray, values: FloatArray, *, max_hold_s: float
 ) -> float:
-    """Give the mean of uneven samples, each weighed by the time for which it is the newest.
+    """Return the mean of uneven samples, each weighed by the time for which it is the newest.
 
     Both ``(n_samples,)``, stamps not decreasing; NaN values are dropped first. The plain mean of
     uneven ("smart") recordings favours stretches in which much was recorded.

@@ -113,7 +113,7 @@ def measure_rise_delays(
 
 
 def pool_delays(delays: Sequence[Delay]) -> tuple[float, Interval]:
-    """Give the typical delay of several rises and its 95 % interval; NaN for none.
+    """Return the typical delay of several rises and its 95 % interval; NaN for none.
 
     Huber's estimate with the rises' own standard errors: the weighted mean where the rises differ
     by no more than those, close to the median where they differ by more, so that a rise that went
@@ -147,7 +147,7 @@ def pool_delays(delays: Sequence[Delay]) -> tuple[float, Interval]:
 
 
 def _find_centre(values: FloatArray, errors: FloatArray) -> float:
-    """Give Huber's estimate for values with known standard errors."""
+    """Return Huber's estimate for values with known standard errors."""
     centre = float(np.median(values))
     for _ in range(_CENTRE_STEPS):
         apart = np.abs(values - centre) / errors
@@ -159,7 +159,7 @@ def _find_centre(values: FloatArray, errors: FloatArray) -> float:
 
 
 def _find_variance_between(values: FloatArray, errors: FloatArray) -> float:
-    """Give how much values differ beyond their own errors, as a variance; 0 for a single one."""
+    """Return how much values differ beyond their own errors, as a variance; 0 for a single one."""
     inverse = 1 / errors**2
     mean = float(inverse @ values / inverse.sum())
     excess = float(inverse @ (values - mean) ** 2) - (values.size - 1)
@@ -207,7 +207,7 @@ def _measure_one(curves: _Curves, rise: Rise, crossing: tuple[float, float]) -> 
 
 
 def _find_offset(curves: _Curves, rise: Rise) -> float:
-    """Give the usual offset, unless the half minute before the rise lies clearly elsewhere."""
+    """Return the usual offset, unless the half minute before the rise lies clearly elsewhere."""
     usual = curves.fit.offset
     late = round(max(curves.fit.dead_time, 0.0))
     begin = rise.start + late
@@ -218,7 +218,7 @@ def _find_offset(curves: _Curves, rise: Rise) -> float:
 
 
 def _match(curves: _Curves, rise: Rise, offset: float) -> tuple[float, float]:
-    """Give how much later than the answer this rise of the test is [s], and its standard error."""
+    """Return how much later than the answer this rise is [s], and its standard error."""
     late = curves.fit.dead_time
     begin = max(round(rise.start + late), 0)
     top = round(rise.end + late)
@@ -269,7 +269,7 @@ def _measure_level(
     offset: float,
     plain: float,
 ) -> Delay:
-    """Give the delay at one level, from the moved answer unless the test lies off it there."""
+    """Return the delay at one level, from the moved answer unless the test lies off it there."""
     level = rise.low + share * rise.size
     begin = max(rise.start - _BASE_S, 0)
     own = cross_upward(curves.reference[rise.start : rise.end + _LOCAL_S], level) + rise.start

@@ -72,7 +72,7 @@ def find_rises(values: FloatArray, *, size: float, within: int) -> tuple[Rise, .
 
 
 def _find_upward_legs(values: FloatArray, reversal: float) -> list[tuple[int, int]]:
-    """Give trough and peak index of each upward leg of the zigzag."""
+    """Return trough and peak index of each upward leg of the zigzag."""
     legs: list[tuple[int, int]] = []
     trough = peak = 0
     is_up = False
@@ -154,7 +154,7 @@ def _delay_at(own: FloatArray, other: FloatArray, level: float) -> float:
 
 
 def cross_upward(values: FloatArray, level: float) -> float:
-    """Give the place of the first upward crossing of a level, straight between samples."""
+    """Return the place of the first upward crossing of a level, straight between samples."""
     with np.errstate(invalid="ignore"):
         above = values >= level
     crossing = np.flatnonzero(above[1:] & ~above[:-1] & np.isfinite(values[:-1])) + 1

@@ -56,7 +56,7 @@ class CorrectedBeats:
 
 
 def compute_mean_heart_rate_bpm(rr_ms: FloatArray) -> float:
-    """Give beats per time over intervals ``(n_beats,)`` [ms]: 60000 / mean(RR) [bpm].
+    """Return beats per time over intervals ``(n_beats,)`` [ms]: 60000 / mean(RR) [bpm].
 
     The mean of the single rates, mean(60000 / RR), is higher (83.85 against 83.54 bpm in a
     thousand intervals at rest), because short intervals count as much as long ones.
@@ -154,7 +154,7 @@ def correct_beats(rr_ms: FloatArray) -> CorrectedBeats:
 def compute_heart_rate_on_grid(
     beat_s: FloatArray, rr_ms: FloatArray, grid_s: FloatArray, *, window_s: float, max_rr_ms: float
 ) -> FloatArray:
-    """Give the heart rate at grid seconds from the beats in a centred window [bpm].
+    """Return the heart rate at grid seconds from the beats in a centred window [bpm].
 
     ``beat_s`` ``(n_beats,)`` increasing, the end of each interval ``rr_ms``; gives ``(n_grid,)``:
     60000 / mean(RR) of the intervals whose end lies in the window, NaN where there is none.
@@ -189,7 +189,7 @@ def _move_beats(beats: FloatArray, artefacts: BeatArtefacts) -> FloatArray:
 
 
 def _compute_threshold(values: FloatArray) -> FloatArray:
-    """Give 5.2 quartile deviations of the magnitudes in a centred window of 91 beats, or 5 ms."""
+    """Return 5.2 quartile deviations of the magnitudes in a centred window of 91 beats, or 5 ms."""
     half = _THRESHOLD_BEATS // 2
     padded = np.pad(np.abs(values), half, constant_values=np.nan)
     windows = np.sort(sliding_window_view(padded, _THRESHOLD_BEATS), axis=1)

@@ -25,7 +25,7 @@ class Run:
 
 
 def find_run_edges(marked: BoolArray) -> tuple[IntArray, IntArray]:
-    """Give starts and ends (exclusive) of all runs of True in ``(n,)``."""
+    """Return starts and ends (exclusive) of all runs of True in ``(n,)``."""
     padded = np.zeros(marked.size + 2, dtype=np.int8)
     padded[1:-1] = marked
     steps = np.diff(padded)
@@ -33,7 +33,7 @@ def find_run_edges(marked: BoolArray) -> tuple[IntArray, IntArray]:
 
 
 def find_runs(marked: BoolArray, *, shortest: int = 1, bridge: int = 0) -> tuple[Run, ...]:
-    """Give the runs of True in ``(n,)`` of at least ``shortest`` seconds.
+    """Return the runs of True in ``(n,)`` of at least ``shortest`` seconds.
 
     Gaps of at most ``bridge`` seconds inside a run are first taken as part of it.
     """
@@ -47,7 +47,7 @@ def find_runs(marked: BoolArray, *, shortest: int = 1, bridge: int = 0) -> tuple
 
 
 def mark_runs(runs: tuple[Run, ...], n: int) -> BoolArray:
-    """Give ``(n,)``, True inside the runs."""
+    """Return ``(n,)``, True inside the runs."""
     marked = np.zeros(n, dtype=np.bool_)
     for run in runs:
         marked[run.start : run.end] = True
@@ -55,7 +55,7 @@ def mark_runs(runs: tuple[Run, ...], n: int) -> BoolArray:
 
 
 def find_frozen_runs(values: FloatArray, *, shortest: int) -> tuple[Run, ...]:
-    """Give the stretches of ``(n,)`` in which one value repeats for at least ``shortest`` seconds.
+    """Return stretches of ``(n,)`` in which one value repeats for at least ``shortest`` seconds.
 
     Missing values (NaN) end a stretch.
     """
@@ -69,12 +69,12 @@ def find_frozen_runs(values: FloatArray, *, shortest: int) -> tuple[Run, ...]:
 
 
 def find_longest_gap(present: BoolArray) -> int:
-    """Give the length of the longest run of False in ``(n,)``, edges included."""
+    """Return the length of the longest run of False in ``(n,)``, edges included."""
     starts, ends = find_run_edges(~present)
     return int((ends - starts).max()) if starts.size else 0
 
 
 def find_first_lasting(holds: BoolArray, *, lasting: int) -> int | None:
-    """Give the first index from which ``(n,)`` is True for ``lasting`` consecutive seconds."""
+    """Return the first index from which ``(n,)`` is True for ``lasting`` consecutive seconds."""
     runs = find_runs(holds, shortest=lasting)
     return runs[0].start if runs else None

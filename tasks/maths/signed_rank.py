@@ -76,7 +76,7 @@ def assess_signed_rank(differences: FloatArray) -> SignedRank:
 
 
 def estimate_centre(differences: FloatArray, *, confidence: float = 0.95) -> Centre:
-    """Give the median of all means of two differences, each with itself too, and its interval.
+    """Return the median of all means of two differences, each with itself too, and its interval.
 
     ``differences`` is ``(n,)``; zeros count. The interval ends at the Walsh averages that the exact
     distribution without ties names (beyond 50 the normal one); for 95 % six differences are
@@ -110,7 +110,7 @@ def _count_beyond(n: int, tail: float) -> int:
 
 
 def _distribute(ranks: np.ndarray[tuple[int], np.dtype[np.int64]]) -> FloatArray:
-    """Give the chance of every sum that a random half of whole-number ranks can have."""
+    """Return the chance of every sum that a random half of whole-number ranks can have."""
     chances = np.zeros(int(ranks.sum()) + 1)
     chances[0] = 1.0
     reach = 0
@@ -133,5 +133,5 @@ def _drop_noise(values: FloatArray) -> FloatArray:
 
 
 def find_smallest_p(n: int) -> float:
-    """Give the two-sided p that no ``n`` differences go below: 2 / 2^n, at most 1."""
+    """Return the two-sided p that no ``n`` differences go below: 2 / 2^n, at most 1."""
     return min(1.0, 2.0 ** (1 - n))

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 def compute_running_mean(
     values: FloatArray, *, width: int, fewest_share: float = 0.5
 ) -> FloatArray:
-    """Give the centred running mean of ``(n,)`` over ``width`` samples, shorter at the ends.
+    """Return the centred running mean of ``(n,)`` over ``width`` samples, shorter at the ends.
 
     A window with fewer than ``fewest_share`` of its samples present gives NaN.
     """
@@ -34,7 +34,7 @@ def compute_running_mean(
 
 
 def compute_running_median(values: FloatArray, *, half_window: int) -> FloatArray:
-    """Give the running median of ``(n,)`` over 2 ``half_window`` + 1 samples.
+    """Return the running median of ``(n,)`` over 2 ``half_window`` + 1 samples.
 
     Windows are cut at the ends and leave out NaN; a window without any value gives NaN.
     """
@@ -51,7 +51,7 @@ def compute_running_median(values: FloatArray, *, half_window: int) -> FloatArra
 
 
 def compute_running_slope(values: FloatArray, *, width: int) -> FloatArray:
-    """Give the centred difference quotient of ``(n,)`` over ``width`` samples, per sample.
+    """Return the centred difference quotient of ``(n,)`` over ``width`` samples, per sample.
 
     The ends use what they have (at least half the width); NaN at either end of the span gives NaN.
     """
@@ -67,7 +67,7 @@ def compute_running_slope(values: FloatArray, *, width: int) -> FloatArray:
 
 
 def fit_local_lines(at: FloatArray, values: FloatArray, *, half_width: float) -> FloatArray:
-    """Give at each place the least-squares line through the values within ``half_width`` of it.
+    """Return at each place the least-squares line through the values within ``half_width`` of it.
 
     Both ``(n,)`` without gaps, places not decreasing, spacing as uneven as it is; a value alone in
     its window stays. A straight course comes back as it is.

@@ -138,7 +138,7 @@ def estimate_memories(series: FloatArray) -> FloatArray:
 def _find_seen_shares(
     differences: FloatArray, present: BoolArray, *, rhos: FloatArray, block_length: int
 ) -> FloatArray:
-    """Give the share of each pair's variance that shows about its own mean: 1 - 1 / n_eff.
+    """Return the share of each pair's variance that shows about its own mean: 1 - 1 / n_eff.
 
     n_eff is that of a first-order series, or that which the means of blocks show where it is more:
     the difference from a late device is smooth from second to second, but swings back soon.
@@ -156,7 +156,7 @@ def _find_seen_shares(
 
 
 def _measure_errors(resampled: FloatArray, n_blocks: int, seen_share: float) -> FloatArray:
-    """Give the standard error of each column from its resamples; NaN for too few blocks."""
+    """Return the standard error of each column from its resamples; NaN for too few blocks."""
     if n_blocks < FEWEST_BLOCKS:
         return np.full(resampled.shape[1], np.nan)
     errors: FloatArray = np.std(resampled, axis=0) * np.sqrt(n_blocks / (n_blocks - 1) / seen_share)
@@ -164,7 +164,7 @@ def _measure_errors(resampled: FloatArray, n_blocks: int, seen_share: float) -> 
 
 
 def _spread_variance(found: MeanError, *, relative_error: float, confidence: float) -> Interval:
-    """Give the interval of a device's own SD from its variance and the error of that.
+    """Return the interval of a device's own SD from its variance and the error of that.
 
     Two things make a variance uncertain. That errors are few makes it so by a share of itself,
     ``relative_error``, which is that of the variances of its pairs: this part is spread on a
@@ -174,10 +174,10 @@ def _spread_variance(found: MeanError, *, relative_error: float, confidence: flo
     *Source*: Zou and Donner 2008, Statistics in Medicine 27:1693, for the sum; the parts are our
     own choice, checked by simulation.
     """
-    reach = found.compute_reach(confidence=confidence)
-    if not np.isfinite(reach) or found.mean <= 0:
+    half_width = found.compute_half_width(confidence=confidence)
+    if not np.isfinite(half_width) or found.mean <= 0:
         return NO_INTERVAL
-    steps = reach / found.standard_error if found.standard_error > 0 else 0.0
+    steps = half_width / found.standard_error if found.standard_error > 0 else 0.0
     own = min(relative_error, found.standard_error / found.mean)
     rest = steps * np.sqrt(max(0.0, found.standard_error**2 - (own * found.mean) ** 2))
     below = np.hypot(found.mean * -np.expm1(-steps * own), rest)
@@ -188,7 +188,7 @@ def _spread_variance(found: MeanError, *, relative_error: float, confidence: flo
 
 
 def _weigh_pairs(pair_variances: FloatArray) -> FloatArray:
-    """Give the square roots of the weights; a pair without any difference gets a finite one."""
+    """Return the square roots of the weights; a pair without any difference gets a finite one."""
     largest = float(pair_variances.max())
     if largest <= 0:
         return np.ones(pair_variances.size)

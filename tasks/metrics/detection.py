@@ -29,7 +29,7 @@ _NO_TRUTH: Final = "the notes do not say when exercise really began (truth.start
 
 
 def _note_start(late_s: float, *, distance_m: float | None = None) -> Notes:
-    """Give notes whose true start lies `late_s` before the first second of a worked example."""
+    """Return notes whose true start lies `late_s` before the first second of a worked example."""
     start_utc = datetime.fromtimestamp(_START_S - late_s, tz=UTC)
     return Notes(start_utc=start_utc, truth=Truth(start_utc=start_utc, distance_m=distance_m))
 
@@ -67,7 +67,7 @@ def _note_start(late_s: float, *, distance_m: float | None = None) -> Notes:
     whole_only=True,
 )
 def start_delay_s(case: Case) -> Value:
-    """Give the delay of the start [s]."""
+    """Return the delay of the start [s]."""
     true_s = _find_true_start(case)
     if true_s is None:
         return unknown(_NO_TRUTH)
@@ -108,7 +108,7 @@ def start_delay_s(case: Case) -> Value:
     whole_only=True,
 )
 def start_credit_pct(case: Case) -> Value:
-    """Give the share of the true distance that was credited [%]."""
+    """Return the share of the true distance that was credited [%]."""
     if _find_true_start(case) is None:
         return unknown(_NO_TRUTH)
     true_m = _find_true_distance(case)
@@ -153,7 +153,7 @@ def start_credit_pct(case: Case) -> Value:
     whole_only=True,
 )
 def start_hr_gap_s(case: Case) -> Value:
-    """Give the time without heart rate after the true start [s]."""
+    """Return the time without heart rate after the true start [s]."""
     true_s = _find_true_start(case)
     if true_s is None:
         return unknown(_NO_TRUTH)
@@ -198,7 +198,7 @@ def start_hr_gap_s(case: Case) -> Value:
     whole_only=True,
 )
 def start_backdated_s(case: Case) -> Value:
-    """Give the time that samples written afterwards span [s]."""
+    """Return the time that samples written afterwards span [s]."""
     seconds = read_seconds(case.test.recording.samples)
     if not seconds.size:
         return unknown("this recording holds no samples")
@@ -226,7 +226,7 @@ def start_backdated_s(case: Case) -> Value:
     whole_only=True,
 )
 def start_credit_before_pct(case: Case) -> Value:
-    """Give the distance credited for the time before the start was noticed [%]."""
+    """Return the distance credited for the time before the start was noticed [%]."""
     true_s = _find_true_start(case)
     if true_s is None:
         return unknown(_NO_TRUTH)
@@ -263,7 +263,7 @@ def _find_true_distance(case: Case) -> float | None:
 
 
 def _find_tolerance(case: Case) -> float | None:
-    """Give the stated tolerance of the true distance as a share."""
+    """Return the stated tolerance of the true distance as a share."""
     notes = case.workout.notes
     if notes is None or notes.truth.distance_tolerance_pct is None:
         return None
@@ -271,7 +271,7 @@ def _find_tolerance(case: Case) -> float | None:
 
 
 def _find_noticed(case: Case) -> float | str:
-    """Give the instant in which the device noticed the start, or why it is not known."""
+    """Return the instant in which the device noticed the start, or why it is not known."""
     notes = case.workout.notes
     setup = {} if notes is None else notes.setup.get(case.test.device.id, {})
     if _PROMPT_KEY in setup:
@@ -320,7 +320,7 @@ def _look_for_backdated(case: Case) -> int:
 
 
 def _find_own_distance(subject: Subject) -> float | None:
-    """Give the device's own distance: its total, else what its counter shows at the end."""
+    """Return the device's own distance: its total, else what its counter shows at the end."""
     if subject.recording.header.device_distance_m is not None:
         return subject.recording.header.device_distance_m
     counter = read_floats(subject.recording.samples, "distance_m")
@@ -329,7 +329,7 @@ def _find_own_distance(subject: Subject) -> float | None:
 
 
 def _read_counter(case: Case, subject: Subject, at_s: float) -> float:
-    """Give what a device's counter shows at an instant [m], NaN where it does not count."""
+    """Return what a device's counter shows at an instant [m], NaN where it does not count."""
     second = round(at_s - case.workout.grid.start_s)
     if not 0 <= second < case.workout.grid.n_seconds:
         return np.nan

@@ -59,7 +59,7 @@ class Stretch:
 
 
 def _note(distance_m: float, tolerance_pct: float | None = None, **parts: float) -> Notes:
-    """Give notes of a belt run; `parts` are distances of 100 s each, one after another."""
+    """Return notes of a belt run; `parts` are distances of 100 s each, one after another."""
     segments = tuple(
         NamedSegment(name, from_s=100.0 * number, to_s=100.0 * (number + 1), distance_m=part_m)
         for number, (name, part_m) in enumerate(parts.items())
@@ -72,7 +72,7 @@ def _note(distance_m: float, tolerance_pct: float | None = None, **parts: float)
 
 
 def _run(*speeds_mps: float, notes: Notes | None) -> dict[str, Any]:
-    """Give the inputs of a worked example: 100 s at each speed, as the device guesses it."""
+    """Return the inputs of a worked example: 100 s at each speed, as the device guesses it."""
     steps = np.concatenate([np.full(100, speed) for speed in speeds_mps])
     return {
         "test": {_DISTANCE: np.concatenate([[0.0], np.cumsum(steps)]).tolist()},
@@ -106,7 +106,7 @@ def concerns_indoors(case: Case) -> bool:
     against="distance",
 )
 def indoor_distance_error_pct(case: Case) -> Value:
-    """Give the error of the indoor distance [%]."""
+    """Return the error of the indoor distance [%]."""
     found = _measure_stretch(case)
     if isinstance(found, str):
         return unknown(found)
@@ -137,7 +137,7 @@ def indoor_distance_error_pct(case: Case) -> Value:
     against="distance",
 )
 def indoor_speed_mps(case: Case) -> Value:
-    """Give the true speed [m/s]."""
+    """Return the true speed [m/s]."""
     found = _measure_stretch(case)
     if isinstance(found, str):
         return unknown(found)
@@ -160,7 +160,7 @@ def indoor_speed_mps(case: Case) -> Value:
     against="distance",
 )
 def indoor_calibration_factor(case: Case) -> Value:
-    """Give the factor that would make the distance right."""
+    """Return the factor that would make the distance right."""
     found = _measure_stretch(case)
     if isinstance(found, str):
         return unknown(found)
@@ -188,7 +188,7 @@ def pace_bands(case: Case) -> list[Segment]:
 
 # --- own and true distance over the same time ---------------------------------------------------
 def _measure_stretch(case: Case) -> Stretch | str:
-    """Give own and true distance of the segment, or why one is not known."""
+    """Return own and true distance of the segment, or why one is not known."""
     reference = case.reference
     if reference is not None and reference.name != "truth":
         reference_m = reference.values(_DISTANCE)
@@ -294,7 +294,7 @@ def _list_bands(case: Case) -> dict[str, Booleans]:
 
 
 def _find_single_band(case: Case) -> dict[str, Booleans]:
-    """Give the one band that most of the whole was run in, by the device's speed set right."""
+    """Return the one band that most of the whole was run in, by the device's speed set right."""
     whole = _measure_whole(case)
     if isinstance(whole, str) or whole.own_m <= 0.0:
         return {}
@@ -330,7 +330,7 @@ def _name_band(case: Case, speed_mps: float) -> str:
 
 
 def _name_bands(case: Case) -> list[str]:
-    """Give the names of the bands, the slowest first; paces as min:ss per kilometre."""
+    """Return the names of the bands, the slowest first; paces as min:ss per kilometre."""
     slow_first = sorted(case.settings.indoor.pace_edges_min_per_km, reverse=True)
     if not slow_first:
         return [f"{_BAND_PREFIX}any"]
@@ -362,7 +362,7 @@ def _find_true_speed(case: Case, part: NamedSegment) -> float:
 
 
 def _find_speed(counter_m: Floats) -> Floats:
-    """Give the speed over the window around each second [m/s], NaN where it is not known."""
+    """Return the speed over the window around each second [m/s], NaN where it is not known."""
     half = _PACE_WINDOW_S // 2
     speed = np.full(len(counter_m), np.nan)
     if len(counter_m) > 2 * half:
@@ -372,7 +372,7 @@ def _find_speed(counter_m: Floats) -> Floats:
 
 
 def _read_counter(case: Case, counter_m: Floats, at_s: float) -> float:
-    """Give the counter at an instant [m]; NaN where it does not count within a second of it."""
+    """Return the counter at an instant [m]; NaN where it does not count within a second of it."""
     second = at_s - case.workout.grid.start_s
     near = np.array([np.floor(second), np.ceil(second)]).astype(np.int64)
     near = np.clip(near, 0, len(counter_m) - 1)

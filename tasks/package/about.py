@@ -54,7 +54,7 @@ def write_readme(
     settings: ExportSettings,
     hides_places: bool,
 ) -> str:
-    """Give the text of the README."""
+    """Return the text of the README."""
     rows = "".join(
         f"| `{made.file.path}` | {made.n_rows} | "
         f"{made.part.table.grain.removesuffix('; append-only')} |\n"

@@ -73,7 +73,7 @@ def write_csv(
 
 
 def spell_column(values: pa.Array, column: Column, decimals: int) -> list[str | None]:
-    """Give each value as a cell; None is an empty one. A number that is not finite is missing.
+    """Return each value as a cell; None is an empty one. A number that is not finite is missing.
 
     Raises: CowornError for an instant that `decimals` cannot hold.
     """

@@ -53,7 +53,7 @@ class MadeFile:
     sha256: str
 
     def describe(self) -> dict[str, Any]:
-        """Give what the descriptor says of any file."""
+        """Return what the descriptor says of any file."""
         return {"bytes": self.n_bytes, "hash": f"sha256:{self.sha256}"}
 
 
@@ -90,7 +90,7 @@ def describe_package(
     settings: ExportSettings,
     created: datetime | None,
 ) -> dict[str, Any]:
-    """Give the descriptor; a licence is claimed only when the settings name one."""
+    """Return the descriptor; a licence is claimed only when the settings name one."""
     resources = [*map(_describe_table, tables), *map(_describe_line, lines)]
     facts: dict[str, Any] = {
         "$schema": _PROFILE,
@@ -107,7 +107,7 @@ def describe_package(
 
 
 def _make_version(created: datetime, resources: Sequence[dict[str, Any]]) -> str:
-    """Give the day of the newest numbers, and eight digits that differ with any file.
+    """Return the day of the newest numbers, and eight digits that differ with any file.
 
     Source: Semantic Versioning 2.0.0; what stands behind the plus is build metadata.
     """
@@ -147,7 +147,7 @@ def _describe_line(made: MadeLine) -> dict[str, Any]:
 
 
 def describe_schema(part: Part) -> dict[str, Any]:
-    """Give the Table Schema of a table, from the one declaration of its columns."""
+    """Return the Table Schema of a table, from the one declaration of its columns."""
     schema: dict[str, Any] = {
         "fields": [_describe_field(column, part) for column in part.columns],
         "missingValues": [""],

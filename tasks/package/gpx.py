@@ -84,7 +84,7 @@ def _write_point(document: Any, line: Line, index: int) -> None:  # noqa: ANN401
 
 
 def spell_degrees(value: float, *, turning: bool = False) -> str:
-    """Give an angle as a decimal of a tenth of a millimetre, never with an exponent.
+    """Return an angle as a decimal of a tenth of a millimetre, never with an exponent.
 
     Where it is `turning`, 180 is -180: longitudes of GPX stay below it.
     """

@@ -27,7 +27,7 @@ _DIRECTION: Final = "course_deg"
 
 
 def hide_positions(rows: pa.Table, places: Sequence[PrivatePlace]) -> pa.Table:
-    """Give `rows` without positions inside `places`, other rows and columns untouched.
+    """Return `rows` without positions inside `places`, other rows and columns untouched.
 
     The direction of travel goes wherever no position shows: a row without one may lie inside.
     """
@@ -47,7 +47,7 @@ def split_line(
     places: Sequence[PrivatePlace] = (),
     pieces: Floats | None = None,
 ) -> list[Indices]:
-    """Give the stretches of a line `(n,)` that may be drawn, each as the indices of its points.
+    """Return the stretches of a line `(n,)` that may be drawn, each as the indices of its points.
 
     Points without a position are skipped. A stretch ends where a private place begins, where the
     straight line to the next point leads across one, and where `pieces` changes.

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from tasks.package.rows import RecordingFacts, Source
 
-    #: Gives the line `(n, 2)` of a course by its name, latitude and longitude [deg], if any.
+    #: Returns the line `(n, 2)` of a course by its name, latitude and longitude [deg], if any.
     LineReader = Callable[[str], NDArray[np.float64] | None]
 
 #: What stands before the name of a course in the column `reference`.
@@ -89,7 +89,7 @@ def write_courses(source: Source, folder: Path, *, load_line: LineReader) -> Ite
 
 
 def _make_slug(name: str, taken: set[str]) -> str:
-    """Give a name that a file and a resource may have, and that no other course has."""
+    """Return a name that a file and a resource may have, and that no other course has."""
     plain = re.sub(r"[^a-z0-9_-]+", "-", name.lower()).strip("-") or "course"
     number, slug = 1, plain
     while slug in taken:

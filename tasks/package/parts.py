@@ -109,7 +109,7 @@ def _make_stored(
 
 
 def _make_answered(table: Table, title: str) -> Part:
-    """Give what is answered across workouts; an answer without workouts was taken back."""
+    """Return what is answered across workouts; an answer without workouts was taken back."""
     return _make_stored(
         table,
         title,
@@ -133,7 +133,7 @@ def _make_laid(table: Table, title: str, *, name: str = "", key: tuple[str, ...]
 
 
 def _find_links(name: str, columns: tuple[Column, ...], key: tuple[str, ...]) -> tuple[Link, ...]:
-    """Give a link for each column that bears the key of another table."""
+    """Return a link for each column that bears the key of another table."""
     return tuple(
         _LINKS[column.name]
         for column in columns

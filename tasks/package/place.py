@@ -28,7 +28,7 @@ _DEAD_AFTER_S: Final = 24 * 3600.0
 
 
 def require_place(folder: Path, *, home: Path) -> Path:
-    """Give the real path of `folder` when a package may be written there.
+    """Return the real path of `folder` when a package may be written there.
 
     It may when there is nothing yet, an empty folder, or an earlier package and nothing else.
     Raises: UsageError.
@@ -49,7 +49,7 @@ def require_place(folder: Path, *, home: Path) -> Path:
         raise UsageError(f"{folder}: {there.name} is a file; name a folder that is new or empty")
     if there != place:
         return place
-    stranger = find_stranger(place)
+    stranger = find_foreign_package(place)
     if stranger is not None:
         raise UsageError(
             f"{folder}: it holds {stranger}, which is of no earlier package; name a folder that is "
@@ -58,7 +58,7 @@ def require_place(folder: Path, *, home: Path) -> Path:
     return place
 
 
-def find_stranger(place: Path) -> str | None:
+def find_foreign_package(place: Path) -> str | None:
     """Name something in the folder that an earlier package of ours did not put there."""
     ours = _list_ours(place)
     for path in sorted(place.rglob("*")):
@@ -72,7 +72,7 @@ def find_stranger(place: Path) -> str | None:
 
 
 def _list_ours(place: Path) -> set[str]:
-    """Give the files of the package that lies in the folder; of a stranger's, none."""
+    """Return the files of the package that lies in the folder; of a stranger's, none."""
     try:
         descriptor: Any = json.loads((place / DESCRIPTOR).read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -87,7 +87,7 @@ def _list_ours(place: Path) -> set[str]:
 
 @contextlib.contextmanager
 def build_beside(place: Path) -> Iterator[Path]:
-    """Give a new folder beside `place`, which takes its place when the block ends well.
+    """Return a new folder beside `place`, which takes its place when the block ends well.
 
     When the block raises, what is at `place` stays as it was. Raises: UsageError.
     """

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from config.report import PrivatePlace
     from tasks.package.parts import Part
 
-#: Gives the rows of one table of the lake, of the recording or workout with this key.
+#: Returns the rows of one table of the lake, of the recording or workout with this key.
 RowReader = Callable[[Table, str], pa.Table]
 #: Is told how many of how many readings are done.
 Listener = Callable[[int, int], None]
@@ -93,7 +93,7 @@ class Source:
 
 
 def read_part(source: Source, part: Part) -> Iterator[pa.Table]:
-    """Give the rows of one table of the package, positions in private places hidden."""
+    """Return the rows of one table of the package, positions in private places hidden."""
     if part.query:
         for rows in _select(source, part):
             yield hide_positions(rows, source.places) if part.table is FINDINGS else rows

@@ -88,7 +88,7 @@ def _write_table(source: Source, part: Part, folder: Path) -> MadeTable:
 
 
 def _find_created(connection: duckdb.DuckDBPyConnection) -> datetime | None:
-    """Give when the newest run that any number comes from ended; None where there is no number."""
+    """Return when the newest run that a number comes from ended; None where there is no number."""
     ((newest_us,),) = connection.execute(
         f"SELECT max(epoch_us(coalesce(ended_at, started_at))) FROM {RUNS_USED}"  # noqa: S608
     ).fetchall()

@@ -1,6 +1,6 @@
 """Which recordings are one workout."""
 
-from tasks.core.bouts import Bout, Candidate, Member
-from tasks.pair.bouts import pair_recordings
+from tasks.core.members import Candidate, Member, WorkoutMembers
+from tasks.pair.members import pair_recordings
 
-__all__ = ["Bout", "Candidate", "Member", "pair_recordings"]
+__all__ = ["Candidate", "Member", "WorkoutMembers", "pair_recordings"]

@@ -102,7 +102,7 @@ def find_shift(
 
 
 def _list_shifts(wrong: Placed, right: Placed, *, settings: PairSettings) -> Integers:
-    """Give the whole quarter hours, 0 among them, after which the overlap is wide enough."""
+    """Return the whole quarter hours, 0 among them, after which the overlap is wide enough."""
     most = int(settings.max_clock_shift_h * 3600 // QUARTER_S)
     shifts = QUARTER_S * np.arange(-most, most + 1, dtype=np.int64)
     start_s = np.maximum(wrong.start_s + shifts, right.start_s)
@@ -161,6 +161,6 @@ def _find_by_tracks(
 
 
 def _spread(shifts: Integers, step_s: int) -> Integers:
-    """Give each shift with what it may be off besides, (n_shifts, n_steps)."""
+    """Return each shift with what it may be off besides, (n_shifts, n_steps)."""
     spread: Integers = shifts[:, None] + np.arange(-RESIDUAL_S, RESIDUAL_S + 1, step_s)[None, :]
     return spread

@@ -38,7 +38,7 @@ class ClockCorrector:
         self._known: dict[tuple[str, float, str, float], Shift | None] = {}
 
     def correct(self, placed: Sequence[Placed]) -> list[Placed]:
-        """Give the recordings with the shifts that are clear."""
+        """Return the recordings with the shifts that are clear."""
         current = order_placed(placed)
         for _ in range(len(current)):
             groups = group_by_overlap(current, self._library, settings=self._settings)
@@ -177,7 +177,7 @@ class _Targets:
         self._reach_s = reach_s
 
     def near(self, anchor: Placed) -> list[Placed]:
-        """Give the recordings that a shift within reach can bring together with `anchor`."""
+        """Return the recordings that a shift within reach can bring together with `anchor`."""
         first = bisect_left(self._starts_s, anchor.start_s - self._reach_s - self._longest_s)
         last = bisect_right(self._starts_s, anchor.end_s + self._reach_s)
         return self._ordered[first:last]

@@ -91,7 +91,7 @@ def are_duplicates(first: Placed, second: Placed, library: Library, *, min_share
 
 
 def measure_richness(placed: Placed, library: Library) -> tuple[int, int, str]:
-    """Give a key that is greater for the richer recording: values held, then the format."""
+    """Return a key that is greater for the richer recording: values held, then the format."""
     key = ("richness", placed.recording_id)
     count, rank = library.once(key, lambda: _measure_richness(placed, library))
     return count, -rank, placed.recording_id
@@ -122,7 +122,7 @@ class _Shared:
     has_same_ends: bool
 
     def read(self, channel: str) -> tuple[Floats, Floats]:
-        """Give a channel of both where both have a value."""
+        """Return a channel of both where both have a value."""
         one = read_floats(self.first.samples, channel)[self.first_rows]
         other = read_floats(self.second.samples, channel)[self.second_rows]
         both = np.isfinite(one) & np.isfinite(other)
@@ -168,7 +168,7 @@ def _find_shared(first: Placed, second: Placed, library: Library) -> _Shared | N
 
 
 def _find_seconds(recording: Recording, shift_s: float) -> tuple[Integers, Integers]:
-    """Give the distinct whole seconds with a sample, and the first row of each."""
+    """Return the distinct whole seconds with a sample, and the first row of each."""
     micros = read_micros(recording.samples).astype(np.int64) + round(shift_s * 1e6)
     seconds, rows = np.unique(round_to_seconds(micros), return_index=True)
     return seconds, rows
@@ -206,7 +206,7 @@ def _have_two_sensors(shared: _Shared) -> bool:
 
 
 def _compare(shared: _Shared, channel: str) -> float | None:
-    """Give the share of shared seconds with equal values; None where that would prove nothing."""
+    """Return the share of shared seconds with equal values; None where that would prove nothing."""
     one, other = shared.read(channel)
     if one.size < _LEAST_SHARED_S or min(one.std(), other.std()) < _LEAST_SD[channel]:
         return None

@@ -36,7 +36,7 @@ def place_elapsed(
     settings: PairSettings,
     starts_of_notes_s: Sequence[float],
 ) -> tuple[list[Placed], list[Placed]]:
-    """Give the elapsed recordings that found their time, and those that did not.
+    """Return the elapsed recordings that found their time, and those that did not.
 
     A signal that clearly matches a recording with a clock decides first (speed, altitude or heart
     rate, as for wrong clocks, at any shift); else the date and time in the file name, where it
@@ -66,7 +66,7 @@ def place_elapsed(
 
 
 def _list_targets(one: Placed, placed: Sequence[Placed]) -> list[Sequence[Placed]]:
-    """Give where to look, in turn: among former companions, then around the date in its name.
+    """Return where to look, in turn: among former companions, then around the date in its name.
 
     Without a date in the name everything is looked at.
     """

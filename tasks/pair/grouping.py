@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from tasks.core.bouts import Member
+from tasks.core.members import Member
 from tasks.pair.duplicates import are_duplicates, are_one_unit, measure_richness
 from tasks.pair.library import find_overlap_s, find_overlap_share
 
@@ -41,14 +41,14 @@ class _Link:
 
 
 def order_placed(placed: Sequence[Placed]) -> list[Placed]:
-    """Give the recordings by start and id, so that nothing hangs on the order of arrival."""
+    """Return the recordings by start and id, so that nothing hangs on the order of arrival."""
     return sorted(placed, key=lambda one: (one.start_s, one.recording_id))
 
 
 def group_by_overlap(
     placed: Sequence[Placed], library: Library, *, settings: PairSettings
 ) -> list[Group]:
-    """Give the groups of recordings that overlap, by start.
+    """Return the groups of recordings that overlap, by start.
 
     Two are linked when they overlap by `min_overlap_share` of the shorter one, and their real
     tracks, where both have one, are not farther apart than `max_apart_m`. Groups are what links
@@ -99,13 +99,13 @@ def resolve_group(group: Group, library: Library, *, settings: PairSettings) -> 
 
 
 def count_units(group: Group, library: Library, *, settings: PairSettings) -> int:
-    """Give the number of units in a group, duplicates and pieces counted once."""
+    """Return the number of units in a group, duplicates and pieces counted once."""
     used, _ = _find_duplicates(group, library, settings=settings)
     return len(used) - len(_find_pieces(used, library, settings=settings))
 
 
 def _find_meetings(ordered: Sequence[Placed]) -> Iterator[tuple[int, int]]:
-    """Give each two recordings that overlap at all, once, by index."""
+    """Return each two recordings that overlap at all, once, by index."""
     running: list[int] = []
     for index, placed in enumerate(ordered):
         running = [one for one in running if find_overlap_s(ordered[one], placed) > 0]
@@ -114,7 +114,7 @@ def _find_meetings(ordered: Sequence[Placed]) -> Iterator[tuple[int, int]]:
 
 
 def _share_of_both(first: Placed, second: Placed) -> float:
-    """Give the overlap as a share of the time in which either recorded."""
+    """Return the overlap as a share of the time in which either recorded."""
     overlap_s = find_overlap_s(first, second)
     return overlap_s / (first.duration_s + second.duration_s - overlap_s)
 
@@ -163,7 +163,7 @@ def _connect(
 def _find_duplicates(
     group: Group, library: Library, *, settings: PairSettings
 ) -> tuple[list[Placed], dict[str, str]]:
-    """Give the recordings that are used, by start, and the used one for each duplicate."""
+    """Return the recordings that are used, by start, and the used one for each duplicate."""
     if len(group) == 1:
         return list(group), {}
     richest_first = sorted(group, key=lambda one: measure_richness(one, library), reverse=True)
@@ -188,7 +188,7 @@ def _find_duplicates(
 def _find_pieces(
     used: Sequence[Placed], library: Library, *, settings: PairSettings
 ) -> dict[str, str]:
-    """Give the piece before it for each recording that goes on from one of the same unit."""
+    """Return the piece before it for each recording that goes on from one of the same unit."""
     continues: dict[str, str] = {}
     for index, placed in enumerate(used):
         for before in reversed(used[:index]):

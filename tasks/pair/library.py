@@ -15,7 +15,7 @@ from tasks.maths.offset import estimate_offset
 from tasks.workout.signals import Signal, Track, read_signal, read_speed, read_track
 
 if TYPE_CHECKING:
-    from tasks.core.bouts import Candidate
+    from tasks.core.members import Candidate
     from tasks.core.recording import Recording
 
 Answer = TypeVar("Answer")
@@ -74,14 +74,14 @@ class Placed:
 
 
 def find_overlap_s(first: Placed, second: Placed) -> float:
-    """Give for how long both recorded; below 0 is the gap between them."""
+    """Return for how long both recorded; below 0 is the gap between them."""
     start_s = max(first.start_s, second.start_s)
     end_s = min(first.start_s + first.duration_s, second.start_s + second.duration_s)
     return end_s - start_s
 
 
 def find_overlap_share(first: Placed, second: Placed) -> float:
-    """Give the overlap as a share of the shorter one, at least 0."""
+    """Return the overlap as a share of the shorter one, at least 0."""
     shorter = min(first.duration_s, second.duration_s)
     return max(find_overlap_s(first, second), 0.0) / shorter
 
@@ -104,7 +104,7 @@ class OpenRecording:
         return self._track[0]
 
     def signal(self, channel: str) -> Signal | None:
-        """Give a channel per second; speed is derived where the device gave none."""
+        """Return a channel per second; speed is derived where the device gave none."""
         if channel not in self._signals:
             read = (
                 read_speed(self.recording, max_gap_s=_MAX_GAP_S)
@@ -124,7 +124,7 @@ class Library:
         self._answers: dict[tuple[object, ...], Any] = {}
 
     def open(self, recording_id: str) -> OpenRecording:
-        """Give the recording, from the open ones if it is among them."""
+        """Return the recording, from the open ones if it is among them."""
         if recording_id not in self._open:
             self._open[recording_id] = OpenRecording(self._load(recording_id))
             if len(self._open) > _KEPT:
@@ -133,14 +133,14 @@ class Library:
         return self._open[recording_id]
 
     def once(self, key: tuple[object, ...], compute: Callable[[], Answer]) -> Answer:
-        """Give what `compute` gives, computed once for `key`: rounds ask the same again."""
+        """Return what `compute` gives, computed once for `key`: rounds ask the same again."""
         if key not in self._answers:
             self._answers[key] = compute()
         answer: Answer = self._answers[key]
         return answer
 
     def measure_distance_m(self, first: Placed, second: Placed) -> float:
-        """Give the median distance between two tracks while both recorded [m].
+        """Return the median distance between two tracks while both recorded [m].
 
         NaN where one has no real positions or no second is shared.
         """
@@ -170,7 +170,7 @@ class Library:
         return float(np.median(known)) if known.size else float("nan")
 
     def measure_likeness(self, first: Placed, second: Placed) -> float:
-        """Give the highest correlation of a channel that both recorded, at the best small offset.
+        """Return the highest correlation of a channel that both recorded, at the best small offset.
 
         0 where no channel varies in both, or none is alike. Slow changes do not count.
         """

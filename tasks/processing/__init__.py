@@ -8,13 +8,13 @@ writer, in one short transaction; `finish` tells the ledger. The four belong und
 from tasks.processing.commit import Summary, WorkoutSummary, commit
 from tasks.processing.compute import WorkoutOutcome, measure_planned
 from tasks.processing.known import KnownRecording
-from tasks.processing.pending import Outlook, look_ahead
+from tasks.processing.pending import PendingWorkouts, find_pending_workouts
 from tasks.processing.plan import Plan, PlannedWorkout
 from tasks.processing.prepare import Prepared, finish, prepare
 
 __all__ = [
     "KnownRecording",
-    "Outlook",
+    "PendingWorkouts",
     "Plan",
     "PlannedWorkout",
     "Prepared",
@@ -22,8 +22,8 @@ __all__ = [
     "WorkoutOutcome",
     "WorkoutSummary",
     "commit",
+    "find_pending_workouts",
     "finish",
-    "look_ahead",
     "measure_planned",
     "prepare",
 ]

@@ -90,7 +90,7 @@ def _infer(subjects: Sequence[Subject]) -> str:
 
 
 def _find_speed(subject: Subject) -> np.ndarray:
-    """Give the recorded speed on the grid, else the speed from one position to the next [m/s]."""
+    """Return the recorded speed on the grid, else the speed from one position to the next [m/s]."""
     if subject.has("speed_mps"):
         return subject.values("speed_mps")
     latitude, longitude = subject.values("latitude_deg"), subject.values("longitude_deg")

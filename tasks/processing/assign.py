@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from tasks.core.notes import NamedSegment, Notes
-    from tasks.pair import Bout
+    from tasks.pair import WorkoutMembers
     from tasks.processing.known import KnownRecording
 
 DAY: Final = timedelta(days=1)
@@ -28,9 +28,9 @@ class Assigned:
 
 
 def assign_notes(
-    notes: Sequence[Notes], named: Mapping[str, Bout], by_id: Mapping[str, KnownRecording]
+    notes: Sequence[Notes], named: Mapping[str, WorkoutMembers], by_id: Mapping[str, KnownRecording]
 ) -> Assigned:
-    """Give each workout of `named` the latest of the `notes` that fit it.
+    """Return each workout of `named` the latest of the `notes` that fit it.
 
     Notes with a time fit every workout that runs then. Notes of a whole day must leave no doubt:
     where several workouts of that day fit, none gets them.
@@ -54,7 +54,7 @@ def assign_notes(
     return Assigned(applies, tuple(unclaimed), tuple(complaints))
 
 
-def check_segments(notes: Notes, bout: Bout) -> Iterator[str]:
+def check_segments(notes: Notes, bout: WorkoutMembers) -> Iterator[str]:
     """Say which named parts have no second in common with the workout."""
     for part in notes.segments:
         begin_s, end_s = _find_ends(notes, part)
@@ -66,7 +66,7 @@ def check_segments(notes: Notes, bout: Bout) -> Iterator[str]:
             )
 
 
-def _fits(notes: Notes, bout: Bout, *, by_id: Mapping[str, KnownRecording]) -> bool:
+def _fits(notes: Notes, bout: WorkoutMembers, *, by_id: Mapping[str, KnownRecording]) -> bool:
     if not notes.whole_day:
         early = timedelta(seconds=NOTES_EARLY_S)
         return bout.start_utc - early <= notes.start_utc <= bout.end_utc

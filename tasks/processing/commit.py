@@ -155,7 +155,7 @@ def _append_answers(connection: duckdb.DuckDBPyConnection, settings: Settings, *
 
 
 def _stamp(rows: pa.Table, **constants: object) -> pa.Table:
-    """Give `rows` with the columns named in `constants` filled."""
+    """Return `rows` with the columns named in `constants` filled."""
     import pyarrow as pa  # noqa: PLC0415 - keeps the start of light commands quick
 
     for name, value in constants.items():
@@ -213,7 +213,7 @@ def _make_run_row(run: Run) -> Row:
 
 
 def _once(key: tuple[str, ...], rows: Iterable[Row]) -> list[Row]:
-    """Give each row of a key once, the last one said."""
+    """Return each row of a key once, the last one said."""
     return list({tuple(row[name] for name in key): row for row in rows}.values())
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tasks.align import align_workout
 from tasks.archive.lake import read_recording, write_pairs
-from tasks.guard import read_line_apart
+from tasks.guard import read_line_isolated
 from tasks.processing.activity import Activity, name_activity_of
 from tasks.processing.measure import measure_workout
 from tasks.workout.case import Workout
@@ -65,7 +65,7 @@ def measure_planned(planned: PlannedWorkout, *, home: Home, settings: Settings) 
     course = load_course(
         planned.notes,
         courses=home.courses,
-        read=lambda path: read_line_apart(path, settings=settings.read),
+        read=lambda path: read_line_isolated(path, settings=settings.read),
     )
     workout = Workout(
         workout_id=planned.workout_id,
@@ -112,7 +112,7 @@ def _make_workout_row(planned: PlannedWorkout, aligned: Aligned, activity: Activ
 
 
 def _find_local_offset(planned: PlannedWorkout) -> int | None:
-    """Give local time minus UTC [s]: from the notes, else from the first device that knows it."""
+    """Return local time minus UTC [s]: from the notes, else from the first device that knows it."""
     if planned.notes is not None and planned.notes.local_offset_s is not None:
         return planned.notes.local_offset_s
     known = (one.header.local_offset_s for one in planned.recordings)

@@ -68,7 +68,7 @@ def measure_workout(workout: Workout) -> Measured:
 
 # --- segments ---------------------------------------------------------------------------------
 def _cut_segments(workout: Workout, test: Subject, reference: Reference | None) -> list[Segment]:
-    """Give the whole comparison and the parts that the notes name."""
+    """Return the whole comparison and the parts that the notes name."""
     span = test.covered if reference is None or reference.covered is None else reference.covered
     whole = Segment("all", span.copy())
     if workout.notes is None:
@@ -122,7 +122,7 @@ def _measure_against(
 
 
 def _derive_cases(whole: Case, domain: str) -> list[Case]:
-    """Give the cases over the segments that a domain cuts by itself."""
+    """Return the cases over the segments that a domain cuts by itself."""
     if whole.reference is None:
         return []
     return [

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Outlook:
+class PendingWorkouts:
     """What waits to be measured again.
 
     `outdated` are the workouts, newest first, whose results rest on other settings, metrics or
@@ -32,7 +32,9 @@ class Outlook:
     devices_changed: bool
 
 
-def look_ahead(connection: duckdb.DuckDBPyConnection, home: Home, settings: Settings) -> Outlook:
+def find_pending_workouts(
+    connection: duckdb.DuckDBPyConnection, home: Home, settings: Settings
+) -> PendingWorkouts:
     """Compare what the published results rest on with what there is today."""
     workouts = connection.execute(
         "SELECT workout_id, course, fingerprint FROM workouts ORDER BY start_utc DESC, workout_id"
@@ -46,7 +48,7 @@ def look_ahead(connection: duckdb.DuckDBPyConnection, home: Home, settings: Sett
         course: mark_circumstances(settings, course, marks=marks)
         for course in {row[1] for row in workouts}
     }
-    return Outlook(
+    return PendingWorkouts(
         outdated=tuple(
             workout_id
             for workout_id, course, fingerprint in workouts

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from tasks.archive.lake import read_recording
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS
-from tasks.pair import Bout, Candidate, pair_recordings
+from tasks.pair import Candidate, WorkoutMembers, pair_recordings
 from tasks.processing.assign import DAY, assign_notes, check_segments
 
 if TYPE_CHECKING:
@@ -40,13 +40,13 @@ class PlannedWorkout:
     """
 
     workout_id: str
-    bout: Bout
+    bout: WorkoutMembers
     recordings: tuple[KnownRecording, ...]
     notes: Notes | None
     fingerprint: str
 
     def find(self, recording_id: str) -> KnownRecording:
-        """Give the recording of that id."""
+        """Return the recording of that id."""
         return next(known for known in self.recordings if known.recording_id == recording_id)
 
 
@@ -141,8 +141,10 @@ def _make_candidate(known: KnownRecording) -> Candidate:
     )
 
 
-def _name_bouts(bouts: Sequence[Bout], by_id: Mapping[str, KnownRecording]) -> dict[str, Bout]:
-    """Give each bout its id: the one that most of its members had, else a new one.
+def _name_bouts(
+    bouts: Sequence[WorkoutMembers], by_id: Mapping[str, KnownRecording]
+) -> dict[str, WorkoutMembers]:
+    """Return each bout its id: the one that most of its members had, else a new one.
 
     An id goes to one bout only: to the one that holds more of its former members.
     """
@@ -160,8 +162,10 @@ def _name_bouts(bouts: Sequence[Bout], by_id: Mapping[str, KnownRecording]) -> d
     return {names.get(number) or _make_workout_id(bout): bout for number, bout in enumerate(bouts)}
 
 
-def _share_names(bout: Bout, by_id: Mapping[str, KnownRecording]) -> tuple[KnownRecording, ...]:
-    """Give the members of a bout; exports of one recording are of one device.
+def _share_names(
+    bout: WorkoutMembers, by_id: Mapping[str, KnownRecording]
+) -> tuple[KnownRecording, ...]:
+    """Return the members of a bout; exports of one recording are of one device.
 
     A rule that knows one of them names all of them: a GPX holds no serial number, a FIT file may
     lie in no folder. Where rules know several, the one of the export that is used counts.
@@ -181,19 +185,19 @@ def _share_names(bout: Bout, by_id: Mapping[str, KnownRecording]) -> tuple[Known
     )
 
 
-def _count_former_ids(bout: Bout, by_id: Mapping[str, KnownRecording]) -> Counter[str]:
+def _count_former_ids(bout: WorkoutMembers, by_id: Mapping[str, KnownRecording]) -> Counter[str]:
     former = (by_id[member.recording_id].workout_id for member in bout.members)
     return Counter(workout_id for workout_id in former if workout_id is not None)
 
 
-def _make_workout_id(bout: Bout) -> str:
+def _make_workout_id(bout: WorkoutMembers) -> str:
     """Name a new workout by its start and its first recording."""
     first = min(member.recording_id for member in bout.members)
     return f"{bout.start_utc:%Y%m%dT%H%MZ}-{first[:6]}"
 
 
 def _fingerprint(
-    bout: Bout,
+    bout: WorkoutMembers,
     members: Sequence[KnownRecording],
     notes: Notes | None,
     *,
@@ -215,7 +219,7 @@ def _fingerprint(
 
 
 def mark_circumstances(settings: Settings, course: str | None, *, marks: Mapping[str, str]) -> str:
-    """Give the first half of a fingerprint: what results hang on beside recordings and notes.
+    """Return the first half of a fingerprint: what results hang on beside recordings and notes.
 
     Computed without a look at any recording, which tells quickly what a new setting, metric or
     course has made outdated.
@@ -233,7 +237,7 @@ def mark_circumstances(settings: Settings, course: str | None, *, marks: Mapping
 
 
 def read_circumstances(fingerprint: str | None) -> str:
-    """Give the first half of a fingerprint that was stored."""
+    """Return the first half of a fingerprint that was stored."""
     return (fingerprint or "").partition(_SEPARATOR)[0]
 
 
@@ -242,14 +246,14 @@ def _hash(facts: Mapping[str, Any]) -> str:
 
 
 def _mark_reading(header: Header) -> tuple[str, ...]:
-    """Give what the times and values of a recording depend on beside the bytes of its export."""
+    """Return what the times and values of a recording depend on beside the bytes of its export."""
     if header.time_basis == "notes":
         return header.reader, f"{header.local_offset_s} s"
     return (header.reader,)
 
 
 def _mark_device(device: Device, recording_id: str) -> tuple[str, str]:
-    """Give what results depend on in a device: everything but the rules that found it."""
+    """Return what results depend on in a device: everything but the rules that found it."""
     return recording_id, device.model_dump_json(exclude={"match"})
 
 
@@ -260,7 +264,7 @@ def find_windows(
     former: Sequence[tuple[datetime, datetime]] = (),
     settings: Settings,
 ) -> list[tuple[datetime, datetime]]:
-    """Give the spans in which partners of new `recordings` and `notes` can lie.
+    """Return the spans in which partners of new `recordings` and `notes` can lie.
 
     `former` are spans that recordings had which lie elsewhere by now, or are gone.
     """

@@ -12,7 +12,7 @@ from tasks.archive.ledger import Ledger
 from tasks.archive.originals import find_original
 from tasks.core.errors import CowornError
 from tasks.core.recording import ExportFile
-from tasks.guard import read_some_notes_apart
+from tasks.guard import read_some_notes_isolated
 from tasks.processing.known import collect_recordings
 from tasks.processing.plan import Plan, find_windows, plan
 from tasks.readers.notes import is_sheet
@@ -129,7 +129,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
 def mark_duplicates(
     prepared: Prepared, outcomes: Sequence[WorkoutOutcome]
 ) -> tuple[FileRecord, ...]:
-    """Give the files with the status that the outcomes show.
+    """Return the files with the status that the outcomes show.
 
     An export all of whose recordings are told better by another one is a duplicate; one that was a
     duplicate and is no longer one is stored again.
@@ -163,7 +163,7 @@ def finish(prepared: Prepared, outcomes: Sequence[WorkoutOutcome], *, home: Home
 
 
 def _collect(column: str, prepared: Prepared, outcomes: Sequence[WorkoutOutcome]) -> dict[str, Any]:
-    """Give one fact of each recording: what the outcomes say, else what the store says.
+    """Return one fact of each recording: what the outcomes say, else what the store says.
 
     Of workouts that nothing has changed for, only the store may know it: a run that was killed
     after it had committed did not tell the ledger.
@@ -195,7 +195,7 @@ def _find_windows(
     home: Home,
     settings: Settings,
 ) -> list[tuple[datetime, datetime]] | None:
-    """Give the spans in which the partners of what is new can lie; None: anywhere."""
+    """Return the spans in which the partners of what is new can lie; None: anywhere."""
     with_new = [file for file in files if unsettled.intersection(file.recording_ids)]
     new = collect_recordings(with_new, stored.recordings, lake=home.lake, devices=())
     if any(known.header.time_basis == "elapsed" for known in new.recordings):
@@ -218,7 +218,7 @@ def _find_windows(
 
 
 def _find_gone(files: Sequence[FileRecord], stored: _Stored) -> tuple[str, ...]:
-    """Give stored recordings that their export no longer gives: it was read again and refused.
+    """Return stored recordings that their export no longer gives: it was read again and refused.
 
     Exports that the ledger does not know say nothing: it may have been lost.
     """
@@ -267,7 +267,7 @@ def _read_notes(files: Sequence[FileRecord], *, home: Home, settings: Settings) 
             continue
         known.append(file)
         texts.append(ExportFile(original, file.name, file.file_id))
-    read = read_some_notes_apart(texts, zone=settings.time.zone or None, settings=settings.read)
+    read = read_some_notes_isolated(texts, zone=settings.time.zone or None, settings=settings.read)
     for file, said in zip(known, read, strict=True):
         if isinstance(said, CowornError):
             complaints.append(str(said))
@@ -307,6 +307,6 @@ def _check_setups(made: Plan, devices: Sequence[Device]) -> Iterator[str]:
 
 
 def mark_devices(home: Home) -> str:
-    """Give a hash of devices.toml as it is."""
+    """Return a hash of devices.toml as it is."""
     content = home.devices.read_bytes() if home.devices.exists() else b""
     return hashlib.sha256(content).hexdigest()[:16]

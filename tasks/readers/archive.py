@@ -205,7 +205,7 @@ def _refuse_unsafe_member(member: zipfile.ZipInfo, archive_name: str) -> None:
 
 
 def _read_member_name(member: zipfile.ZipInfo) -> str:
-    """Give the member's name; many programs write UTF-8 without setting the bit that says so."""
+    """Return the member's name; many programs write UTF-8 without setting the bit that says so."""
     if member.flag_bits & _UTF8_BIT:
         return member.filename
     try:
@@ -215,7 +215,7 @@ def _read_member_name(member: zipfile.ZipInfo) -> str:
 
 
 def _clean_path(name: str) -> PurePosixPath | None:
-    """Give the member's path with printable names; None for what is no export by its name."""
+    """Return the member's path with printable names; None for what is no export by its name."""
     path = PurePosixPath(_make_printable(name.replace("\\", "/")))
     if not path.name or is_housekeeping(path.name) or "__MACOSX" in path.parts:
         return None
@@ -223,7 +223,7 @@ def _clean_path(name: str) -> PurePosixPath | None:
 
 
 def _make_printable(name: str) -> str:
-    """Give one name per name: composed characters, and nothing that breaks a line."""
+    """Return one name per name: composed characters, and nothing that breaks a line."""
     composed = unicodedata.normalize("NFC", name)
     return "".join(letter if letter.isprintable() else "_" for letter in composed)
 

@@ -141,7 +141,7 @@ class _Points:
 
 
 def _parse_plain(text: str) -> Any | None:  # noqa: ANN401 - gpxpy's own document
-    """Give gpxpy's document when it can see all of it, else None."""
+    """Return gpxpy's document when it can see all of it, else None."""
     try:
         gpx = gpxpy.parse(text)
     except (GPXException, ValueError):
@@ -243,7 +243,7 @@ def _collect_point(point: Any, points: _Points, piece: int) -> None:  # noqa: AN
 
 
 def _read_extensions(extensions: Iterable[Any], points: _Points) -> dict[str, float]:
-    """Give the known values of a point by column; the first one of a column wins."""
+    """Return the known values of a point by column; the first one of a column wins."""
     values: dict[str, float] = {}
     for extension in extensions:
         for element in extension.iter():
@@ -310,13 +310,13 @@ def _build_header(
 
 
 def _name_sport(kind: str) -> str | None:
-    """Give our word for a track's type; a bare number is the code of one service, not a word."""
+    """Return our word for a track's type; a bare number is the code of one service, not a word."""
     word = kind.lower().replace("virtual", "").strip(" _-")
     return None if word.isdecimal() else name_activity(word)
 
 
 def _read_totals(extensions: Iterable[Any]) -> dict[str, float]:
-    """Give the device's own totals; empty when the track says none."""
+    """Return the device's own totals; empty when the track says none."""
     totals: dict[str, float] = {}
     for extension in extensions:
         if read_local_name(extension).lower() != _TOTALS_FRAME:

@@ -147,7 +147,7 @@ class _Activity:
         return bool(self.times) or any(lap.timer_s > 0 or lap.distance_m > 0 for lap in self.laps)
 
     def find_first_time(self) -> int:
-        """Give the first time that stands in the file [us]."""
+        """Return the first time that stands in the file [us]."""
         return self.times[0] if self.times else self.laps[0].start_us
 
 
@@ -299,7 +299,7 @@ def _build_laps(laps: list[_Lap]) -> pa.Table:
 
 
 def _find_end(lap: _Lap) -> int:
-    """Give the end of a lap: its last trackpoint, else where its timer puts it [us]."""
+    """Return the end of a lap: its last trackpoint, else where its timer puts it [us]."""
     longest_us = FARTHEST // timedelta(microseconds=1)
     spans_us = []
     if lap.last_us is not None:
@@ -364,7 +364,7 @@ def _read_number(element: Any, name: str, activity: _Activity) -> float:  # noqa
 
 
 def _to_number(text: str, activity: _Activity) -> float:
-    """Give the number, NaN (and one more count) when there is none."""
+    """Return the number, NaN (and one more count) when there is none."""
     try:
         return float(text)
     except ValueError:

@@ -29,7 +29,7 @@ _OURS: Final = re.compile(r"-(wide|square)-(light|dark)\.(svg|png)$")
 
 
 def find_device_figures(device_id: str, folder: Path) -> Path:
-    """Give the folder of a device's figures."""
+    """Return the folder of a device's figures."""
     return folder / "figures" / f"device-{device_id}"
 
 
@@ -54,7 +54,7 @@ def write_device_figures(
     settings: ReportSettings,
     wanted: bool,
 ) -> dict[str, dict[str, str]]:
-    """Give the paths inside `folder` of the figures that the settings name, by drawing and form.
+    """Return the paths inside `folder` of the figures that the settings name, by drawing and form.
 
     Figures of what the page no longer shows are taken away; they are made again when `wanted`.
     """
@@ -79,7 +79,7 @@ def write_device_figures(
 
 
 def _make_mark(drawing: Drawing, settings: ReportSettings) -> str:
-    """Give twelve hex digits that change when anything in the figure would."""
+    """Return twelve hex digits that change when anything in the figure would."""
     sizes = [settings.figure_wide_px, settings.figure_square_px]
     colours = [(device.look.light, device.look.dark) for device in drawing.devices]
     parts = [drawing.title, drawing.as_page_data(), sizes, colours, hash_of_looks()]

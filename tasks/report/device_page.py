@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Final
 from tasks.core.discovery import load_charts
 from tasks.core.registers import CHARTS
 from tasks.report.index import write_when
-from tasks.report.levels import word_levels
+from tasks.report.levels import format_levels
 from tasks.report.pages import make_page_data, pick_whole, render
 from tasks.report.sections import PageSection
-from tasks.report.verdicts import word_verdicts
+from tasks.report.verdicts import format_verdicts
 from tasks.report.words import ROLES, describe_event, name_kind
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ class KindRow:
 
 
 def draw_device(data: DeviceData) -> dict[str, tuple[Drawing, ...]]:
-    """Give the drawings of a device's page by section."""
+    """Return the drawings of a device's page by section."""
     load_charts()
     drawings: dict[str, tuple[Drawing, ...]] = defaultdict(tuple)
     for one in CHARTS.values():
@@ -82,7 +82,7 @@ def render_device(
     *,
     figures: Mapping[str, Mapping[str, str]],
 ) -> str:
-    """Give the page of one device; `figures` are the paths of published ones by drawing."""
+    """Return the page of one device; `figures` are the paths of published ones by drawing."""
     used = {metric: pick_whole(data.results, metric) for metric in COLUMNS}
     columns = [
         metric
@@ -104,10 +104,10 @@ def render_device(
         answered=drawings.get(_ANSWERED, ()),
         figures=figures,
         to_come=_TO_COME if _FOREST in data.settings.figures else "",
-        levels=word_levels(
+        levels=format_levels(
             data.levels, data.limits, definitions=data.definitions, units=data.settings.units
         ),
-        verdicts=word_verdicts(
+        verdicts=format_verdicts(
             data.verdicts,
             devices=data.devices,
             definitions=data.definitions,

@@ -1,6 +1,6 @@
 """A drawing: one chart specification without size and colours, and the tables that it shows.
 
-The page, the SVG and the PNG are all made from it: the page's script and `dress_drawing` do the
+The page, the SVG and the PNG are all made from it: the page's script and `apply_theme` do the
 same three things, which are to fill in the tables, the size and the theme.
 """
 
@@ -63,7 +63,7 @@ class Drawing:
     facts: Mapping[str, Any] = field(default_factory=dict)
 
     def as_page_data(self) -> dict[str, Any]:
-        """Give what the page's script needs to draw it."""
+        """Return what the page's script needs to draw it."""
         return {
             "kind": self.kind,
             "spec": self.spec,
@@ -74,11 +74,11 @@ class Drawing:
 
 
 def list_panels(spec: Mapping[str, Any]) -> list[Any]:
-    """Give the panels of a specification: those stacked in it, or itself."""
+    """Return the panels of a specification: those stacked in it, or itself."""
     return list(spec["vconcat"]) if "vconcat" in spec else [spec]
 
 
-def dress_drawing(
+def apply_theme(
     drawing: Drawing,
     *,
     theme: Theme,
@@ -86,7 +86,7 @@ def dress_drawing(
     height_px: int,
     subtitle: Sequence[str] = (),
 ) -> dict[str, Any]:
-    """Give the whole Vega-Lite specification of a figure of that size with title and caption."""
+    """Return the whole Vega-Lite specification of a figure of that size with title and caption."""
     # Through text: parts that layers share would be enlarged once for each of them.
     spec = json.loads(json.dumps(drawing.spec))
     scale = find_scale(min(width_px, height_px * 16 / 9))
@@ -147,7 +147,7 @@ def _keep_shape(panel: dict[str, Any], plan: Mapping[str, float]) -> None:
 
 
 def list_rows(columns: Columns) -> list[dict[str, Any]]:
-    """Give a table of columns as rows."""
+    """Return a table of columns as rows."""
     names = list(columns)
     return [
         dict(zip(names, values, strict=True))
@@ -157,7 +157,7 @@ def list_rows(columns: Columns) -> list[dict[str, Any]]:
 
 # --- what most charts share ---------------------------------------------------------------------
 def encode_time(data: WorkoutData, *, titled: bool = True) -> dict[str, Any]:
-    """Give the horizontal axis: seconds since the start, shown as time of day in the zone."""
+    """Return the horizontal axis: seconds since the start, shown as time of day in the zone."""
     begin = data.local(data.facts.start_s)
     lasts = data.facts.end_s - data.facts.start_s
     step = next((one for one in _TICK_STEPS_S if lasts / one <= _MOST_TICKS), _TICK_STEPS_S[-1])
@@ -179,7 +179,7 @@ def encode_time(data: WorkoutData, *, titled: bool = True) -> dict[str, Any]:
 def encode_device(
     devices: Sequence[DeviceFacts], *, line: bool = True, legend: bool = True
 ) -> dict[str, Any]:
-    """Give colour and line style (or point shape) of the devices, by the field `device`."""
+    """Return colour and line style (or point shape) of the devices, by the field `device`."""
     domain = [device.label for device in devices]
     symbols: dict[str, Any] | None = dict(_STROKES) if line else {}
     shown = {"legend": symbols if legend else None}
@@ -207,7 +207,7 @@ def _encode_style(domain: list[str], values: list[Any], shown: dict[str, Any]) -
 
 
 def colour_marks(devices: Sequence[DeviceFacts]) -> dict[str, Any]:
-    """Give the fill of marks that belong to a device; the lines have the legend."""
+    """Return the fill of marks that belong to a device; the lines have the legend."""
     # Legends of equal domains are merged, and one that is switched off would take all with it.
     domain = [*(device.label for device in devices), ""]
     return {

@@ -161,7 +161,7 @@ class Series:
     channels: Mapping[str, Floats]
 
     def values(self, channel: str) -> Floats:
-        """Give one channel; all missing where it was not recorded."""
+        """Return one channel; all missing where it was not recorded."""
         found = self.channels.get(channel)
         return np.full(self.seconds.shape, np.nan) if found is None else found
 
@@ -227,7 +227,7 @@ class WorkoutData:
     def find(
         self, recording_id: str, metric: str, *, segment: str = ALL, reference: str | None = None
     ) -> Result | None:
-        """Give one result: against `reference`, or else against what stands highest.
+        """Return one result: against `reference`, or else against what stands highest.
 
         One with a value goes before one without; truth before a course, a course before a
         reference device, that before other devices.
@@ -248,7 +248,7 @@ class WorkoutData:
         return found
 
     def list_whole(self, recording_id: str, metrics: Collection[str]) -> list[Result]:
-        """Give a recording's results over the whole workout of some metrics."""
+        """Return a recording's results over the whole workout of some metrics."""
         return [
             one
             for metric in metrics
@@ -264,11 +264,11 @@ class WorkoutData:
         return 2 if roles.get(reference) == "reference" else 3
 
     def recording(self, recording_id: str) -> RecordingFacts:
-        """Give the recording of that id."""
+        """Return the recording of that id."""
         return next(one for one in self.recordings if one.recording_id == recording_id)
 
     def local(self, instant_s: float) -> float:
-        """Give an instant on the wall clock of the workout's zone [s since 1970]."""
+        """Return an instant on the wall clock of the workout's zone [s since 1970]."""
         return instant_s + (self.facts.local_offset_s or 0)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
-from tasks.report.drawing import VEGA_LITE, dress_drawing
+from tasks.report.drawing import VEGA_LITE, apply_theme
 from tasks.report.files import write_if_changed
 from tasks.report.looks import THEMES
 
@@ -24,13 +24,13 @@ _WIDE: Final = 9 / 16
 
 
 def list_forms(settings: ReportSettings) -> dict[str, tuple[int, int]]:
-    """Give width and height of the forms [px]."""
+    """Return width and height of the forms [px]."""
     wide, square = settings.figure_wide_px, settings.figure_square_px
     return {"wide": (wide, round(wide * _WIDE)), "square": (square, square)}
 
 
 def list_figures(drawing: Drawing, folder: Path, *, settings: ReportSettings) -> dict[str, Path]:
-    """Give the paths of a drawing's figures by form, e.g. wide-light.svg."""
+    """Return the paths of a drawing's figures by form, e.g. wide-light.svg."""
     forms = [f"{form}-{theme}" for form in list_forms(settings) for theme in THEMES]
     names = [f"{form}.{suffix}" for form in forms for suffix in ("svg", "png")]
     return {name: folder / f"{drawing.name}-{name}" for name in names}
@@ -64,10 +64,10 @@ def write_figures(
 def make_svg(
     drawing: Drawing, *, theme: Theme, width: int, height: int, caption: Sequence[str]
 ) -> str:
-    """Give a drawing as an SVG of exactly that size [px], title and caption included."""
+    """Return a drawing as an SVG of exactly that size [px], title and caption included."""
     import vl_convert  # noqa: PLC0415 - as above
 
-    spec = dress_drawing(drawing, theme=theme, width_px=width, height_px=height, subtitle=caption)
+    spec = apply_theme(drawing, theme=theme, width_px=width, height_px=height, subtitle=caption)
     return frame(vl_convert.vegalite_to_svg(spec, vl_version=VEGA_LITE), width=width, height=height)
 
 
@@ -76,7 +76,7 @@ _PAPER: Final = re.compile(r'<rect width="[\d.]+" height="[\d.]+" fill="([^"]+)"
 
 
 def frame(svg: str, *, width: int, height: int) -> str:
-    """Give an SVG the wanted size: what was drawn stays whole, its background fills the rest."""
+    """Return an SVG the wanted size: what was drawn stays whole, its background fills the rest."""
     found = _SIZE.search(svg)
     if found is None:
         return svg

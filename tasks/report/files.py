@@ -50,7 +50,7 @@ def sweep_unfinished(folder: Path, *, dead_after_s: float = DEAD_AFTER_S) -> Non
 
 
 def read_key(path: Path) -> str | None:
-    """Give the key of what a page was made from, None when there is no such page."""
+    """Return the key of what a page was made from, None when there is no such page."""
     found = _KEY.search(_read_head(path))
     return found[1] if found else None
 
@@ -61,7 +61,7 @@ def is_ours(path: Path) -> bool:
 
 
 def find_foreign(folder: Path) -> str | None:
-    """Give a name in `folder` that a report would write over though it is somebody else's."""
+    """Return a name in `folder` that a report would write over though it is somebody else's."""
     if is_ours(folder / "index.html"):
         return None
     return next((name for name in _PARTS if os.path.lexists(folder / name)), None)

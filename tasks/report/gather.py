@@ -62,7 +62,7 @@ def gather_workout(
 
 
 def _find_course(data: WorkoutData, courses: Callable[[str], Floats | None]) -> CourseLine | None:
-    """Give the course that any track was held against, None when none was."""
+    """Return the course that any track was held against, None when none was."""
     names = {
         (one.reference or "").removeprefix(COURSE)
         for one in data.results
@@ -81,7 +81,7 @@ def _find_course(data: WorkoutData, courses: Callable[[str], Floats | None]) -> 
 def fill_line(
     latitude_deg: Floats, longitude_deg: Floats, *, step_m: float
 ) -> tuple[Floats, Floats]:
-    """Give a line `(n,)` with points put in, so that no two neighbours are farther apart.
+    """Return a line `(n,)` with points put in, so that no two neighbours are farther apart.
 
     A line of few points would otherwise cross a private place between two of them.
     """

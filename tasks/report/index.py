@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from tasks.report import read
 from tasks.report.facts import ALL
 from tasks.report.pages import pick_whole, render
-from tasks.report.verdicts import word_verdicts
+from tasks.report.verdicts import format_verdicts
 from tasks.report.words import describe_event, write_clock, write_date
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def render_index(
     settings: ReportSettings,
     waiting: Sequence[str] | None,
 ) -> str:
-    """Give the index; `waiting` are names in the inbox, None leaves waiting and refused out."""
+    """Return the index; `waiting` are names in the inbox, None leaves waiting and refused out."""
     results = pick_whole(read.read_results(connection, metrics=[_SHOWN], segment=ALL), _SHOWN)
     counts = read.count_findings(connection)
     order = sorted(devices.values(), key=lambda one: (read.order_role(one.role), one.device_id))
@@ -94,7 +94,7 @@ def render_index(
         device_rows=[
             DeviceRow(one, worn[one.device_id], per_device[one.device_id]) for one in order
         ],
-        verdicts=word_verdicts(
+        verdicts=format_verdicts(
             read.read_verdicts(connection),
             devices=devices,
             definitions=definitions,
@@ -109,7 +109,7 @@ def render_index(
 
 
 def write_when(facts: WorkoutFacts) -> str:
-    """Give local date and time of a workout's start."""
+    """Return local date and time of a workout's start."""
     start = facts.start_s + (facts.local_offset_s or 0)
     return f"{write_date(start)} {write_clock(start, seconds=False)}"
 

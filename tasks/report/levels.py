@@ -64,14 +64,14 @@ class Levels:
         return not (self.whole or self.by_activity or self.by_condition or self.limits)
 
 
-def word_levels(
+def format_levels(
     levels: Sequence[Mapping[str, Any]],
     limits: Sequence[Mapping[str, Any]],
     *,
     definitions: Mapping[str, Definition],
     units: str,
 ) -> Levels:
-    """Give rows of `latest_levels` and `latest_limits` of one device in words.
+    """Return rows of `latest_levels` and `latest_limits` of one device in words.
 
     What has one activity only stands among the levels over all.
     """

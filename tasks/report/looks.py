@@ -44,7 +44,7 @@ class Look:
     shape: str
 
     def colour(self, theme: Theme) -> str:
-        """Give its colour on that theme's background."""
+        """Return its colour on that theme's background."""
         return self.light if theme == "light" else self.dark
 
 
@@ -53,13 +53,13 @@ COURSE_LOOK: Final = Look("#525c61", "#aab4b4", (3, 1), "circle")
 
 
 def give_look(number: int) -> Look:
-    """Give the look of the device seen as the `number`-th, from 0; after all are used, again."""
+    """Return the look of the device seen as the `number`-th, from 0; after all are used, again."""
     light, dark, dash, shape = _LOOKS[number % len(_LOOKS)]
     return Look(light, dark, dash, shape)
 
 
 def make_config(theme: Theme, *, scale: float = 1.0) -> dict[str, Any]:
-    """Give the Vega-Lite config of a theme; `scale` enlarges type and lines."""
+    """Return the Vega-Lite config of a theme; `scale` enlarges type and lines."""
     ink = _INK[theme]
     size = 12 * scale
     return {
@@ -116,10 +116,10 @@ def make_config(theme: Theme, *, scale: float = 1.0) -> dict[str, Any]:
 
 
 def colour_in(config: Mapping[str, Any], looks: Sequence[Look], *, theme: Theme) -> dict[str, Any]:
-    """Give `config` with the colours of a drawing's devices, in the order of its scale."""
+    """Return `config` with the colours of a drawing's devices, in the order of its scale."""
     return {**config, "range": {"category": [look.colour(theme) for look in looks]}}
 
 
 def find_scale(width_px: float) -> float:
-    """Give how much larger than on a page type is in a figure of that width."""
+    """Return how much larger than on a page type is in a figure of that width."""
     return max(1.0, width_px / _PAGE_WIDTH_PX)

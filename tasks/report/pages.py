@@ -13,7 +13,7 @@ from tasks.report.drawing import LEFT_PX, RIGHT_PX
 from tasks.report.facts import ALL, Definition, Result
 from tasks.report.looks import THEMES, make_config
 from tasks.report.sections import build_sections, list_every
-from tasks.report.summary import lead_workout, summarise_devices, title_workout
+from tasks.report.summary import summarise_devices, title_workout, write_intro
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -27,7 +27,7 @@ TRACK_TOLERANCE_M: Final = 0.5
 
 @cache
 def load_environment(units: str) -> jinja2.Environment:
-    """Give the templates for these units; everything is escaped, an unknown name is an error."""
+    """Return the templates for these units; everything is escaped, an unknown name is an error."""
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("tasks.report", "templates"),
         autoescape=True,
@@ -56,7 +56,7 @@ def render(template: str, *, units: str, root: str, key: str = "", **context: An
 
 
 def show_result(result: Result, *, units: str) -> str:
-    """Give a result's value as it stands on a page."""
+    """Return a result's value as it stands on a page."""
     return words.write_number(
         result.value,
         result.unit,
@@ -67,13 +67,13 @@ def show_result(result: Result, *, units: str) -> str:
 
 
 def show_unit(result: Result, *, units: str) -> str:
-    """Give a result's unit with the space in front, nothing for a bare number."""
+    """Return a result's unit with the space in front, nothing for a bare number."""
     name = words.name_unit(result.unit, units=units)
     return f"\N{NO-BREAK SPACE}{name}" if name else ""
 
 
 def show_interval(result: Result, *, units: str) -> str:
-    """Give a result's interval, e.g. 2.1 to 4.7."""
+    """Return a result's interval, e.g. 2.1 to 4.7."""
     low, high = (
         words.write_number(
             end,
@@ -88,7 +88,7 @@ def show_interval(result: Result, *, units: str) -> str:
 
 
 def show_remark(result: Result) -> str:
-    """Give what a reader must know beside a value, and why it is held against this; or nothing."""
+    """Return what a reader must know beside a value, and why it has this reference; or nothing."""
     held = (
         f"held against {result.reference}: {result.reference_why}" if result.reference_why else ""
     )
@@ -96,7 +96,7 @@ def show_remark(result: Result) -> str:
 
 
 def write_definition_sql(definition: Definition) -> str:
-    """Give the SQL that lists all newest values of a metric."""
+    """Return the SQL that lists all newest values of a metric."""
     metric = definition.metric.replace("'", "''")
     return (
         "SELECT workout_id, device_id, reference, segment, value, ci_low, ci_high, n, coverage\n"
@@ -111,7 +111,7 @@ def render_workout(
     figures: Mapping[str, Mapping[str, str]] | None,
     key: str,
 ) -> str:
-    """Give the page of one workout.
+    """Return the page of one workout.
 
     `figures` are the paths of published figures by drawing and form, e.g. wide-light.svg; None
     where they were not written, which the page says.
@@ -126,7 +126,7 @@ def render_workout(
         key=key,
         data=data,
         title=title_workout(data),
-        lead=lead_workout(data),
+        lead=write_intro(data),
         summaries=summarise_devices(data),
         sections=build_sections(data, drawings),
         every=list_every(data),
@@ -147,13 +147,13 @@ def render_workout(
 
 
 def _list_drawn(drawings: Mapping[str, Sequence[Drawing]]) -> list[DeviceFacts]:
-    """Give what the drawings show: devices, and a course that looks like one."""
+    """Return what the drawings show: devices, and a course that looks like one."""
     every = (one for several in drawings.values() for one in several)
     return [device for one in every for device in one.devices]
 
 
 def make_page_data(devices: Iterable[DeviceFacts]) -> dict[str, Any]:
-    """Give what the script needs on every page with charts: themes and colours."""
+    """Return what the script needs on every page with charts: themes and colours."""
     return {
         "left_px": LEFT_PX,
         "right_px": RIGHT_PX,
@@ -166,7 +166,7 @@ def make_page_data(devices: Iterable[DeviceFacts]) -> dict[str, Any]:
 
 
 def list_seconds(data: WorkoutData) -> dict[str, Any]:
-    """Give every compared second of heart rate, for the numbers of a stretch; nothing is thinned.
+    """Return every compared second of heart rate, for the numbers of a stretch; nothing is thinned.
 
     Values are rounded to a hundredth of a beat; a reference is given once for all its devices.
     """
@@ -200,7 +200,7 @@ def list_seconds(data: WorkoutData) -> dict[str, Any]:
 
 
 def find_reference_ids(data: WorkoutData) -> dict[str, str]:
-    """Give the reference's recording by test recording."""
+    """Return the reference's recording by test recording."""
     from tasks.report.gather import find_references  # noqa: PLC0415 - gather knows no pages
 
     return find_references(data)
@@ -217,7 +217,7 @@ def _shorten(values: Any) -> list[float | int | None]:  # noqa: ANN401 - an arra
 
 
 def pick_whole(results: Iterable[Result], metric: str) -> dict[tuple[str, str], Result]:
-    """Give the whole-workout result of one metric by workout and device, one with a value first."""
+    """Return whole-workout result of one metric by workout and device, one with a value first."""
     found: dict[tuple[str, str], Result] = {}
     for one in results:
         if one.metric != metric or one.segment != ALL:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 def hide_private_places(data: WorkoutData) -> WorkoutData:
-    """Give the workout without any position inside its settings' private places."""
+    """Return the workout without any position inside its settings' private places."""
     places = data.settings.private
     if not places:
         return data

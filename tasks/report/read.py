@@ -92,14 +92,14 @@ class Waiting:
 def fetch(
     connection: duckdb.DuckDBPyConnection, sql: str, parameters: Sequence[Any] = ()
 ) -> list[dict[str, Any]]:
-    """Give the rows of an answer as dictionaries."""
+    """Return the rows of an answer as dictionaries."""
     cursor = connection.execute(sql, list(parameters))
     names = [column[0] for column in cursor.description or ()]
     return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 
 
 def read_devices(connection: duckdb.DuckDBPyConnection) -> dict[str, DeviceFacts]:
-    """Give every device; looks are dealt in the order in which devices were first used.
+    """Return every device; looks are dealt in the order in which devices were first used.
 
     A device that comes later so never changes the look of an earlier one.
     """
@@ -126,7 +126,7 @@ def read_devices(connection: duckdb.DuckDBPyConnection) -> dict[str, DeviceFacts
 
 
 def read_workouts(connection: duckdb.DuckDBPyConnection) -> dict[str, WorkoutFacts]:
-    """Give every workout, oldest first."""
+    """Return every workout, oldest first."""
     return {
         row["workout_id"]: WorkoutFacts(
             **{**row, "device_ids": tuple(row["device_ids"] or ()), "key": row["key"] or ""}
@@ -136,7 +136,7 @@ def read_workouts(connection: duckdb.DuckDBPyConnection) -> dict[str, WorkoutFac
 
 
 def read_definitions(connection: duckdb.DuckDBPyConnection) -> dict[str, Definition]:
-    """Give every metric's newest definition, with the view that it is a column of."""
+    """Return every metric's newest definition, with the view that it is a column of."""
     columns = fetch(
         connection,
         "SELECT table_name AS domain, column_name AS metric FROM duckdb_columns() "
@@ -158,7 +158,7 @@ def read_definitions(connection: duckdb.DuckDBPyConnection) -> dict[str, Definit
 def read_recordings(
     connection: duckdb.DuckDBPyConnection, workout_id: str, *, devices: Mapping[str, DeviceFacts]
 ) -> tuple[RecordingFacts, ...]:
-    """Give the measured recordings of a workout, test devices first; pieces go with the first."""
+    """Return the measured recordings of a workout, test devices first; pieces go with the first."""
     rows = fetch(connection, _RECORDINGS, [workout_id])
     pieces: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in rows:
@@ -191,7 +191,7 @@ def read_recordings(
 
 
 def order_role(role: str) -> int:
-    """Give the place of a role on a page."""
+    """Return the place of a role on a page."""
     return _ROLE_ORDER.index(role) if role in _ROLE_ORDER else len(_ROLE_ORDER)
 
 
@@ -203,7 +203,7 @@ def read_results(
     metrics: Iterable[str] | None = None,
     segment: str | None = None,
 ) -> tuple[Result, ...]:
-    """Give newest results, of one workout, one device, some metrics or one segment."""
+    """Return newest results, of one workout, one device, some metrics or one segment."""
     where, parameters = _filter(workout_id=workout_id, device_id=device_id, segment=segment)
     if metrics is not None:
         where.append("list_contains(?, metric)")
@@ -225,7 +225,7 @@ def read_findings(
     workout_id: str | None = None,
     device_id: str | None = None,
 ) -> tuple[FindingFacts, ...]:
-    """Give newest findings by time, of one workout or device."""
+    """Return newest findings by time, of one workout or device."""
     where, parameters = _filter(workout_id=workout_id, device_id=device_id)
     rows = fetch(
         connection,
@@ -239,7 +239,7 @@ def read_findings(
 def read_greatest(
     connection: duckdb.DuckDBPyConnection, *, most: int
 ) -> tuple[tuple[FindingFacts, int], ...]:
-    """Give the greatest finding of each kind by workout and device, and how many there are.
+    """Return the greatest finding of each kind by workout and device, and how many there are.
 
     Newest workout first; `most` of them.
     """
@@ -260,7 +260,7 @@ def _filter(**wanted: str | None) -> tuple[list[str], list[Any]]:
 
 
 def read_parts(connection: duckdb.DuckDBPyConnection, workout_id: str) -> tuple[PartFacts, ...]:
-    """Give the named parts of a workout by their start."""
+    """Return the named parts of a workout by their start."""
     rows = fetch(
         connection,
         "SELECT segment AS name, epoch(start_utc) AS start_s, epoch(end_utc) AS end_s "
@@ -273,7 +273,7 @@ def read_parts(connection: duckdb.DuckDBPyConnection, workout_id: str) -> tuple[
 def read_setups(
     connection: duckdb.DuckDBPyConnection, *, column: str, value: str
 ) -> dict[str, dict[str, str]]:
-    """Give setups of one workout by device, or of one device by workout.
+    """Return setups of one workout by device, or of one device by workout.
 
     `column` is workout_id or device_id and names what `value` is.
     """
@@ -292,7 +292,7 @@ def read_setups(
 def read_verdicts(
     connection: duckdb.DuckDBPyConnection, device_id: str | None = None
 ) -> tuple[dict[str, Any], ...]:
-    """Give the newest answers across workouts about one device, or about all."""
+    """Return the newest answers across workouts about one device, or about all."""
     return read_answers(connection, "verdicts", device_id)
 
 
@@ -301,7 +301,7 @@ def read_answers(
     table: Literal["verdicts", "levels", "limits"],
     device_id: str | None = None,
 ) -> tuple[dict[str, Any], ...]:
-    """Give the newest rows of what is answered across workouts, of one device, or of all.
+    """Return the newest rows of what is answered across workouts, of one device, or of all.
 
     Answers that were taken back, for want of workouts, are left out.
     """
@@ -317,7 +317,7 @@ def read_answers(
 
 
 def read_refused(connection: duckdb.DuckDBPyConnection) -> tuple[Waiting, ...]:
-    """Give exports that were refused or are incomplete, newest first."""
+    """Return exports that were refused or are incomplete, newest first."""
     rows = fetch(
         connection,
         "SELECT name, status, coalesce(reason, '') AS reason FROM files "
@@ -327,7 +327,7 @@ def read_refused(connection: duckdb.DuckDBPyConnection) -> tuple[Waiting, ...]:
 
 
 def count_findings(connection: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], int]:
-    """Give the number of newest findings by workout and device."""
+    """Return the number of newest findings by workout and device."""
     rows = fetch(
         connection,
         "SELECT workout_id, device_id, count(*) AS n FROM latest_findings GROUP BY ALL",

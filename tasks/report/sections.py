@@ -156,7 +156,7 @@ class Every:
 
 
 def draw_workout(data: WorkoutData) -> dict[str, tuple[Drawing, ...]]:
-    """Give every drawing of a workout's page by its section."""
+    """Return every drawing of a workout's page by its section."""
     load_charts()
     drawings: dict[str, tuple[Drawing, ...]] = {}
     for one in CHARTS.values():
@@ -168,7 +168,7 @@ def draw_workout(data: WorkoutData) -> dict[str, tuple[Drawing, ...]]:
 def build_sections(
     data: WorkoutData, drawings: dict[str, tuple[Drawing, ...]]
 ) -> tuple[PageSection, ...]:
-    """Give the sections that have anything to show."""
+    """Return the sections that have anything to show."""
     tables = {
         "parts": _list_segments(data),
         "response": _list_metrics(data, _RESPONSE, "How the devices follow rises and recoveries"),
@@ -212,7 +212,7 @@ def _list_findings(data: WorkoutData) -> dict[str, tuple[FindingRow, ...]]:
 
 
 def _list_sides(data: WorkoutData, metrics: Sequence[str]) -> list[tuple[str, str | None]]:
-    """Give recording and reference of every column that has one of `metrics`; no empty columns.
+    """Return recording and reference of every column that has one of `metrics`; no empty columns.
 
     A number that needs no reference stands in the first column of its recording.
     """
@@ -273,7 +273,7 @@ def _list_domain(data: WorkoutData, domain: str, caption: str) -> tuple[Sheet, .
 
 
 def _list_segments(data: WorkoutData) -> tuple[Sheet, ...]:
-    """Give one table per main number: segments down, devices across."""
+    """Return one table per main number: segments down, devices across."""
     sides = _list_sides(data, _BY_SEGMENT)
     index = {
         (one.recording_id, one.reference, one.metric, one.segment): one for one in data.results
@@ -294,7 +294,7 @@ def _list_segments(data: WorkoutData) -> tuple[Sheet, ...]:
 
 
 def order_segments(data: WorkoutData, metric: str) -> list[str]:
-    """Give the segments that `metric` was computed for: whole, named by time, bands, directions."""
+    """Return segments that `metric` was computed for: whole, named by time, bands, directions."""
     present = {one.segment for one in data.results if one.metric == metric}
     named = [part.name for part in data.parts if part.name in present]
     bands = sorted(segment for segment in present if segment.startswith("band:"))
@@ -306,7 +306,7 @@ def order_segments(data: WorkoutData, metric: str) -> list[str]:
 
 
 def _list_lengths(data: WorkoutData) -> tuple[Sheet, ...]:
-    """Give the numbers of swimming, and every pool length as a row, devices across."""
+    """Return the numbers of swimming, and every pool length as a row, devices across."""
     swum = {key: lengths for key, lengths in data.lengths.items() if lengths}
     numbers = _list_domain(data, "swimming", "Pool swimming")
     if not swum:
@@ -333,7 +333,7 @@ def _list_lengths(data: WorkoutData) -> tuple[Sheet, ...]:
 
 
 def list_every(data: WorkoutData) -> tuple[Every, ...]:
-    """Give all numbers of the whole workout by domain."""
+    """Return all numbers of the whole workout by domain."""
     tables: list[Every] = []
     for domain, title in _DOMAIN_TITLES.items():
         metrics = [one.metric for one in data.definitions.values() if one.domain == domain]

@@ -28,7 +28,7 @@ _CHANNELS: Final = (
 def read_series(
     connection: duckdb.DuckDBPyConnection, workout: WorkoutFacts, recording: RecordingFacts
 ) -> Series:
-    """Give the samples of one recording, its pieces joined, sorted by time."""
+    """Return the samples of one recording, its pieces joined, sorted by time."""
     return _read_columns(
         connection, workout, recording, view="samples", columns=_CHANNELS, where="true"
     )
@@ -37,7 +37,7 @@ def read_series(
 def read_battery(
     connection: duckdb.DuckDBPyConnection, workout: WorkoutFacts, recording: RecordingFacts
 ) -> Series:
-    """Give the battery readings of the recording's own device."""
+    """Return the battery readings of the recording's own device."""
     return _read_columns(
         connection,
         workout,
@@ -81,7 +81,7 @@ def read_pairs(
     *,
     references: Mapping[str, str],
 ) -> dict[str, PairSeries]:
-    """Give the heart-rate pairs of a workout by test recording.
+    """Return the heart-rate pairs of a workout by test recording.
 
     `references` maps a test recording to the recording that its heart rate is held against.
     """
@@ -106,7 +106,7 @@ def read_pairs(
 def read_lengths(
     connection: duckdb.DuckDBPyConnection, recording: RecordingFacts
 ) -> tuple[Length, ...]:
-    """Give the pool lengths of one recording on the workout's clock, in order."""
+    """Return the pool lengths of one recording on the workout's clock, in order."""
     rows: list[Length] = []
     for recording_id, added_s in recording.parts:
         cursor = connection.execute(
@@ -122,5 +122,5 @@ def read_lengths(
 
 
 def _to_floats(values: Any) -> Any:  # noqa: ANN401 - a masked array of any numbers
-    """Give a column as floats, NaN where it is null."""
+    """Return a column as floats, NaN where it is null."""
     return np.ma.filled(np.ma.asarray(values).astype(np.float64), np.nan)

@@ -31,7 +31,7 @@ def write_shared(folder: Path) -> None:
 
 @cache
 def hash_of_looks() -> str:
-    """Give twelve hex digits that change when templates, scripts, styles or the code here do."""
+    """Return twelve hex digits that change when templates, scripts, styles or the code here do."""
     digest = hashlib.sha256()
     for part in (".", "charts", "assets", "templates"):
         entries = resources.files("tasks.report").joinpath(part).iterdir()
@@ -63,13 +63,13 @@ def _write_library(path: Path) -> None:
 
 
 def find_cache() -> Path:
-    """Give the folder for what can always be made again."""
+    """Return the folder for what can always be made again."""
     named = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
     return (Path(named) if named else Path.home() / ".cache") / "coworn"
 
 
 def _name_library() -> str:
-    """Give the first line of the library, which says what it was made from."""
+    """Return the first line of the library, which says what it was made from."""
     version = metadata.version("vl-convert-python")
     return f"/* Vega, Vega-Lite {VEGA_LITE}, Vega-Embed (BSD-3-Clause), vl-convert {version} */\n"
 

@@ -74,7 +74,7 @@ class DeviceSummary:
 
 
 def title_workout(data: WorkoutData) -> str:
-    """Give the title of a workout's page: activity, place and local start."""
+    """Return the title of a workout's page: activity, place and local start."""
     facts = data.facts
     start = data.local(facts.start_s)
     place = f", {facts.place}" if facts.place else ""
@@ -82,8 +82,8 @@ def title_workout(data: WorkoutData) -> str:
     return f"{activity}{place}, {write_date(start)} {write_clock(start, seconds=False)}"
 
 
-def lead_workout(data: WorkoutData) -> str:
-    """Give the first paragraph: how long, with what, how the activity is known."""
+def write_intro(data: WorkoutData) -> str:
+    """Return the first paragraph: how long, with what, how the activity is known."""
     facts = data.facts
     lasted = write_duration(facts.end_s - facts.start_s)
     names = join_words([device.label for device in data.devices])
@@ -96,7 +96,7 @@ def lead_workout(data: WorkoutData) -> str:
 
 
 def summarise_devices(data: WorkoutData) -> tuple[DeviceSummary, ...]:
-    """Give the summary of every device, devices under test first."""
+    """Return the summary of every device, devices under test first."""
     return tuple(_summarise(data, recording) for recording in data.recordings)
 
 
@@ -138,7 +138,7 @@ def _say_against(data: WorkoutData, recording: RecordingFacts) -> str:
 
 
 def name_reference(data: WorkoutData, reference: str) -> str:
-    """Give the name of what something is held against."""
+    """Return the name of what something is held against."""
     for device in data.devices:
         if device.device_id == reference:
             return device.label
@@ -176,7 +176,7 @@ def _say_clock(recording: RecordingFacts) -> str:
 
 
 def find_outstanding(data: WorkoutData, recording_id: str) -> tuple[FindingFacts, ...]:
-    """Give the gravest findings of one recording, by time."""
+    """Return the gravest findings of one recording, by time."""
     own = [
         one
         for one in data.findings

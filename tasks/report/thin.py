@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def thin_peaks(seconds: Floats, values: Floats, *, most: int, gap_s: float) -> Indices:
-    """Give the indices to draw of a series `(n,)` sorted by time; at most about `most`.
+    """Return the indices to draw of a series `(n,)` sorted by time; at most about `most`.
 
     Of each of `most // 2` equal buckets the lowest and the highest value are kept, and the first
     and the last value of the whole; missing values are left out, except one in each gap longer
@@ -50,7 +50,7 @@ def _keep_extremes(seconds: Floats, values: Floats, known: Indices, *, n_buckets
 
 
 def _find_breaks(seconds: Floats, values: Floats, known: Indices, *, gap_s: float) -> Indices:
-    """Give one missing sample for each gap, where there is one."""
+    """Return one missing sample for each gap, where there is one."""
     wide = np.flatnonzero(np.diff(seconds[known]) > gap_s)
     missing = [known[index] + 1 for index in wide if known[index] + 1 < known[index + 1]]
     found = np.array(missing, dtype=np.int64)
@@ -58,7 +58,7 @@ def _find_breaks(seconds: Floats, values: Floats, known: Indices, *, gap_s: floa
 
 
 def thin_track(east_m: Floats, north_m: Floats, *, tolerance_m: float) -> Indices:
-    """Give the indices of the fixes to draw, `(n,)`: none left out lies farther off than that.
+    """Return the indices of the fixes to draw, `(n,)`: none left out lies farther off than that.
 
     *Source*: Douglas & Peucker 1973, Cartographica 10, 112-122; distances are to the segment.
     Missing fixes split the track; the first missing one of each gap is kept, as NaN.
@@ -94,7 +94,7 @@ def _keep_corners(
 
 
 def _measure_off(east_m: Floats, north_m: Floats) -> Floats:
-    """Give the distances of fixes `(n,)` from the segment between the first and the last [m]."""
+    """Return the distances of fixes `(n,)` from the segment between the first and the last [m]."""
     across, up = east_m[-1] - east_m[0], north_m[-1] - north_m[0]
     east, north = east_m - east_m[0], north_m - north_m[0]
     squared = across**2 + up**2

@@ -50,7 +50,7 @@ class Verdicts:
     remark: str
 
 
-def word_verdicts(
+def format_verdicts(
     rows: Sequence[Mapping[str, Any]],
     *,
     devices: Mapping[str, DeviceFacts],
@@ -58,7 +58,7 @@ def word_verdicts(
     units: str,
     settled_only: bool = False,
 ) -> Verdicts:
-    """Give rows of `latest_verdicts` in words; those of devices that nobody knows are left out.
+    """Return rows of `latest_verdicts` in words; those of devices that nobody knows are left out.
 
     Questions with too few workouts are folded away. With `settled_only`, for the index, neither
     they nor unclear ones are given; the remark counts them.

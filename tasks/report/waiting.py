@@ -11,5 +11,5 @@ if TYPE_CHECKING:
 
 
 def list_waiting(inbox: Path) -> tuple[str, ...]:
-    """Give the names of the files in the inbox, sorted; temporary ones are still on their way."""
+    """Return the names of the files in the inbox, sorted; temporary ones are still on their way."""
     return tuple(sorted(path.relative_to(inbox).as_posix() for path in scan_folder(inbox)))

@@ -61,7 +61,7 @@ ROLES: Final[Mapping[str, str]] = {
 
 
 def convert(value: float, unit: str | None, *, units: str) -> tuple[float, str]:
-    """Give a value and its unit in the units that are asked for, metric or statute."""
+    """Return a value and its unit in the units that are asked for, metric or statute."""
     if unit is None:
         return value, ""
     if units == "statute" and unit in _STATUTE:
@@ -73,7 +73,7 @@ def convert(value: float, unit: str | None, *, units: str) -> tuple[float, str]:
 def write_number(
     value: float | None, unit: str | None, *, units: str, metric: str = "", signed: bool = False
 ) -> str:
-    """Give a number as text, without its unit; an en dash where there is none."""
+    """Return a number as text, without its unit; an en dash where there is none."""
     if value is None or not math.isfinite(value):
         return MISSING
     shown, name = convert(value, unit, units=units)
@@ -97,13 +97,13 @@ def is_signed(metric: str) -> bool:
 
 
 def name_unit(unit: str | None, *, units: str) -> str:
-    """Give a unit's name for people; a bare count has none."""
+    """Return a unit's name for people; a bare count has none."""
     name = convert(0.0, unit, units=units)[1]
     return "" if name == "1" else name
 
 
 def write_duration(seconds: float) -> str:
-    """Give a duration in words: 45 s, 2 min 45 s, 1 h 5 min."""
+    """Return a duration in words: 45 s, 2 min 45 s, 1 h 5 min."""
     whole = round(seconds)
     if whole < _MINUTE_S:
         return f"{whole} s"
@@ -115,12 +115,12 @@ def write_duration(seconds: float) -> str:
 
 
 def write_clock(local_s: float, *, seconds: bool = True) -> str:
-    """Give a time of day: 18:20:05, or 18:20."""
+    """Return a time of day: 18:20:05, or 18:20."""
     return f"{_EPOCH + timedelta(seconds=round(local_s)):{'%H:%M:%S' if seconds else '%H:%M'}}"
 
 
 def write_date(local_s: float) -> str:
-    """Give a date: 2026-05-02."""
+    """Return a date: 2026-05-02."""
     return f"{_EPOCH + timedelta(seconds=local_s):%Y-%m-%d}"
 
 
@@ -164,7 +164,7 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
 
 
 def _word_note(finding: FindingFacts, *, units: str) -> str:
-    """Give a finding's note without what its sentence has said, in the units that are asked for."""
+    """Return a finding's note without what its sentence says, in the units that are asked for."""
     note = finding.note or ""
     if finding.kind == "cut_corner":
         note = _DEPTH.sub("inside", note)
@@ -187,12 +187,12 @@ def _write_size(size: float | None, unit: str | None, *, units: str) -> str:
 
 
 def name_kind(kind: str) -> str:
-    """Give the plain name of a kind of finding or of any id."""
+    """Return the plain name of a kind of finding or of any id."""
     return kind.replace("_", " ")
 
 
 def name_segment(segment: str) -> str:
-    """Give a segment's name for people."""
+    """Return a segment's name for people."""
     band = segment.removeprefix("band:")
     if band != segment:
         edges = band.replace("below-", "below ").replace("above-", "above ").replace("-", " to ")
@@ -205,7 +205,7 @@ def name_segment(segment: str) -> str:
 
 
 def join_words(words: list[str]) -> str:
-    """Give "a", "a and b" or "a, b and c"."""
+    """Return "a", "a and b" or "a, b and c"."""
     if len(words) < 2:  # noqa: PLR2004 - nothing to join
         return "".join(words)
     return f"{', '.join(words[:-1])} and {words[-1]}"

@@ -175,7 +175,7 @@ def write_workout(data: WorkoutData, folder: Path, *, key: str, with_figures: bo
 
 
 def find_figures(folder: Path, facts: WorkoutFacts) -> Path:
-    """Give the folder of a workout's figures."""
+    """Return the folder of a workout's figures."""
     return folder / "figures" / facts.workout_id
 
 
@@ -211,7 +211,7 @@ def make_key(
     settings: Settings,
     public: bool,
 ) -> str:
-    """Give twelve hex digits that change when anything on the workout's page would."""
+    """Return twelve hex digits that change when anything on the workout's page would."""
     parts = {
         "workout": asdict(facts),
         "devices": [asdict(devices[name]) for name in facts.device_ids if name in devices],

@@ -87,7 +87,7 @@ def backup(
 
 
 def list_backups(home: Home) -> list[Path]:
-    """Give the copies of the store, oldest first."""
+    """Return the copies of the store, oldest first."""
     return [path for _, path in _list_stamps(home.backups)]
 
 
@@ -156,7 +156,7 @@ def _copy_store(home: Home, final: Path, *, wait_s: float) -> dict[str, Contents
 
 
 def _bring_up_to_date(path: Path, name: str) -> None:
-    """Give the copy `path` the tables of this version; `name` is the backup's, for errors."""
+    """Return the copy `path` the tables of this version; `name` is the backup's, for errors."""
     try:
         with duckdb.connect(str(path)) as connection:
             upgrade_store(connection, name)

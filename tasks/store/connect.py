@@ -45,7 +45,7 @@ _threads_guard: Final = threading.Lock()
 def open_store(
     home: Home, *, wait_s: float = DEFAULT_WAIT_S
 ) -> Iterator[duckdb.DuckDBPyConnection]:
-    """Give a connection to the private store in one transaction; create the store when needed.
+    """Return a connection to the private store in one transaction; create the store when needed.
 
     The transaction is committed when the block ends and rolled back when it raises. Besides the
     tables, the connection has the views `latest_results`, `latest_findings` and those of the
@@ -76,7 +76,7 @@ def open_store(
 def read_store(
     home: Home, *, wait_s: float = DEFAULT_WAIT_S
 ) -> Iterator[duckdb.DuckDBPyConnection]:
-    """Give a connection to the private store that can only read; the views are as in `open_store`.
+    """Return a read-only connection to the private store; the views are as in `open_store`.
 
     Raises: StoreBusyError.
     """
@@ -156,7 +156,7 @@ def is_busy(error: duckdb.Error) -> bool:
 
 
 def name_holder(error: duckdb.Error) -> str:
-    """Give the program that holds the file, as DuckDB tells it, with its process number."""
+    """Return the program that holds the file, as DuckDB tells it, with its process number."""
     holder = _HOLDER.search(str(error))
     return f"{holder['program']} (process {holder['process']})" if holder else "another program"
 

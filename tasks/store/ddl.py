@@ -47,22 +47,22 @@ class StoreSchemaError(CowornError):
 
 
 def quote_name(name: str) -> str:
-    """Give `name` as an SQL identifier."""
+    """Return `name` as an SQL identifier."""
     return '"' + name.replace('"', '""') + '"'
 
 
 def quote_text(text: str) -> str:
-    """Give `text` as an SQL string."""
+    """Return `text` as an SQL string."""
     return "'" + text.replace("'", "''") + "'"
 
 
 def list_names(names: tuple[str, ...]) -> str:
-    """Give `names` as SQL identifiers with commas between them."""
+    """Return `names` as SQL identifiers with commas between them."""
     return ", ".join(quote_name(name) for name in names)
 
 
 def build_create(table: Table) -> str:
-    """Give the statement that creates `table`.
+    """Return the statement that creates `table`.
 
     Tables whose rows are replaced have their key as primary key. Append-only tables have none:
     nothing is ever looked up in them by key, and `results` has a key with missing parts.
@@ -74,7 +74,7 @@ def build_create(table: Table) -> str:
 
 
 def build_comments(table: Table) -> tuple[str, ...]:
-    """Give the statements that put the grain, and each column's meaning and unit, on `table`."""
+    """Return the statements that put the grain, and each column's meaning and unit, on `table`."""
     key = f"; key: {', '.join(table.key)}" if table.key else ""
     name = quote_name(table.name)
     return (
@@ -179,7 +179,7 @@ def is_up_to_date(connection: duckdb.DuckDBPyConnection, name: str) -> bool:
 
 
 def hash_declarations() -> str:
-    """Give a hash that changes when a table, a column or a comment is declared otherwise."""
+    """Return a hash that changes when a table, a column or a comment is declared otherwise."""
     lines = [
         line for table in STORE_TABLES for line in (build_create(table), *build_comments(table))
     ]

@@ -35,7 +35,7 @@ class PresentError(CowornError):
 
 
 def format_rows(rows: pa.Table, form: Form, *, width: int | None = None) -> str:
-    """Give `rows` as text; `width` is that of the window for a table [characters].
+    """Return `rows` as text; `width` is that of the window for a table [characters].
 
     Raises PresentError for Parquet, which is no text, and for an unknown form.
     """
@@ -110,7 +110,7 @@ def _format_table(rows: pa.Table, width: int) -> str:
 
 
 def _find_least_width(names: list[str], columns: list[list[Any]]) -> int:
-    """Give the width that a table needs so that no cell is folded into shreds [characters]."""
+    """Return the width that a table needs so that no cell is folded into shreds [characters]."""
     cells = [
         min(max(len(_show_cell(value)) for value in (name, *values)), _LEAST_CELL)
         for name, values in zip(names, columns, strict=True)
@@ -119,7 +119,7 @@ def _find_least_width(names: list[str], columns: list[list[Any]]) -> int:
 
 
 def _format_lists(names: list[str], columns: list[list[Any]], *, width: int) -> str:
-    """Give each row as a list of its values, one to a line; what is missing is left out."""
+    """Return each row as a list of its values, one to a line; what is missing is left out."""
     left = max(len(_make_printable(name)) for name in names)
     lines: list[str] = []
     for number, row in enumerate(zip(*columns, strict=True), start=1):
@@ -181,7 +181,7 @@ def _format_json(rows: pa.Table) -> str:
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401 - whatever SQL can give
-    """Give `value` as JSON knows it; what is no finite number is null there."""
+    """Return `value` as JSON knows it; what is no finite number is null there."""
     if isinstance(value, dict):
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):

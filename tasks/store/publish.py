@@ -77,7 +77,7 @@ def publish(home: Home, settings: Settings, *, wait_s: float = DEFAULT_WAIT_S) -
 
 
 def find_published(home: Home) -> Path | None:
-    """Give the copy that the link points to, None when there is none."""
+    """Return the copy that the link points to, None when there is none."""
     if not home.results.is_symlink():
         return None
     copy = home.results.parent / home.results.readlink()
@@ -143,7 +143,7 @@ def _build_copy(
 
 
 def _mark_contents(connection: duckdb.DuckDBPyConnection, views: tuple[View, ...]) -> str:
-    """Give twelve hex digits that change when a row, a declaration or a view does."""
+    """Return twelve hex digits that change when a row, a declaration or a view does."""
     lines = [hash_declarations()]
     lines += [statement for view in views for statement in view.statements()]
     lines += [

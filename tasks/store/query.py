@@ -110,7 +110,7 @@ def run_query(
 
 
 def list_objects(connection: duckdb.DuckDBPyConnection) -> pa.Table:
-    """Give name, kind (table or view) and comment of everything that can be queried."""
+    """Return name, kind (table or view) and comment of everything that can be queried."""
     return run_query(
         connection,
         "SELECT name, kind, comment FROM ("
@@ -122,7 +122,7 @@ def list_objects(connection: duckdb.DuckDBPyConnection) -> pa.Table:
 
 
 def list_columns(connection: duckdb.DuckDBPyConnection, name: str) -> pa.Table:
-    """Give column, type and comment of the table or view `name`; of none, no rows."""
+    """Return column, type and comment of the table or view `name`; of none, no rows."""
     return run_query(
         connection,
         "SELECT column_name AS column, data_type AS type, comment FROM duckdb_columns() "  # noqa: S608
@@ -132,7 +132,7 @@ def list_columns(connection: duckdb.DuckDBPyConnection, name: str) -> pa.Table:
 
 
 def load_saved_queries() -> dict[str, SavedQuery]:
-    """Give the queries under `config/queries` by their name."""
+    """Return the queries under `config/queries` by their name."""
     folder = resources.files("config").joinpath("queries")
     queries = (
         _read_query(entry.name, entry.read_text(encoding="utf-8"))
@@ -193,7 +193,7 @@ def _fetch(connection: duckdb.DuckDBPyConnection, sql: str, most_bytes: int | No
 
 
 def _wait_for(connection: duckdb.DuckDBPyConnection, ask: Callable[[], pa.Table]) -> pa.Table:
-    """Give what `ask` gives, asked by a thread: Python hears Ctrl-C between its own steps only."""
+    """Return what `ask` returns, from a thread: Python hears Ctrl-C between its own steps only."""
     asked: Future[pa.Table] = Future()
 
     def run() -> None:

@@ -43,7 +43,7 @@ class Contents:
 
 @contextlib.contextmanager
 def attach_store(home: Home, *, wait_s: float) -> Iterator[duckdb.DuckDBPyConnection]:
-    """Give a connection in which the private store is attached as `store`, for reading.
+    """Return a connection in which the private store is attached as `store`, for reading.
 
     Writers wait meanwhile; `release_store` lets them go on earlier than the end of the block.
     Raises: StoreBusyError.
@@ -128,7 +128,7 @@ def finish_copy(connection: duckdb.DuckDBPyConnection) -> None:
 
 
 def sum_contents(connection: duckdb.DuckDBPyConnection, database: str) -> dict[str, Contents]:
-    """Give the contents of every table of the attached `database`; the order of rows is free."""
+    """Return the contents of every table of the attached `database`; the order of rows is free."""
     contents = {}
     for table in STORE_TABLES:
         columns = list_names(table.column_names)

@@ -39,7 +39,7 @@ class View:
     comments: tuple[tuple[str, str], ...]
 
     def statements(self) -> tuple[str, ...]:
-        """Give the statements that create the view and comment on it."""
+        """Return the statements that create the view and comment on it."""
         name = quote_name(self.name)
         return (
             f"CREATE OR REPLACE VIEW {name} AS {self.query}",
@@ -52,7 +52,7 @@ class View:
 
 
 def build_views(lake: Path) -> tuple[View, ...]:
-    """Give every view of the published database, over the store's tables and the `lake`."""
+    """Return every view of the published database, over the store's tables and the `lake`."""
     discovery.load_metrics()
     domains = tuple(build_domain_view(domain) for domain in get_args(Domain))
     lakes = tuple(build_lake_view(name, lake=lake) for name in LAKE_VIEWS)
@@ -70,7 +70,7 @@ def create_latest_views(connection: duckdb.DuckDBPyConnection, *, temporary: boo
 
 
 def build_latest_views() -> tuple[View, ...]:
-    """Give the views of what holds now."""
+    """Return the views of what holds now."""
     return (
         _build_newest_measurement(RESULTS),
         _build_newest_measurement(FINDINGS),
@@ -116,7 +116,7 @@ def _build_newest_answers(table: Table) -> View:
 
 
 def build_domain_view(domain: Domain) -> View:
-    """Give the wide view of `domain`: one column per metric of the register.
+    """Return the wide view of `domain`: one column per metric of the register.
 
     One row per recording, segment and reference. A value that needs no reference stands in every
     row of its recording and segment, so that a row is whole in itself.
@@ -170,7 +170,7 @@ GROUP BY {", ".join(str(position) for position in range(1, len(facts) + 1))}""" 
 
 
 def _list_facts() -> tuple[tuple[str, str, str], ...]:
-    """Give name, expression and comment of the columns in front of the metrics."""
+    """Return name, expression and comment of the columns in front of the metrics."""
     plain = (
         ("workout_id", "spread.workout_id", COLUMNS["workout_id"].comment),
         ("start_utc", "workouts.start_utc", "First instant of the workout [UTC]"),
@@ -208,7 +208,7 @@ def _describe_metric(metric: Metric) -> str:
 
 
 def build_lake_view(name: str, *, lake: Path) -> View:
-    """Give the view `name` over the Parquet files of the `lake`.
+    """Return the view `name` over the Parquet files of the `lake`.
 
     Until there is a file the view has no rows: DuckDB would refuse to make it.
     """
@@ -237,10 +237,10 @@ def build_lake_view(name: str, *, lake: Path) -> View:
 
 
 def find_partition(table: Table) -> Column:
-    """Give the column by which the lake's folders of `table` are named."""
+    """Return the column by which the lake's folders of `table` are named."""
     return COLUMNS["workout_id" if table is PAIRS else "recording_id"]
 
 
 def escape_glob(path: str) -> str:
-    """Give `path` as a pattern that matches nothing else."""
+    """Return `path` as a pattern that matches nothing else."""
     return "".join(f"[{letter}]" if letter in "[*?" else letter for letter in path)

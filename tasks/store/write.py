@@ -112,7 +112,7 @@ def append_if_changed(
     """Append what a run measured of one workout unless its newest measurement says the same.
 
     The same: equal rows, in any order, apart from `run_id` and `computed_at`; numbers to the last
-    bit, missing equal to missing. Gives whether anything was appended. A measurement without any
+    bit, missing equal to missing. Returns whether anything was appended. A measurement without any
     row counts too: it makes the older ones outdated.
 
     Raises ValueError for rows of another schema, workout or run, and when this very run has
@@ -154,7 +154,7 @@ def append_if_changed(
 
 
 def find_newest_run(connection: duckdb.DuckDBPyConnection, workout_id: str) -> str | None:
-    """Give the run whose results of the workout hold now, None when it was never measured."""
+    """Return the run whose results of the workout hold now, None when it was never measured."""
     rows = connection.execute(
         "SELECT arg_max(run_id, generation) FROM measurements WHERE workout_id = ?", [workout_id]
     ).fetchall()
@@ -163,7 +163,7 @@ def find_newest_run(connection: duckdb.DuckDBPyConnection, workout_id: str) -> s
 
 
 def find_table(table: Table | str) -> Table:
-    """Give the declared table; `table` may be its name. Raises ValueError when there is none."""
+    """Return the declared table; `table` may be its name. Raises ValueError when there is none."""
     if isinstance(table, Table):
         return table
     if table not in TABLES or TABLES[table].home != "store":

@@ -26,7 +26,7 @@ _ARROW_TYPES: Final = {
 
 
 def build_schema(table: Table) -> pa.Schema:
-    """Give the Arrow schema of `table`, meaning and unit in the field metadata."""
+    """Return the Arrow schema of `table`, meaning and unit in the field metadata."""
     fields = [
         pa.field(column.name, _ARROW_TYPES[column.kind], metadata=_field_metadata(column))
         for column in table.columns
@@ -35,7 +35,7 @@ def build_schema(table: Table) -> pa.Schema:
 
 
 def make_empty(table: Table) -> pa.Table:
-    """Give `table` with no rows."""
+    """Return `table` with no rows."""
     return build_schema(table).empty_table()
 
 
@@ -78,13 +78,13 @@ def make_rows(table: Table, rows: Sequence[Any]) -> pa.Table:
 
 
 def read_floats(table: pa.Table, name: str) -> NDArray[np.float64]:
-    """Give column `name` as float64, shape (n_rows,), NaN where missing."""
+    """Return column `name` as float64, shape (n_rows,), NaN where missing."""
     values = table.column(name).to_numpy(zero_copy_only=False)
     return np.asarray(values, dtype=np.float64)
 
 
 def read_micros(table: pa.Table, name: str = "time_utc") -> NDArray[np.float64]:
-    """Give an instant column as microseconds since 1970-01-01T00:00:00Z, NaN where missing.
+    """Return an instant column as microseconds since 1970-01-01T00:00:00Z, NaN where missing.
 
     A float64 holds whole microseconds exactly up to the year 2255.
     """
@@ -93,7 +93,7 @@ def read_micros(table: pa.Table, name: str = "time_utc") -> NDArray[np.float64]:
 
 
 def read_seconds(table: pa.Table, name: str = "time_utc") -> NDArray[np.float64]:
-    """Give an instant column as seconds since 1970-01-01T00:00:00Z, NaN where missing.
+    """Return an instant column as seconds since 1970-01-01T00:00:00Z, NaN where missing.
 
     A float64 holds today's instants to better than a microsecond's half.
     """

@@ -37,7 +37,7 @@ class Table:
 
 
 def _pick(names: str, **renamed: str) -> tuple[Column, ...]:
-    """Give the columns called `names`; `renamed` maps a name here to its declared column."""
+    """Return the columns called `names`; `renamed` maps a name here to its declared column."""
     return tuple(replace(COLUMNS[renamed.get(name, name)], name=name) for name in names.split())
 
 

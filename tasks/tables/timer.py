@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def read_pauses(events: pa.Table) -> list[tuple[int, int | None]]:
-    """Give each stop of the timer and the start after it [microseconds]; None: it never ran on.
+    """Return each stop of the timer and the start after it [microseconds]; None: it never ran on.
 
     Repeated stops count from the first, repeated starts from the first after a stop. A stop and a
     start at the same instant are no pause.

@@ -44,7 +44,7 @@ __all__ = ["judge", "look_across"]
 def look_across(
     connection: duckdb.DuckDBPyConnection, settings: VerdictSettings
 ) -> list[tuple[Table, list[Row]]]:
-    """Give the new rows of every table that is answered across workouts.
+    """Return the new rows of every table that is answered across workouts.
 
     `connection` is one of the store's, with its views. The rows lack their `run_id`; those that
     say what the table says already are left out.

@@ -35,7 +35,7 @@ class Parts(NamedTuple):
 
 
 def find_limits(numbers: Numbers) -> list[dict[str, Any]]:
-    """Give the rows of `limits`, without their run, of the heart rate of every device.
+    """Return the rows of `limits`, without their run, of the heart rate of every device.
 
     The stored figures of each workout are enough: no second is read again.
     """
@@ -63,7 +63,7 @@ def find_limits(numbers: Numbers) -> list[dict[str, Any]]:
 
 
 def _choose(columns: Sequence[ByReference]) -> Parts | None:
-    """Give all three figures against the best reference that has them."""
+    """Return all three figures against the best reference that has them."""
     shared = set.intersection(*(set(column) for column in columns))
     for reference in order_references(shared):
         bias, sd, worth = (column[reference] for column in columns)

@@ -32,7 +32,7 @@ _OF_MODEL: Final = (
 
 
 def conclude(answers: Iterable[Answer], *, power: float) -> list[dict[str, Any]]:
-    """Give the rows of `verdicts`, without their run, for all answers."""
+    """Return the rows of `verdicts`, without their run, for all answers."""
     families: dict[tuple[str, str, str], list[Answer]] = defaultdict(list)
     for answer in answers:
         families[answer.question.family].append(answer)

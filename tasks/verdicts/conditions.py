@@ -71,7 +71,7 @@ def compare_conditions(
 
 
 def read_conditions(connection: duckdb.DuckDBPyConnection) -> Conditions:
-    """Give the conditions of two workouts and more, where a device was worn in two or more."""
+    """Return the conditions of two workouts and more, where a device was worn in two or more."""
     found: dict[tuple[str, str], dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
     for workout_id, device_id, key, value in connection.execute(_CONDITIONS).fetchall():
         if key not in READ_OFF:

@@ -52,7 +52,7 @@ class Group:
 def describe_levels(
     conditions: Conditions, numbers: Numbers, settings: VerdictSettings
 ) -> list[dict[str, Any]]:
-    """Give the rows of `levels`, without their run.
+    """Return the rows of `levels`, without their run.
 
     Every device has one for each activity, and for all of them together, and one for each of its
     conditions where it was worn in two or more. Of metrics whose best value is zero the sizes have
@@ -82,7 +82,7 @@ def _gather(conditions: Conditions, numbers: Numbers, settings: VerdictSettings)
 
 
 def choose(by_reference: ByReference) -> Chosen | None:
-    """Give the value against the best reference that has one."""
+    """Return the value against the best reference that has one."""
     for reference in order_references(by_reference):
         value = by_reference[reference]
         if value is not None:
@@ -153,5 +153,5 @@ def _explain(n: int) -> str | None:
 
 
 def keep(value: float) -> float | None:
-    """Give a finite number, or nothing."""
+    """Return a finite number, or nothing."""
     return value if np.isfinite(value) else None

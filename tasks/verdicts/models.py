@@ -31,7 +31,7 @@ _NO_SCATTER: Final = "the values do not scatter inside their workouts: nothing t
 def find_alone(
     own: Mapping[str, ByReference], others: Mapping[str, ByReference], *, judged: set[str]
 ) -> dict[str, Alone]:
-    """Give a device's values of workouts that the other one did not record at all.
+    """Return a device's values of workouts that the other one did not record at all.
 
     Where the other one was worn and gave no value, that is no accident, and the workout is left
     out. Values against one of `judged` do not count.

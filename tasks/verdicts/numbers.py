@@ -50,11 +50,11 @@ class Numbers:
     roles: Mapping[str, str]
 
     def find(self, device_id: str, metric: str) -> Mapping[str, ByReference]:
-        """Give the scores of one device and metric, by workout and reference."""
+        """Return the scores of one device and metric, by workout and reference."""
         return self.scores.get((device_id, metric), {})
 
     def split(self, found: Mapping[str, _Found]) -> Iterator[tuple[str, dict[str, _Found]]]:
-        """Give what was found by workout for each activity, and all of it where there are several.
+        """Return the values by workout for each activity, and all of them where there are several.
 
         Activities with a single workout stand in the whole only.
         """
@@ -100,7 +100,7 @@ def name_score(metric: str) -> str:
 
 
 def list_compared(settings: VerdictSettings) -> list[tuple[str, float]]:
-    """Give the metrics that devices and conditions are compared by, with their margins."""
+    """Return the metrics that devices and conditions are compared by, with their margins."""
     return [
         (metric, margin)
         for metric, margin in sorted(settings.margins.items())
@@ -109,18 +109,18 @@ def list_compared(settings: VerdictSettings) -> list[tuple[str, float]]:
 
 
 def list_described(settings: VerdictSettings) -> list[str]:
-    """Give the metrics whose levels are told: those with a margin, of 0 too, or a criterion."""
+    """Return the metrics whose levels are told: those with a margin, of 0 too, or a criterion."""
     named = {*settings.margins, *(criterion.metric for criterion in settings.criteria)}
     return sorted(metric for metric in named if metric in METRICS)
 
 
 def find_good_sign(metric: str) -> int:
-    """Give the sign of a difference of two numbers when the first is the better one."""
+    """Return the sign of a difference of two numbers when the first is the better one."""
     return 1 if METRICS[metric].better == "higher" else -1
 
 
 def take_best(by_reference: ByReference) -> float | None:
-    """Give the value against the best reference that has one."""
+    """Return the value against the best reference that has one."""
     values = [by_reference[reference] for reference in order_references(by_reference)]
     return next((value for value in values if value is not None), None)
 
@@ -135,7 +135,7 @@ class Common:
 
 
 def take_common(own: ByReference, others: ByReference, *, judged: set[str]) -> Common | None:
-    """Give both values against the best reference that they share and that is none of `judged`."""
+    """Return both values against the best reference that they share, none of `judged`."""
     for reference in order_references(own.keys() & others.keys()):
         value, other = own[reference], others[reference]
         if value is not None and other is not None and reference not in judged:
@@ -144,7 +144,7 @@ def take_common(own: ByReference, others: ByReference, *, judged: set[str]) -> C
 
 
 def order_references(references: Collection[str | None]) -> Collection[str | None]:
-    """Give what values were held against, the best first."""
+    """Return what values were held against, the best first."""
     # Most values have one; sorting those would take longer than all that is done with them.
     return references if len(references) < 2 else sorted(references, key=rank_reference)  # noqa: PLR2004
 
@@ -160,5 +160,5 @@ def rank_reference(reference: str | None) -> tuple[int, str]:
 
 
 def compute_spread(values: FloatArray) -> float:
-    """Give the standard deviation of values ``(n,)``; NaN for fewer than two."""
+    """Return the standard deviation of values ``(n,)``; NaN for fewer than two."""
     return float(np.std(values, ddof=1)) if values.size >= FEWEST_WORKOUTS else NAN

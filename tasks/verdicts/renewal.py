@@ -19,7 +19,7 @@ _WITHDRAWN: Final = "no workouts are left, or it is no longer asked"
 
 
 def select_new(connection: duckdb.DuckDBPyConnection, table: Table, rows: list[Row]) -> list[Row]:
-    """Give of all answers those that the newest rows of `table` do not say already."""
+    """Return of all answers those that the newest rows of `table` do not say already."""
     columns = _list_columns(table)
     known = set(_read_newest(connection, table))
     every = [*rows, *withdraw(connection, table, rows)]
@@ -29,7 +29,7 @@ def select_new(connection: duckdb.DuckDBPyConnection, table: Table, rows: list[R
 def withdraw(
     connection: duckdb.DuckDBPyConnection, table: Table, rows: Sequence[Row]
 ) -> Iterator[Row]:
-    """Give rows with no workouts for questions that were answered before and are not in `rows`."""
+    """Return rows with no workouts for questions answered before that are not in `rows`."""
     columns, key = _list_columns(table), _list_key(table)
     asked = {tuple(row[name] for name in key) for row in rows}
     for values in _read_newest(connection, table):

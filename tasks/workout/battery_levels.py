@@ -53,7 +53,7 @@ class Levels:
 
 
 def list_levels(workout: Workout, subject: Subject) -> Levels:
-    """Give the levels of a recording's battery.
+    """Return the levels of a recording's battery.
 
     Of several sources in one file the one with the most readings is taken, since each rounds in
     its own way.

@@ -92,7 +92,7 @@ class Subject:
     paused: Booleans
 
     def values(self, channel: str) -> Floats:
-        """Give `channel` on the grid; a channel that was not recorded is all missing."""
+        """Return `channel` on the grid; a channel that was not recorded is all missing."""
         found = self.on_grid.get(channel)
         return np.full(self.covered.shape, np.nan) if found is None else found
 
@@ -120,7 +120,7 @@ class Reference:
     uncertainty: float | None = None
 
     def values(self, channel: str) -> Floats | None:
-        """Give `channel` on the grid, None where this reference has none."""
+        """Return `channel` on the grid, None where this reference has none."""
         return self.on_grid.get(channel)
 
 
@@ -208,25 +208,25 @@ class Case:
         return self.once("counted", self._find_counted)
 
     def paired(self, channel: str) -> Paired:
-        """Give the seconds of the segment in which both sides have a value of `channel`."""
+        """Return the seconds of the segment in which both sides have a value of `channel`."""
         return self.once(f"paired:{channel}", lambda: self._pair(channel))
 
     def once(self, key: str, compute: Callable[[], Answer]) -> Answer:
-        """Give what `compute` gives, computed once for this case."""
+        """Return what `compute` gives, computed once for this case."""
         if key not in self.memo:
             self.memo[key] = compute()
         answer: Answer = self.memo[key]
         return answer
 
     def once_per_workout(self, key: str, compute: Callable[[], Answer]) -> Answer:
-        """Give what `compute` gives, once per workout; `key` names test and reference."""
+        """Return what `compute` gives, once per workout; `key` names test and reference."""
         if key not in self.workout.memo:
             self.workout.memo[key] = compute()
         answer: Answer = self.workout.memo[key]
         return answer
 
     def for_segment(self, segment: Segment) -> Case:
-        """Give the same comparison over another segment."""
+        """Return the same comparison over another segment."""
         return replace(self, segment=segment, memo={})
 
     def _find_counted(self) -> Booleans:

@@ -67,7 +67,7 @@ def load_course(
 def load_line(
     name: str, *, courses: Path, read: Callable[[Path], Line | None] = read_line
 ) -> Line | None:
-    """Give the line of the course called `name` as `Course` does.
+    """Return the line of the course called `name` as `Course` does.
 
     None where there is none, or none that can be read: settling complains about it.
     """
@@ -79,7 +79,7 @@ def load_line(
 
 
 def find_course(name: str, *, courses: Path) -> Path | None:
-    """Give the file of the course called `name`; a name is no path."""
+    """Return the file of the course called `name`; a name is no path."""
     wanted = f"{name}.gpx".casefold()
     return next(
         (path for path in sorted(courses.glob("*.gpx")) if path.name.casefold() == wanted), None
@@ -87,7 +87,7 @@ def find_course(name: str, *, courses: Path) -> Path | None:
 
 
 def mark_courses(courses: Path) -> dict[str, str]:
-    """Give a content hash per course name, so that a changed course makes results outdated."""
+    """Return a content hash per course name, so that a changed course makes results outdated."""
     return {
         path.stem: hashlib.sha256(path.read_bytes()).hexdigest()[:16]
         for path in sorted(courses.glob("*.gpx"))

@@ -22,7 +22,7 @@ def find_seconds(workout: Workout, part: NamedSegment) -> NDArray[np.bool_]:
 
 
 def find_ends(workout: Workout, part: NamedSegment) -> tuple[float, float]:
-    """Give start and end of a named segment [s since 1970-01-01T00:00:00Z]."""
+    """Return start and end of a named segment [s since 1970-01-01T00:00:00Z]."""
     notes = workout.notes
     base = workout.grid.start_s if notes is None else notes.start_utc.timestamp()
     return _place(base, part.from_s, part.from_utc), _place(base, part.to_s, part.to_utc)

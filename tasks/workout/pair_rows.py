@@ -24,7 +24,7 @@ _PAIR_CHANNELS: Final = {
 
 
 def make_pair_rows(workout: Workout, test: Subject, reference: Subject) -> pa.Table:
-    """Give the seconds that both recordings cover, one row each."""
+    """Return the seconds that both recordings cover, one row each."""
     seconds = np.flatnonzero(reference.covered & test.covered)
     n_rows = len(seconds)
     columns: dict[str, Any] = {

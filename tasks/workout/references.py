@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from tasks.maths.consensus import compute_fade, compute_weighted_median, remove_offsets
 from tasks.maths.geodesy import (
     PlaneTrack,
     compute_leg_lengths,
@@ -18,7 +19,6 @@ from tasks.maths.geodesy import (
     project_to_plane,
     restore_from_plane,
 )
-from tasks.maths.middles import compute_fade, compute_weighted_median, take_off_levels
 from tasks.maths.positions import compute_geometric_median
 from tasks.maths.resample import interpolate_to_grid
 from tasks.tables.arrow import read_floats
@@ -156,7 +156,7 @@ def _refer_to_course(workout: Workout, kind: Against) -> Reference:
 
 # --- devices ----------------------------------------------------------------------------------
 def _choose_holders(workout: Workout, test: Subject, kind: Against) -> Choice:
-    """Give the truth about lengths, then every other device that knows lengths or levels."""
+    """Return the truth about lengths, then every other device that knows lengths or levels."""
     references: list[Reference] = []
     notes = workout.notes
     if (
@@ -202,7 +202,7 @@ def _choose_device(workout: Workout, test: Subject, kind: Against) -> Choice:
 
 
 def _rank_references(holders: list[Subject], kind: Against) -> list[Subject]:
-    """Give the reference devices of `kind`, best first: ecg before optical, then by name."""
+    """Return the reference devices of `kind`, best first: ecg before optical, then by name."""
     channel = _DECIDING[kind]
     references = [subject for subject in holders if subject.device.is_reference_for(channel)]
     return sorted(
@@ -246,7 +246,7 @@ def _refer_to_consensus(workout: Workout, others: list[Subject], kind: Against) 
 
 
 def give_distance(workout: Workout, subject: Subject) -> Subject:
-    """Give a recording without a distance counter the running sum of its fixes as one [m].
+    """Return a recording without a distance counter the running sum of its fixes as one [m].
 
     Many exports hold positions only. Pauses count nothing, gaps over what is bridged are missing.
     """
@@ -297,7 +297,7 @@ def build_consensus(workout: Workout, others: Sequence[Subject], kind: Against) 
     if kind == "distance":
         stacked = _set_equal(stacked)
     if kind == "altitude":
-        stacked = take_off_levels(stacked)
+        stacked = remove_offsets(stacked)
     known = np.isfinite(stacked)
     enough = known.sum(axis=0) >= _CONSENSUS_DEVICES
     if not enough.any():
@@ -353,7 +353,7 @@ def _take_middle_positions(workout: Workout, others: Sequence[Subject]) -> Conse
 
 
 def _summarise_error(spread: Floats, stacked: Floats) -> float:
-    """Give the median standard error: spread over the devices / root of their number.
+    """Return the median standard error: spread over the devices / root of their number.
 
     The middle of few devices is a little less sure than their mean; errors that all share (the
     same sky, the same trees) do not show in it.

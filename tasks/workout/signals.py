@@ -47,7 +47,7 @@ class Signal:
         return self.start_s + self.values.size
 
     def cut(self, start_s: int, end_s: int) -> Floats:
-        """Give the values of the seconds from `start_s` to before `end_s`, NaN outside."""
+        """Return the values of the seconds from `start_s` to before `end_s`, NaN outside."""
         values = np.full(max(end_s - start_s, 0), np.nan)
         low, high = max(start_s, self.start_s), min(end_s, self.end_s)
         if low < high:
@@ -68,7 +68,7 @@ class Track:
 def read_signal(
     recording: Recording, channel: str, *, max_gap_s: float, shift_s: float = 0.0
 ) -> Signal | None:
-    """Give `channel` per second, `shift_s` added to the stamps; None where nothing was recorded.
+    """Return `channel` per second, `shift_s` added to the stamps; None where nothing was recorded.
 
     Stamps are rounded to the nearest second, values within one second averaged, gaps of at most
     `max_gap_s` bridged by straight lines. Heart rate that only the beats hold is taken from them.
@@ -86,7 +86,7 @@ def read_signal(
 
 
 def read_track(recording: Recording, *, max_gap_s: float, shift_s: float = 0.0) -> Track | None:
-    """Give the positions per second, right across 180 degrees; None where there are none."""
+    """Return the positions per second, right across 180 degrees; None where there are none."""
     stamps = _read_stamps(recording, shift_s)
     latitude = read_floats(recording.samples, "latitude_deg")
     longitude = read_floats(recording.samples, "longitude_deg")
@@ -107,7 +107,7 @@ def read_track(recording: Recording, *, max_gap_s: float, shift_s: float = 0.0) 
 
 
 def read_speed(recording: Recording, *, max_gap_s: float, shift_s: float = 0.0) -> Signal | None:
-    """Give the speed [m/s]: the device's own, else from its distance, else from its positions.
+    """Return the speed [m/s]: the device's own, else from its distance, else from its positions.
 
     Derived speed is centred, so that it is not late; it is good for alignment, and is never
     written as if the device had given it.
@@ -131,7 +131,7 @@ def read_speed(recording: Recording, *, max_gap_s: float, shift_s: float = 0.0) 
 
 
 def wrap_longitude(longitude_deg: Floats) -> Floats:
-    """Give longitudes in [-180, 180); those that are keep every bit."""
+    """Return longitudes in [-180, 180); those that are keep every bit."""
     half = _TURN_DEG / 2
     outside = (longitude_deg < -half) | (longitude_deg >= half)
     wrapped = (longitude_deg + half) % _TURN_DEG - half
@@ -144,7 +144,7 @@ def _read_stamps(recording: Recording, shift_s: float) -> Integers:
 
 
 def _differ(way: Floats) -> Floats:
-    """Give the centred slope of a way per second over the speed window."""
+    """Return the centred slope of a way per second over the speed window."""
     ahead, behind = _SPEED_WINDOW_S - _SPEED_WINDOW_S // 2, _SPEED_WINDOW_S // 2
     padded = np.pad(way, (behind, ahead), constant_values=np.nan)
     slope = (padded[behind + ahead :] - padded[: -(behind + ahead)]) / (behind + ahead)
@@ -153,7 +153,7 @@ def _differ(way: Floats) -> Floats:
 
 
 def _derive_heart_rate(recording: Recording, *, shift_s: float) -> Signal | None:
-    """Give heart rate from the beats: as sent with them, else 60 s / mean interval of a window.
+    """Return heart rate from the beats: as sent with them, else 60 s / mean interval of a window.
 
     Intervals of 0.3 to 2 s count, artefacts are left out. *Source*: Task Force 1996 for the
     plausible range (common practice); artefacts as `maths.rr.find_beat_artefacts`.

@@ -22,7 +22,7 @@ _IDLE: Final = "idle"
 
 
 @dataclass(frozen=True)
-class Swum:
+class SwimLengths:
     """Lengths that were swum, in order of time, without the rests; arrays have `(n_lengths,)`.
 
     `start_s` and `end_s` are seconds since 1970-01-01T00:00:00Z; `strokes` is NaN where the device
@@ -50,9 +50,9 @@ class Swum:
         """The instants in their middle."""
         return (self.start_s + self.end_s) / 2.0
 
-    def select(self, mask: Booleans) -> Swum:
-        """Give the lengths that `mask` marks."""
-        return Swum(
+    def select(self, mask: Booleans) -> SwimLengths:
+        """Return the lengths that `mask` marks."""
+        return SwimLengths(
             self.start_s[mask],
             self.end_s[mask],
             tuple(word for word, kept in zip(self.stroke, mask, strict=True) if kept),
@@ -61,19 +61,19 @@ class Swum:
         )
 
     def number_stretches(self, rest_s: float) -> Integers:
-        """Give each length the number of its stretch without a rest of at least `rest_s`."""
+        """Return each length the number of its stretch without a rest of at least `rest_s`."""
         if not self.n:
             return np.zeros(0, dtype=np.int64)
         breaks = self.find_waits() >= rest_s
         return np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
 
     def find_waits(self) -> Floats:
-        """Give the time at the wall between each two lengths [s], shape (n_lengths - 1,)."""
+        """Return the time at the wall between each two lengths [s], shape (n_lengths - 1,)."""
         return np.maximum(self.start_s[1:] - self.end_s[:-1], 0.0)
 
 
-def list_swum(subject: Subject) -> Swum:
-    """Give the lengths of a recording that have a start and an end; rests are left out."""
+def list_swim_lengths(subject: Subject) -> SwimLengths:
+    """Return the lengths of a recording that have a start and an end; rests are left out."""
     table = subject.recording.lengths
     kind = table.column("length_kind").to_pylist()
     start_s = read_seconds(table, "start_utc") + subject.alignment.offset_s
@@ -83,7 +83,7 @@ def list_swum(subject: Subject) -> Swum:
     order = np.flatnonzero(known)
     order = order[np.argsort(start_s[order], kind="stable")]
     stroke = table.column("swim_stroke").to_pylist()
-    return Swum(
+    return SwimLengths(
         start_s[order],
         end_s[order],
         tuple(stroke[number] for number in order.tolist()),
@@ -94,4 +94,4 @@ def list_swum(subject: Subject) -> Swum:
 
 def has_lengths(subject: Subject) -> bool:
     """Say whether a recording holds a length that was swum."""
-    return bool(subject.recording.lengths.num_rows) and list_swum(subject).n > 0
+    return bool(subject.recording.lengths.num_rows) and list_swim_lengths(subject).n > 0

@@ -64,7 +64,7 @@ class Fixes:
 
 
 def get_plane(workout: Workout) -> PlaneOrigin | None:
-    """Give the origin of the workout's plane, None where nothing has a position."""
+    """Return the origin of the workout's plane, None where nothing has a position."""
     if "tracks:plane" not in workout.memo:
         workout.memo["tracks:plane"] = _find_plane(workout)
     origin: PlaneOrigin | None = workout.memo["tracks:plane"]
@@ -85,7 +85,7 @@ def _find_plane(workout: Workout) -> PlaneOrigin | None:
 
 
 def get_fixes(workout: Workout, subject: Subject) -> Fixes:
-    """Give the fixes of a recording, found once."""
+    """Return the fixes of a recording, found once."""
     key = f"tracks:fixes:{subject.recording_id}"
     if key not in workout.memo:
         workout.memo[key] = _read_fixes(workout, subject)
@@ -121,7 +121,7 @@ def _read_fixes(workout: Workout, subject: Subject) -> Fixes:
 
 
 def _weigh(seconds: Floats, piece: Floats, longest_s: float) -> Floats:
-    """Give how long each fix holds: to the next one, the last of a piece the usual interval."""
+    """Return how long each fix holds: to the next one, the last of a piece the usual interval."""
     if seconds.size <= 1:
         return np.ones(seconds.size)
     steps = np.diff(seconds)
@@ -133,7 +133,7 @@ def _weigh(seconds: Floats, piece: Floats, longest_s: float) -> Floats:
 
 
 def get_speed_limit_mps(workout: Workout) -> float:
-    """Give the speed that nobody exceeds in the workout's activity [m/s]."""
+    """Return the speed that nobody exceeds in the workout's activity [m/s]."""
     limits = workout.settings.position
     if workout.activity in _WALKERS:
         return limits.walking_mps
@@ -143,7 +143,7 @@ def get_speed_limit_mps(workout: Workout) -> float:
 
 
 def get_jumps(workout: Workout, subject: Subject) -> tuple[Jump, ...]:
-    """Give the jumps of a recording's fixes, found once."""
+    """Return the jumps of a recording's fixes, found once."""
     key = f"tracks:jumps:{subject.recording_id}"
     if key not in workout.memo:
         fixes, limits = get_fixes(workout, subject), workout.settings.position
@@ -171,7 +171,7 @@ def mark_jumped(workout: Workout, subject: Subject) -> Booleans:
 
 # --- the reference line -----------------------------------------------------------------------
 def get_line(case: Case) -> Line | None:
-    """Give the line of the case's reference, found once; None where it has none."""
+    """Return the line of the case's reference, found once; None where it has none."""
     key = f"tracks:line:{_name_reference(case)}"
     return case.once_per_workout(key, lambda: _build_reference_line(case))
 

@@ -23,7 +23,7 @@ _PER_MEGABYTE = 1e6 if sys.platform == "darwin" else 1e3
 
 
 def write_six_hours() -> bytes:
-    """Give six hours at one record per second, with beats every other second."""
+    """Return six hours at one record per second, with beats every other second."""
     file = begin()
     for second in range(N_RECORDS):
         add_record(
@@ -65,7 +65,7 @@ def read_with_ours(path: Path) -> int:
 
 
 def measure(read: Callable[[Path], int], path: Path, small: Path) -> tuple[float, float]:
-    """Give seconds and megabytes added, after a small file has brought in all imports."""
+    """Return seconds and megabytes added, after a small file has brought in all imports."""
     read(small)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     begun = time.perf_counter()

@@ -31,7 +31,7 @@ MOST_MB = 300.0
 
 
 def make_workout() -> Workout:
-    """Give a workout of intervals with a strap, three watches and an arm band."""
+    """Return a workout of intervals with a strap, three watches and an arm band."""
     generator = np.random.default_rng(1)
     seconds = np.arange(N_SECONDS)
     demand = 145 + 22 * np.sign(np.sin(seconds / 140))
@@ -57,7 +57,7 @@ def keep_heart_rate_only() -> None:
 
 
 def measure(workout: Workout) -> tuple[Measured, float]:
-    """Give the results and the CPU seconds that they took, nothing remembered from before."""
+    """Return the results and the CPU seconds that they took, nothing remembered from before."""
     began = time.process_time()
     measured = measure_workout(replace(workout, memo={}))
     return measured, time.process_time() - began

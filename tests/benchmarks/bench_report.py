@@ -86,7 +86,7 @@ def write_one(root: Path) -> None:
 
 
 def read_peak_mb() -> float:
-    """Give the largest memory of this process [MB].
+    """Return the largest memory of this process [MB].
 
     From the kernel's VmHWM, since ru_maxrss goes on counting the parent's memory after a start by
     vfork (proc_pid_status(5), getrusage(2)).

@@ -22,7 +22,7 @@ HOUR_S = 3600.0
 
 
 def dress() -> tuple[Worn, ...]:
-    """Give the five devices with the effects of an ordinary day."""
+    """Return the five devices with the effects of an ordinary day."""
     battery = BatteryDrain(6.0)
     return (
         wear(ALDER_2, LateLock(200.0), *add_sky(True), Barometer(3.0, 2.0, 0.3), battery),

@@ -14,11 +14,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from tasks.processing.plan import mark_circumstances
-
 from config.home import Home
 from config.settings import load_settings
 from tasks.archive.ledger import Ledger
+from tasks.processing.plan import mark_circumstances
 from tasks.store import append_rows, open_store, publish, replace_rows
 from tasks.tables.arrow import make_rows
 from tasks.tables.tables import (
@@ -43,7 +42,7 @@ RUN = "20260502T120000-abcdef"
 
 
 def list_rows(number: int, fingerprint: str) -> list[tuple[Table, list[dict[str, Any]]]]:
-    """Give the rows of one workout by table."""
+    """Return the rows of one workout by table."""
     start = BEGIN + timedelta(days=number)
     workout_id = f"{start:%Y%m%dT%H%MZ}-{number:06x}"
     names = {f"device-{one}": f"{number:012x}{one:04x}" for one in range(N_DEVICES)}

@@ -40,7 +40,7 @@ NOON = datetime(2026, 5, 2, 12, tzinfo=UTC)
 
 
 def make_measurement(workout_id: str, run_id: str) -> pa.Table:
-    """Give the results of one workout."""
+    """Return the results of one workout."""
     rows = [
         {
             "run_id": run_id,

@@ -34,7 +34,7 @@ CURVE_POINTS = 20_000
 
 
 def draw_line(length_m: float, generator: np.random.Generator) -> Line:
-    """Give a winding course of 10,000 points with a corner now and then."""
+    """Return a winding course of 10,000 points with a corner now and then."""
     bends = generator.normal(0, 0.06, COURSE_POINTS)
     bends[:: COURSE_POINTS // 200] += generator.choice([-1.4, 1.4], 200)
     heading = np.cumsum(bends) * 0.7
@@ -46,7 +46,7 @@ def draw_line(length_m: float, generator: np.random.Generator) -> Line:
 
 
 def wander(n: int, sd_m: float, generator: np.random.Generator) -> np.ndarray:
-    """Give errors that change over half a minute."""
+    """Return errors that change over half a minute."""
     kept = float(np.exp(-1 / 30))
     steps = generator.normal(0, sd_m * np.sqrt(1 - kept**2), n)
     values = np.empty(n)
@@ -58,7 +58,7 @@ def wander(n: int, sd_m: float, generator: np.random.Generator) -> np.ndarray:
 
 
 def make_ride(hours: float, seed: int = 1) -> Workout:
-    """Give a ride of five devices with their own errors, and its course."""
+    """Return a ride of five devices with their own errors, and its course."""
     generator = np.random.default_rng(seed)
     n = int(hours * 3600)
     line = draw_line(n * SPEED_MPS, generator)
@@ -91,7 +91,7 @@ def make_ride(hours: float, seed: int = 1) -> Workout:
 
 
 def time_call(act: Callable[[], object]) -> float:
-    """Give the CPU time of one call [s]."""
+    """Return the CPU time of one call [s]."""
     begun = time.process_time()
     act()
     return time.process_time() - begun

@@ -80,7 +80,7 @@ class Seed:
 
 
 def make_seeds() -> list[Seed]:
-    """Give small good files: simulated ones, those of the contract tests, archives and notes."""
+    """Return small good files: simulated ones, those of the contract tests, archives and notes."""
     workout = perform(
         [Effort("run", 90.0, 3.0, 0.7, 85.0, 250.0)],
         name="fuzz",
@@ -176,7 +176,7 @@ DAMAGES: Final[tuple[Callable[[bytearray, bytes, random.Random], bytearray], ...
 
 
 def damage(seed: Seed, other: Seed, chance: random.Random) -> bytes:
-    """Give `seed` with one to three damages; a FIT file may get sizes and checksums that fit."""
+    """Return `seed` with one to three damages; a FIT file may get sizes and checksums that fit."""
     data = bytearray(seed.data)
     for _ in range(chance.choice((1, 1, 2, 3))):
         data = chance.choice(DAMAGES)(data, other.data, chance)
@@ -188,7 +188,7 @@ def damage(seed: Seed, other: Seed, chance: random.Random) -> bytes:
 
 
 def mend_frame(data: bytearray) -> None:
-    """Give a FIT file the size and the checksums that fit what is in it."""
+    """Return a FIT file the size and the checksums that fit what is in it."""
     if len(data) > 16:
         data[4:8] = (len(data) - data[0] - 2).to_bytes(4, "little", signed=True)
         if data[0] == 14:
@@ -242,7 +242,7 @@ def has_wrong_checksum(data: bytes) -> bool:
 
 
 def measure_peak_mb() -> float:
-    """Give the most memory that this process ever held [MB]."""
+    """Return the most memory that this process ever held [MB]."""
     facts = Path("/proc/self/status")
     if facts.exists():
         # What getrusage says begins with the memory of the parent.

@@ -121,7 +121,7 @@ def _run_child(reader: str, folder: Path, left_s: float, found: Guided, keep: Pa
 
 
 def _explain(text: str) -> str:
-    """Give the line of the fuzzer's log that says what was wrong."""
+    """Return the line of the fuzzer's log that says what was wrong."""
     exception = re.search(r"Uncaught Python exception: ===\n(.*)", text)
     if exception:
         return exception.group(1)

@@ -1,4 +1,4 @@
-"""Gives the readers thousands of damaged files and looks whether any of them does harm.
+"""Return the readers thousands of damaged files and looks whether any of them does harm.
 
 Run as `python -m tests.benchmarks.fuzz_readers --files 10000 --seed 1`. Small good files of every
 format are cut, flipped, spliced, filled with zeros, stretched and rewritten; FIT files also get a
@@ -69,7 +69,7 @@ def read_all(seeds: list[Seed], first: int, last: int, seed: int, line: Connecti
 
 
 def make_file(seeds: list[Seed], number: int, seed: int) -> tuple[Seed, bytes]:
-    """Give damaged file `number`: formats take turns, so that each gets the same share."""
+    """Return damaged file `number`: formats take turns, so that each gets the same share."""
     chance = random.Random(f"{seed}-{number}")  # noqa: S311 - damage, not secrets
     formats = sorted({one.format for one in seeds})
     chosen = [one for one in seeds if one.format == formats[number % len(formats)]]

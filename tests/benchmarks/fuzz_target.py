@@ -55,7 +55,7 @@ class Target:
         self._count(end, begun)
 
     def change(self, data: bytes, longest: int, seed: int) -> bytes:
-        """Give a changed input: one of libFuzzer's own changes, or a damage to it."""
+        """Return a changed input: one of libFuzzer's own changes, or a damage to it."""
         chance = random.Random(seed)  # noqa: S311 - damage, not secrets
         if data and chance.random() < 0.2:
             base = damaged_files.Seed(self.kind, self.name, data)

@@ -149,7 +149,7 @@ def probe(process_id: int) -> Probe:
 
 
 def list_descendants(process_id: int) -> Iterator[tuple[int, str]]:
-    """Give number and state of every process below `process_id`."""
+    """Return number and state of every process below `process_id`."""
     for task in Path(f"/proc/{process_id}/task").glob("*/children"):
         for child in (int(word) for word in task.read_text().split()):
             state = Path(f"/proc/{child}/stat").read_text().rpartition(")")[2].split()[0]
@@ -169,7 +169,7 @@ def look(process_id: int, at_s: float, latency_s: float) -> Moment:
 
 
 def describe(moments: Sequence[Moment]) -> str:
-    """Give one line of medians."""
+    """Return one line of medians."""
     latencies = [moment.latency_s for moment in moments]
     parts = [f"{median(latencies):6.2f} s  worst {max(latencies):6.2f} s"]
     for name in ("watcher", "server"):
@@ -184,7 +184,7 @@ def describe(moments: Sequence[Moment]) -> str:
 
 
 def find_part(moments: Sequence[Moment], part: int, duration_s: float) -> list[Moment]:
-    """Give the moments of one tenth of the time."""
+    """Return the moments of one tenth of the time."""
     return [one for one in moments if min(int(one.at_s / duration_s * N_PARTS), 9) == part]
 
 
@@ -218,7 +218,7 @@ def soak(home: Home, scratch: Path, *, duration_s: float, every_s: float) -> lis
 
 
 def check_results(home: Home, n_workouts: int) -> list[str]:
-    """Give what is wrong with the store after so many drops."""
+    """Return what is wrong with the store after so many drops."""
     with duckdb.connect(str(home.results), read_only=True) as connection:
         n_found, n_recordings, n_runs = connection.execute(
             "SELECT (SELECT count(*) FROM workouts), (SELECT count(*) FROM recordings), "

@@ -76,7 +76,7 @@ class Life:
 
 
 def look_at(home: Home) -> dict[str, object]:
-    """Give for each stage something that changes when it begins to work."""
+    """Return for each stage something that changes when it begins to work."""
 
     def count(folder: Path, pattern: str) -> int:
         return sum(1 for _ in folder.glob(pattern))
@@ -98,7 +98,7 @@ def look_at(home: Home) -> dict[str, object]:
 
 
 def list_processes(home: Home) -> list[int]:
-    """Give the processes that work for `home`: its Prefect folder stands in their environment."""
+    """Return the processes that work for `home`: its Prefect folder stands in their environment."""
     mark = f"PREFECT_HOME={home.prefect}\0".encode()
     found = []
     for path in Path("/proc").glob("[0-9]*"):
@@ -179,7 +179,7 @@ def live(
 
 
 def make_environment() -> dict[str, str]:
-    """Give the environment of a person who has never heard of Prefect."""
+    """Return the environment of a person who has never heard of Prefect."""
     kept = {
         name: value
         for name, value in os.environ.items()
@@ -195,7 +195,7 @@ def _is_watch_done(home: Home, log: Path) -> bool:
 
 
 def judge(home: Home, life: Life, exports: dict[str, bytes]) -> list[str]:
-    """Give what is wrong after a life, one line each."""
+    """Return what is wrong after a life, one line each."""
     found = []
     if not life.was_killed:
         # The drop holds a damaged file: what names it ends with 1.
@@ -233,7 +233,7 @@ class Undisturbed:
         self.contents = crash.read_contents(self._home)
 
     def count_changes(self, command: str) -> int:
-        """Give how many changes `command` makes when it finds something to do."""
+        """Return how many changes `command` makes when it finds something to do."""
         if command not in self._n_changes:
             self._n_changes[command] = self._count(command)
         return self._n_changes[command]
@@ -338,7 +338,7 @@ def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally[Where]:
 
 
 def show_kills(kills: Counter[Where]) -> list[str]:
-    """Give a table, a line for each command."""
+    """Return a table, a line for each command."""
     return [
         f"{'':10}" + "".join(f"{stage:>9}" for stage in STAGES),
         *(

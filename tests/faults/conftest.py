@@ -69,7 +69,7 @@ def wait_for(is_so: Callable[[], bool], what: str) -> None:
 
 
 def make_settings(**inbox: float | bool) -> Settings:
-    """Give the settings with a watcher that waits less."""
+    """Return the settings with a watcher that waits less."""
     settings = load_settings()
     values = {"quiet_s": 0.2, "rescan_s": 1.0, "group_s": 0.5, **inbox}
     changed = settings.inbox.model_copy(update=values)

@@ -117,7 +117,7 @@ def read_contents(home: Home) -> Contents:
 
 
 def read_originals(home: Home) -> dict[str, str]:
-    """Give the hash of each archived original by the hash in its name."""
+    """Return the hash of each archived original by the hash in its name."""
     return {
         path.name.split(".")[0]: hash_bytes(path.read_bytes())
         for path in home.originals.glob("??/*")
@@ -125,7 +125,7 @@ def read_originals(home: Home) -> dict[str, str]:
 
 
 def list_broken(home: Home, exports: dict[str, bytes]) -> list[str]:
-    """Give what a kill broke for good: one line each, none when nothing is lost or half done."""
+    """Return what a kill broke for good: one line each, none when nothing is lost or half done."""
     broken = []
     originals = read_originals(home)
     broken += [
@@ -180,7 +180,7 @@ def _list_broken_stores(home: Home) -> list[str]:
 
 
 def list_differences(found: Contents, expected: Contents) -> list[str]:
-    """Give in which parts two homes differ."""
+    """Return in which parts two homes differ."""
     differences = [
         f"table {table} differs: {_show_first(found.tables[table], expected.tables[table])}"
         for table in expected.tables
@@ -204,7 +204,7 @@ def _show_first(found: list[tuple[Any, ...]], expected: list[tuple[Any, ...]]) -
 
 
 def list_leftovers(home: Home) -> list[str]:
-    """Give files in the making that a finished run left behind."""
+    """Return files in the making that a finished run left behind."""
     return sorted(
         path.relative_to(home.root).as_posix()
         for path in home.root.rglob("*")

@@ -240,7 +240,7 @@ def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally[str]:
 
 
 def show_kills(kills: Counter[str]) -> list[str]:
-    """Give a line for each stage."""
+    """Return a line for each stage."""
     return [
         f"{stage:20} {kills[stage]:4}" for stage in (*STAGES, *sorted(set(kills) - set(STAGES)))
     ]

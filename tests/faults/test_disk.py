@@ -36,7 +36,7 @@ def call(*words: str) -> bool:
 
 @pytest.fixture
 def mount(tmp_path: Path) -> Iterator[Callable[[str], Path]]:
-    """Give a disk of its own, of the size that is asked for."""
+    """Return a disk of its own, of the size that is asked for."""
     place = tmp_path / "disk"
     place.mkdir()
 

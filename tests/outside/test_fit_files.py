@@ -87,7 +87,7 @@ def read(path: Path) -> tuple[Recording, ...]:
 
 
 def read_with_fitparse(path: Path, kind: str) -> list[dict[str, Any]]:
-    """Give the messages of `kind` as fitparse does, first known value per name."""
+    """Return the messages of `kind` as fitparse does, first known value per name."""
     messages = fitparse.FitFile(str(path), data_processor=Plain()).get_messages(kind)
     return [_merge((field.name, field.value) for field in message.fields) for message in messages]
 

@@ -24,14 +24,14 @@ MADE_UP_REACH = 46
 
 @pytest.fixture(scope="module")
 def intervals_ms(registry_archive: RegistryArchive) -> np.ndarray:
-    """Give the thousand intervals that the source archive of hrv-analysis carries for its tests."""
+    """Return thousand intervals that the source archive of hrv-analysis carries for its tests."""
     (path,) = registry_archive(INTERVALS, kind="sdist").rglob("test_nn_intervals.txt")
     return np.array(path.read_text().split(), float)
 
 
 @pytest.fixture(scope="module")
 def find_by_neurokit(registry_archive: RegistryArchive) -> Callable[..., Any]:
-    """Give NeuroKit2's artefact search, taken out of its file: the package needs many others."""
+    """Return NeuroKit2's artefact search, taken out of its file: the package needs many others."""
     (path,) = registry_archive(ARTEFACTS, kind="wheel").rglob("signal_fixpeaks.py")
     return load_functions(path, "_find_artifacts", "_compute_threshold")["_find_artifacts"]
 

@@ -89,7 +89,7 @@ def connection(home: Home) -> Iterator[duckdb.DuckDBPyConnection]:
 
 
 def list_errors(package: Path) -> list[str]:
-    """Give what the validator, in a process of its own, has to say against a package."""
+    """Return what the validator, in a process of its own, has to say against a package."""
     done = subprocess.run(
         [sys.executable, "-m", "frictionless", "validate", "datapackage.json", "--json"],
         cwd=package,
@@ -164,7 +164,7 @@ def read_back(package: Path, part: Part) -> pd.DataFrame:
 
 
 def ask_for(connection: duckdb.DuckDBPyConnection, part: Part) -> list[tuple[Any, ...]]:
-    """Give the rows that the published results hold, by other SQL than the package's own."""
+    """Return the rows that the published results hold, by other SQL than the package's own."""
     sources = {
         "results": "latest_results",
         "findings": "latest_findings",
@@ -183,7 +183,7 @@ def ask_for(connection: duckdb.DuckDBPyConnection, part: Part) -> list[tuple[Any
 
 
 def spell(value: Any) -> Any:  # noqa: ANN401 - a cell of any kind
-    """Give a cell so that both sides compare: microseconds for instants, None for missing."""
+    """Return a cell so that both sides compare: microseconds for instants, None for missing."""
     if value is None or value is pd.NA or value is pd.NaT or value != value:  # noqa: PLR0124 - NaN
         return None
     if isinstance(value, pd.Timestamp):
@@ -217,7 +217,7 @@ def test_every_table_reads_back_as_it_is_published(
 def find_nearest_m(
     first: tuple[float, float], second: tuple[float, float], place: PrivatePlace
 ) -> float:
-    """Give the least distance of a straight line from the centre of a place [m]."""
+    """Return the least distance of a straight line from the centre of a place [m]."""
     line = Geodesic.WGS84.InverseLine(*first, *second)
     n_steps = max(1, int(line.s13 // 2.0))
     along = [line.Position(line.s13 * step / n_steps) for step in range(n_steps + 1)]

@@ -26,7 +26,7 @@ CHANGES = {2: 3.95, 4: 1.49, 6: 0.86, 10: 0.47, 20: 0.22}
 
 
 def draw(drop_pct: float, seed: int) -> tuple[float, np.ndarray, np.ndarray]:
-    """Give the true rate [%/h], instants [s] and whole-percent levels of one discharge."""
+    """Return the true rate [%/h], instants [s] and whole-percent levels of one discharge."""
     generator = np.random.default_rng([seed, int(drop_pct)])
     rate = generator.uniform(1.0, 10.0)
     start = generator.uniform(drop_pct + 2.0, 100.0)

@@ -28,7 +28,7 @@ from tasks.metrics.battery.use import (
     battery_vs_claim_pct,
 )
 from tasks.normalise import normalise_recording
-from tasks.pair import Bout, Member
+from tasks.pair import Member, WorkoutMembers
 from tasks.workout.case import Case, Segment, Workout
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ def make_case(path: Path, claimed_h: float | None = None) -> Case:
     aligned = align_workout(
         "ride",
         {"r": recording},
-        bout=Bout((Member("r"),), recording.start_utc, recording.end_utc),
+        bout=WorkoutMembers((Member("r"),), recording.start_utc, recording.end_utc),
         devices={"r": Device(id="computer", name="Computer", claimed_gnss_hours=claimed_h)},
         settings=settings,
     )
@@ -133,7 +133,7 @@ def make_case(path: Path, claimed_h: float | None = None) -> Case:
 
 
 def list_changes(path: Path) -> list[tuple[int, int, int]]:
-    """Give reading before, reading at and new level of each change, as fitdecode sees them."""
+    """Return reading before, reading at and new level of each change, as fitdecode sees them."""
     readings: list[tuple[int, int]] = []
     with fitdecode.FitReader(path, processor=None) as reader:
         for frame in reader:

@@ -21,13 +21,13 @@ from config.devices import Traits, identify_device
 from config.settings import load_settings
 from tasks.align import Aligned, align_workout
 from tasks.align.offsets import find_offset
-from tasks.core.bouts import Candidate
 from tasks.core.errors import UnknownFormatError
+from tasks.core.members import Candidate
 from tasks.core.reading import read_export
 from tasks.core.recording import ExportFile, Header, Recording
 from tasks.core.registers import ReadOptions
 from tasks.normalise import normalise_recording
-from tasks.pair import Bout, Member, pair_recordings
+from tasks.pair import Member, WorkoutMembers, pair_recordings
 from tasks.tables.arrow import make_empty, make_table
 from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES
 
@@ -51,9 +51,9 @@ class Drop:
 
     recordings: dict[str, Recording]
     devices: dict[str, Device]
-    bouts: tuple[Bout, ...]
+    bouts: tuple[WorkoutMembers, ...]
 
-    def align(self, bout: Bout, *, settings: Settings = SETTINGS) -> Aligned:
+    def align(self, bout: WorkoutMembers, *, settings: Settings = SETTINGS) -> Aligned:
         return align_workout(
             "w", self.recordings, bout=bout, devices=self.devices, settings=settings
         )
@@ -61,7 +61,7 @@ class Drop:
     def name_groups(self) -> list[set[str]]:
         return [{member.recording_id for member in bout.members} for bout in self.bouts]
 
-    def find(self, recording_id: str) -> tuple[Bout, Member]:
+    def find(self, recording_id: str) -> tuple[WorkoutMembers, Member]:
         return next(
             (bout, member)
             for bout in self.bouts

@@ -162,7 +162,7 @@ def test_the_embedded_server_listens_on_the_loopback_interface_only(tmp_path: Pa
 
 
 def list_listening(port: int) -> list[str]:
-    """Give the addresses on which anybody listens on `port`, from the kernel's own tables."""
+    """Return the addresses on which anybody listens on `port`, from the kernel's own tables."""
     found = []
     for table in ("tcp", "tcp6"):
         for line in Path(f"/proc/net/{table}").read_text().splitlines()[1:]:

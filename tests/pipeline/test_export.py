@@ -30,7 +30,7 @@ def bare(tmp_path: Path) -> Place:
 
 
 def list_files(folder: Path) -> dict[str, tuple[int, int]]:
-    """Give size and time of change of every file."""
+    """Return size and time of change of every file."""
     return {
         path.relative_to(folder).as_posix(): (path.lstat().st_size, path.lstat().st_mtime_ns)
         for path in folder.rglob("*")

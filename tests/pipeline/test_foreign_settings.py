@@ -48,7 +48,7 @@ def make_foreign_folder(folder: Path) -> None:
 
 
 def foreign_environment(folder: Path) -> dict[str, str]:
-    """Give the environment of somebody who works with another server behind a proxy."""
+    """Return the environment of somebody who works with another server behind a proxy."""
     return clean_environment(
         http_proxy=DEAD,
         HTTP_PROXY=DEAD,

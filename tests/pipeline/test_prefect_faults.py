@@ -78,7 +78,7 @@ def start_ingest(place: Place, folder: Path, **more: str) -> tuple[subprocess.Po
 
 
 def find_processes(place: Place, word: str) -> list[int]:
-    """Give the processes of `place`'s Prefect in whose command line `word` stands."""
+    """Return the processes of `place`'s Prefect in whose command line `word` stands."""
     found = []
     for process_id in list_processes(Home(place.root)):
         with contextlib.suppress(OSError):
@@ -259,7 +259,7 @@ with engine.running():
     server.stop()
     for number in range(40):
         emit_event("coworn.word", resource={"prefect.resource.id": f"coworn.{number}"})
-prefect_events.LAST_WORDS_TIMEOUT_S = 2.0
+prefect_events.FLUSH_TIMEOUT_S = 2.0
 engine.stop()
 print("done", flush=True)
 """

@@ -34,7 +34,7 @@ def run(place: Place, *words: str, code: int = 0) -> None:
 
 
 def list_open(folder: Path) -> list[str]:
-    """Give what others may read, write or enter; a link has no rights of its own."""
+    """Return what others may read, write or enter; a link has no rights of its own."""
     found = [folder, *folder.rglob("*")]
     return [
         path.relative_to(folder).as_posix()

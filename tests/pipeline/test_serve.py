@@ -107,7 +107,7 @@ def test_prefect_deploys_the_nightly_flow(place: Place, tmp_path: Path) -> None:
 
 
 def list_listening(pid: int) -> set[str]:
-    """Give the addresses on which the process `pid` and its children listen, as the kernel writes.
+    """Return addresses on which the process `pid` and its children listen, as the kernel writes.
 
     An address of the loopback interface is 0100007F.
     """

@@ -14,7 +14,7 @@ import os, signal, sys
 from datetime import UTC, datetime
 from pathlib import Path
 from config.settings import load_settings
-from flows.engine.task_runner import run_all
+from flows.engine.task_runner import map_task
 from prefect import flow, task
 
 mark = Path(sys.argv[1])
@@ -31,7 +31,7 @@ def double(number, mark):
 @flow
 def spread():
     calls = [{"number": number, "mark": mark} for number in range(6)]
-    return list(run_all(double, calls, settings=load_settings(), spread=True))
+    return list(map_task(double, calls, settings=load_settings(), spread=True))
 
 if __name__ == "__main__":
     print([type(one).__name__ if isinstance(one, Exception) else one for one in spread()])
@@ -63,7 +63,7 @@ def test_a_killed_worker_loses_nothing(prefect_server: str, tmp_path: Path) -> N
 OWNER = """
 import os, sys, time
 from config.settings import load_settings
-from flows.engine.task_runner import run_all
+from flows.engine.task_runner import map_task
 from prefect import flow, task
 
 @task
@@ -74,7 +74,7 @@ def wait_long(folder):
 @flow
 def spread():
     calls = [{"folder": sys.argv[1]}, {"folder": sys.argv[1]}]
-    return list(run_all(wait_long, calls, settings=load_settings(), spread=True))
+    return list(map_task(wait_long, calls, settings=load_settings(), spread=True))
 
 if __name__ == "__main__":
     spread()
@@ -107,7 +107,7 @@ def test_workers_end_when_their_owner_is_killed(prefect_server: str, tmp_path: P
 
 
 def list_servers(home: Path) -> list[str]:
-    """Give the command lines of Prefect servers that work for `home` and are not ours."""
+    """Return the command lines of Prefect servers that work for `home` and are not ours."""
     found = []
     for path in Path("/proc").glob("[0-9]*"):
         try:

@@ -102,7 +102,7 @@ class Worksheet:
         )
 
     def close(self, *, notes: str = "", course: bytes = b"", course_name: str = "") -> Prepared:
-        """Give the prepared workout."""
+        """Return the prepared workout."""
         return Prepared(
             self.workout,
             tuple(self.worn),
@@ -115,11 +115,11 @@ class Worksheet:
 
 
 def find_entries(recorded: Recorded, kind: str) -> tuple[Entry, ...]:
-    """Give the manifest entries of one kind."""
+    """Return the manifest entries of one kind."""
     return tuple(entry for entry in recorded.entries if entry.kind == kind)
 
 
 def error_of(recorded: Recorded, channel: str = "heart_rate_bpm") -> Floats:
-    """Give what the effects did to a channel, second by second, before it was written."""
+    """Return what the effects did to a channel, second by second, before it was written."""
     truth = recorded.workout.sample(recorded.true_s)[channel]
     return np.asarray(recorded.channels[channel] - truth)

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tasks.processing.activity import name_activity_of
-
 from config.devices import Device, MatchRule, Traits, identify_device
 from config.settings import load_settings
 from tasks.align import Aligned, align_workout
@@ -16,7 +14,8 @@ from tasks.core.reading import read_export
 from tasks.core.recording import ExportFile, Recording
 from tasks.core.registers import ReadOptions
 from tasks.normalise import normalise_recording
-from tasks.pair import Bout, Candidate, pair_recordings
+from tasks.pair import Candidate, WorkoutMembers, pair_recordings
+from tasks.processing.activity import name_activity_of
 from tasks.processing.measure import measure_workout
 from tasks.readers.notes import read_notes
 from tasks.workout.case import Workout
@@ -34,11 +33,11 @@ class Outcome:
     results: tuple[Row, ...]
     findings: tuple[Row, ...]
     aligned: Aligned
-    bout: Bout
+    bout: WorkoutMembers
     device_ids: Mapping[str, str]
 
     def find_value(self, device_id: str, metric: str, segment: str = "all") -> float | None:
-        """Give the value of a metric; against the truth, where there is one."""
+        """Return the value of a metric; against the truth, where there is one."""
         rows = [
             row
             for row in self.results
@@ -51,7 +50,7 @@ class Outcome:
         return float(rows[0]["value"]) if rows else None
 
     def find_reason(self, device_id: str, metric: str, segment: str = "all") -> str:
-        """Give the reasons why a metric has no value."""
+        """Return the reasons why a metric has no value."""
         return "; ".join(
             str(row["reason"])
             for row in self.results
@@ -61,14 +60,14 @@ class Outcome:
         )
 
     def find_findings(self, device_id: str, kind: str) -> list[Row]:
-        """Give the findings of one kind of one device."""
+        """Return the findings of one kind of one device."""
         return [
             row for row in self.findings if row["device_id"] == device_id and row["kind"] == kind
         ]
 
 
 def make_device(worn: Worn) -> Device:
-    """Give the device as `devices.toml` would describe it."""
+    """Return the device as `devices.toml` would describe it."""
     own = worn.device
     return Device(
         id=own.device_id,
@@ -83,7 +82,7 @@ def make_device(worn: Worn) -> Device:
 
 
 def write_exports(prepared: Prepared) -> dict[str, bytes]:
-    """Give the export of every device, by file name."""
+    """Return the export of every device, by file name."""
     return {
         f"{worn.device.device_id}.{worn.form.rpartition('.')[2]}": write_export(
             prepared.recorded[worn.device.device_id], worn.form

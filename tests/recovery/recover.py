@@ -73,7 +73,7 @@ class Recovered:
 
 
 def count_seeds() -> int:
-    """Give how many seeds to run: at least twenty unless the environment says otherwise."""
+    """Return how many seeds to run: at least twenty unless the environment says otherwise."""
     return int(os.environ.get(SEEDS_VARIABLE, FEWEST_SEEDS))
 
 
@@ -109,7 +109,7 @@ def recover_all(names: Sequence[str], seeds: int) -> list[Recovered]:
 def measure(
     prepared: Prepared, outcome: Outcome, expected: Expectation
 ) -> tuple[float | None, str]:
-    """Give what came back for one expectation, or None and the reason."""
+    """Return what came back for one expectation, or None and the reason."""
     device, quantity = expected.device_id, expected.quantity
     group, _, kind = quantity.partition(":")
     if kind:

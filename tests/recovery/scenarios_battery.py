@@ -13,7 +13,7 @@ LEAST_SHARED_RANGE_PCT = 50.0
 
 
 def prepare_battery(seed: int) -> Prepared:
-    """Give a long hike with two settings of one watch."""
+    """Return a long hike with two settings of one watch."""
     path = build_winding_loop(
         seed, corners=20, radius_m=1200.0, wiggle=0.08, corner_radius_m=8.0,
         profile=((0.0, 300.0), (0.5, 520.0), (1.0, 300.0)),
@@ -62,7 +62,7 @@ def prepare_battery(seed: int) -> Prepared:
 
 
 def prepare_noted_battery(seed: int) -> Prepared:
-    """Give a walk whose notes contradict what the export says of the charge."""
+    """Return a walk whose notes contradict what the export says of the charge."""
     sheet = Worksheet(live_walk(seed), seed)
     held = sheet.wear(Worn(make_watch("honest", 75, BatteryDrain(30.0, 90.0))))
     sheet.wear(Worn(make_watch("contradicted", 76, BatteryDrain(30.0, 90.0))))

@@ -38,7 +38,7 @@ STEADY = "steady"
 
 
 def live_intervals(seed: int) -> Workout:
-    """Give a run of warm-up, three hard repetitions and a long steady part."""
+    """Return a run of warm-up, three hard repetitions and a long steady part."""
     efforts = [Effort("warm-up", 420.0, 2.8, 0.5, 164.0)]
     for number in range(1, REPETITIONS + 1):
         efforts.append(Effort(f"repetition {number}", 150.0, 4.0, 0.92, 180.0))
@@ -55,7 +55,7 @@ def live_intervals(seed: int) -> Workout:
 
 
 def prepare_heart_rate(seed: int) -> Prepared:
-    """Give the workout with its reference and twelve devices, each with one effect."""
+    """Return the workout with its reference and twelve devices, each with one effect."""
     workout = live_intervals(seed)
     sheet = Worksheet(workout, seed)
     draw = np.random.default_rng([seed, 1])

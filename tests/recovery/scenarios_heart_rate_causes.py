@@ -36,7 +36,7 @@ class Gap:
 
 
 def prepare_causes(seed: int) -> Prepared:
-    """Give a steady run in the cold, with a stop and one short rise."""
+    """Return a steady run in the cold, with a stop and one short rise."""
     efforts = [
         Effort("run", 1200.0, 3.0, 0.62, 168.0),
         Effort(STOP, 45.0, 0.0, 0.45),

@@ -41,7 +41,7 @@ def write_notes(activity: str, place: str, *truth: str) -> str:
 
 
 def prepare_hills(seed: int) -> Prepared:
-    """Give one round of a hilly loop by bicycle: the height ends where it began."""
+    """Return one round of a hilly loop by bicycle: the height ends where it began."""
     path = build_winding_loop(
         seed,
         corners=14,
@@ -106,7 +106,7 @@ def prepare_hills(seed: int) -> Prepared:
 
 
 def live_walk(seed: int) -> Workout:
-    """Give 25 minutes of walking on the flat."""
+    """Return 25 minutes of walking on the flat."""
     path = build_winding_loop(
         seed, corners=16, radius_m=400.0, wiggle=0.08, corner_radius_m=5.0,
         profile=((0.0, 300.0), (1.0, 300.0)),
@@ -122,7 +122,7 @@ def live_walk(seed: int) -> Workout:
 
 
 def prepare_start(seed: int) -> Prepared:
-    """Give a walk that one device found out by itself."""
+    """Return a walk that one device found out by itself."""
     sheet = Worksheet(live_walk(seed), seed)
     workout = sheet.workout
     draw = np.random.default_rng([seed, 5])
@@ -157,7 +157,7 @@ def prepare_start(seed: int) -> Prepared:
 
 
 def prepare_pool(seed: int) -> Prepared:
-    """Give thirty lengths of a 25 m pool with rests."""
+    """Return thirty lengths of a 25 m pool with rests."""
     sets = [
         SwimSet(10, 30.0, 40.0),
         SwimSet(10, 34.0, 45.0, "backstroke", 20),
@@ -213,7 +213,7 @@ def prepare_pool(seed: int) -> Prepared:
 
 
 def prepare_treadmill(seed: int) -> Prepared:
-    """Give a treadmill run whose distance was read off the belt."""
+    """Return a treadmill run whose distance was read off the belt."""
     efforts = [Effort("easy", 420.0, 2.6, 0.5, 160.0), Effort("fast", 420.0, 3.8, 0.8, 176.0)]
     workout = perform(
         efforts,
@@ -240,7 +240,7 @@ def prepare_treadmill(seed: int) -> Prepared:
 
 
 def prepare_clocks(seed: int) -> Prepared:
-    """Give a ride in which clocks are off by seconds, by a zone, and by a drift."""
+    """Return a ride in which clocks are off by seconds, by a zone, and by a drift."""
     path = build_winding_loop(
         seed, corners=14, radius_m=1200.0, wiggle=0.1, corner_radius_m=15.0,
         profile=((0.0, 250.0), (0.4, 310.0), (1.0, 250.0)),

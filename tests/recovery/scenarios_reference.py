@@ -24,7 +24,7 @@ def _make(name: str, serial: int, *effects: Effect, site: str = "wrist") -> Devi
 
 
 def prepare_reference(seed: int) -> Prepared:
-    """Give a strap with gaps, a frozen value and spikes, and a second reference beside it."""
+    """Return a strap with gaps, a frozen value and spikes, and a second reference beside it."""
     sheet = Worksheet(live_intervals(seed), seed)
     draw = np.random.default_rng([seed, 10])
     span = {effort.name: effort for effort in sheet.workout.efforts}
@@ -64,7 +64,7 @@ def prepare_reference(seed: int) -> Prepared:
 
 
 def prepare_beats(seed: int) -> Prepared:
-    """Give a strap whose beats have single faults and whose start is dry."""
+    """Return a strap whose beats have single faults and whose start is dry."""
     sheet = Worksheet(live_intervals(seed), seed)
     draw = np.random.default_rng([seed, 11])
     faults = BeatArtefacts(2 * int(draw.integers(2, 8)))
@@ -91,7 +91,7 @@ def prepare_beats(seed: int) -> Prepared:
 
 
 def prepare_dry_start(seed: int) -> Prepared:
-    """Give a strap that is dry in the beginning, beside two other devices."""
+    """Return a strap that is dry in the beginning, beside two other devices."""
     sheet = Worksheet(live_intervals(seed), seed)
     draw = np.random.default_rng([seed, 12])
     # Long enough for the four events that a dry start is told by.

@@ -41,7 +41,7 @@ def _make(name: str, serial: int, *effects: Effect) -> Device:
 
 
 def live_trail(seed: int) -> Workout:
-    """Give one round of a winding loop of about 2.9 km, at an even pace."""
+    """Return one round of a winding loop of about 2.9 km, at an even pace."""
     path = build_winding_loop(
         seed,
         corners=24,
@@ -62,7 +62,7 @@ def live_trail(seed: int) -> Workout:
 
 
 def prepare_trail(seed: int) -> Prepared:
-    """Give the trail with one device per position effect, judged by the course."""
+    """Return the trail with one device per position effect, judged by the course."""
     workout = live_trail(seed)
     sheet = Worksheet(workout, seed)
     draw = np.random.default_rng([seed, 2])
@@ -159,7 +159,7 @@ def _expect_cut_corners(sheet: Worksheet, window_s: int) -> None:
 
 
 def _follow_corners(held: Recorded) -> tuple[float, float, float, float]:
-    """Give the way lost within 40 m of the corners and the share of turn kept within 10 m.
+    """Return the way lost within 40 m of the corners and the share of turn kept within 10 m.
 
     Beside each stands what the corners between 40 and 50 degrees make of it: whether they count
     depends on how a turn is measured.
@@ -237,7 +237,7 @@ def _expect_smart(sheet: Worksheet) -> None:
 
 
 def prepare_laps(seed: int) -> Prepared:
-    """Give ten laps of the track, judged by a measured distance and a true device."""
+    """Return ten laps of the track, judged by a measured distance and a true device."""
     efforts = [Effort("easy", 600.0, 3.0, 0.55, 166.0)]
     for number in range(4):
         efforts.append(Effort(f"fast {number}", 90.0, 4.4, 0.85, 178.0))

@@ -49,7 +49,7 @@ def make(name: str, serial: int, *effects: Effect, channels: tuple[str, ...] = B
 
 
 def find_row(outcome: Outcome, device: str, metric: str, *, against: str | None = None) -> Row:
-    """Give the row of the whole workout; None stands for a metric without a reference."""
+    """Return the row of the whole workout; None stands for a metric without a reference."""
     (row,) = (
         row
         for row in outcome.results

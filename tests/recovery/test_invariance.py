@@ -63,7 +63,7 @@ def live() -> Workout:
 
 
 def prepare(*, clock: Clock | None = None, form: str = "fit", clean: bool = False) -> Prepared:
-    """Give a reference and a device; the device's clock and format are to be varied."""
+    """Return a reference and a device; the device's clock and format are to be varied."""
     sheet = Worksheet(live(), 5)
     sheet.wear(Worn(Device("hazel", "Hazel", 1, site="chest", channels=CHANNELS), "reference"))
     effects = () if clean else EFFECTS

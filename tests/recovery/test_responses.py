@@ -141,7 +141,7 @@ def read_answer(outcome: Outcome, device: str, metric: str, true: float) -> Answ
 def measure_true_delays(
     prepared: Prepared, device: str, delays: tuple[Effect, ...]
 ) -> tuple[float, float, float]:
-    """Give the mean delays at half of rises, half of falls and 90 % of rises without any noise."""
+    """Return mean delays at half of rises, half of falls and 90 % of rises without any noise."""
     workout = prepared.workout
     noiseless = record(Device(device, device, effects=delays), workout, 1).channels[RATE]
     truth = workout.heart_rate_bpm

@@ -27,7 +27,7 @@ class Athlete:
 
 
 def respond(athlete: Athlete, demand: Floats, step_s: float, rng: np.random.Generator) -> Floats:
-    """Give the heart rate [bpm] that follows a demand (share of the heart-rate reserve).
+    """Return the heart rate [bpm] that follows a demand (share of the heart-rate reserve).
 
     Two first-order lags in a row, each with its own constant up and down; cardiac drift grows
     with the time spent above a third of the reserve; slow random waves on top.
@@ -49,7 +49,7 @@ def respond(athlete: Athlete, demand: Floats, step_s: float, rng: np.random.Gene
 def draw_memory_noise(
     count: int, memory: float, deviation: float, rng: np.random.Generator
 ) -> Floats:
-    """Give noise whose correlation falls to 1/e after `memory` steps, with the given SD."""
+    """Return noise whose correlation falls to 1/e after `memory` steps, with the given SD."""
     if count == 0:
         return np.empty(0)
     from scipy.signal import lfilter  # noqa: PLC0415  # costs most of the start-up
@@ -63,7 +63,7 @@ def draw_memory_noise(
 def draw_beats(
     athlete: Athlete, time_s: Floats, heart_rate_bpm: Floats, rng: np.random.Generator
 ) -> Floats:
-    """Give the instants of the beats [s] whose rate is the heart rate, with its variability.
+    """Return the instants of the beats [s] whose rate is the heart rate, with its variability.
 
     The rate itself swings with the breath and wanders a little, the more so the calmer the heart:
     single beats are not shaken to and fro, which would look like ectopic ones.

@@ -22,7 +22,7 @@ DAMAGED_NAME = "2025-11-30-birch-damaged.fit"
 
 
 def build_demo() -> tuple[dict[str, bytes], dict[str, object]]:
-    """Give every file of the demo by its relative name, and the manifest."""
+    """Return every file of the demo by its relative name, and the manifest."""
     files: dict[str, bytes] = {"devices.toml": DEVICES_TOML.encode()}
     workouts: list[dict[str, object]] = []
     for tell in STORY:
@@ -51,7 +51,7 @@ def build_demo() -> tuple[dict[str, bytes], dict[str, object]]:
 def write_demo(folder: Path, manifest_file: Path | None = None) -> int:
     """Rewrite the demo's folder byte for byte; files that no longer belong to it are removed.
 
-    Gives the number of bytes written.
+    Returns the number of bytes written.
     """
     files, manifest = build_demo()
     for old in sorted(folder.rglob("*")):
@@ -68,7 +68,7 @@ def write_demo(folder: Path, manifest_file: Path | None = None) -> int:
 
 
 def write_notes(day: Day) -> str:
-    """Give the notes of a workout as TOML."""
+    """Return the notes of a workout as TOML."""
     local = day.workout.start_utc.astimezone(LOCAL)
     lines = [
         f"start = {local.isoformat(timespec='seconds')}",
@@ -93,7 +93,7 @@ def write_notes(day: Day) -> str:
 
 
 def write_course(name: str, place: Place) -> bytes:
-    """Give the true line of a place as a GPX track without times, one point every 2 m."""
+    """Return the true line of a place as a GPX track without times, one point every 2 m."""
     if place.path is None:
         raise ValueError(f"{name}: a place indoors has no course")
     path = place.path
@@ -113,7 +113,7 @@ def write_course(name: str, place: Place) -> bytes:
 
 
 def write_damaged() -> bytes:
-    """Give four minutes of a ride as FIT, with a few bits flipped and the length unchanged."""
+    """Return four minutes of a ride as FIT, with a few bits flipped and the length unchanged."""
     ride = ride_mixed()
     short = BIRCH.with_effects(EarlyStop(ride.duration_s - 240.0))
     content = bytearray(write_fit(record(short, ride, SEED)))
@@ -123,7 +123,7 @@ def write_damaged() -> bytes:
 
 
 def describe(day: Day, exports: list[tuple[str, Recorded]]) -> dict[str, object]:
-    """Give what is true of one workout, and what was done to each recording."""
+    """Return what is true of one workout, and what was done to each recording."""
     workout = day.workout
     start = workout.start_utc
     return {

@@ -43,7 +43,7 @@ def wear(
 
 
 def add_sky(new: bool, window_s: int = 0) -> tuple[Effect, ...]:  # noqa: FBT001  # reads as a word below
-    """Give the open-sky position errors: the new watch's, or the old one's that cuts corners."""
+    """Return the open-sky position errors: the new watch's, or the old one's that cuts corners."""
     if new:
         return (PositionNoise(0.9, 25.0), PositionNoise(0.15), ScaledDistance(1.003))
     cut = (CornerCutting(window_s),) if window_s else ()

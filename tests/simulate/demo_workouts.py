@@ -200,7 +200,7 @@ def hike() -> Workout:
 def find_descents(
     workout: Workout, *, steeper_than: float = 0.035, longer_than_s: float = 60.0
 ) -> list[Span]:
-    """Give the stretches of a workout that lead downhill."""
+    """Return the stretches of a workout that lead downhill."""
     path = workout.place.path
     if not isinstance(path, Path):
         return []

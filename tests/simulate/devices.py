@@ -34,11 +34,11 @@ class Clock:
     zone_s: float = 0.0
 
     def read(self, true_s: Floats) -> Floats:
-        """Give what the clock shows, in seconds after the true start."""
+        """Return what the clock shows, in seconds after the true start."""
         return true_s * (1.0 + self.drift_ppm * 1e-6) + self.ahead_s + self.zone_s
 
     def tell(self, shown_s: Floats) -> Floats:
-        """Give the true seconds at which the clock shows a value."""
+        """Return the true seconds at which the clock shows a value."""
         return (shown_s - self.ahead_s - self.zone_s) / (1.0 + self.drift_ppm * 1e-6)
 
 
@@ -58,7 +58,7 @@ class Device:
     clock: Clock = Clock()
 
     def with_effects(self, *effects: Effect) -> "Device":
-        """Give the device with more effects behind those it has."""
+        """Return the device with more effects behind those it has."""
         return replace(self, effects=(*self.effects, *effects))
 
 
@@ -91,7 +91,7 @@ class Recorded:
     entries: tuple[Entry, ...]
 
     def show(self, true_s: float) -> float:
-        """Give the Unix second that the device's clock shows at a true second of the workout."""
+        """Return the Unix second that the device's clock shows at a true second of the workout."""
         begun = self.workout.start_utc.timestamp()
         return float(begun + self.device.clock.read(np.array([true_s]))[0])
 

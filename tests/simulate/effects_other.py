@@ -120,7 +120,7 @@ class Barometer:
 
 
 def find_pressure_pa(altitude_m: Floats) -> Floats:
-    """Give the pressure of the standard atmosphere at a height (ISO 2533, below 11 km)."""
+    """Return the pressure of the standard atmosphere at a height (ISO 2533, below 11 km)."""
     return np.asarray(101325.0 * (1.0 - 0.0065 * altitude_m / 288.15) ** 5.25588)
 
 

@@ -185,7 +185,7 @@ def _measure_cuts(
 
 
 def _reach_polyline(east_m: Floats, north_m: Floats) -> float:
-    """Give the distance of the origin from a polyline."""
+    """Return the distance of the origin from a polyline."""
     along_east, along_north = np.diff(east_m), np.diff(north_m)
     square = np.maximum(along_east**2 + along_north**2, 1e-12)
     share = -(east_m[:-1] * along_east + north_m[:-1] * along_north) / square

@@ -37,7 +37,7 @@ RECORD_TYPES = {
 
 
 def at(seconds: float) -> datetime:
-    """Give the instant `seconds` after START."""
+    """Return the instant `seconds` after START."""
     return START_UTC + timedelta(seconds=seconds)
 
 

@@ -36,7 +36,7 @@ BASE_TYPES: dict[str, tuple[int, str, int, int]] = {
 
 
 def compute_crc(data: bytes, crc: int = 0) -> int:
-    """Give the FIT checksum, bit by bit (polynomial 0xA001, reflected, start 0)."""
+    """Return the FIT checksum, bit by bit (polynomial 0xA001, reflected, start 0)."""
     for byte in data:
         crc ^= byte
         for _ in range(8):
@@ -130,7 +130,7 @@ class FitBytes:
         file_crc: Checksum = "right",
         declared_size: int | None = None,
     ) -> bytes:
-        """Give the whole file."""
+        """Return the whole file."""
         return frame(
             bytes(self.records),
             header_size=header_size,

@@ -27,7 +27,7 @@ from tests.simulate.fit_activity import (
 
 
 def build_run() -> bytes:
-    """Give a run of four records with everything around it."""
+    """Return a run of four records with everything around it."""
     file = begin()
     file.add(EVENT, {TIMESTAMP: ("uint32", START), 0: ("enum", 0), 1: ("enum", 0)}, local=6)
     file.add(
@@ -87,7 +87,7 @@ def build_run() -> bytes:
 
 
 def build_swim_and_ride() -> bytes:
-    """Give a chain, big-endian: a pool swim of lengths alone, then a ride in two records."""
+    """Return a chain, big-endian: a pool swim of lengths alone, then a ride in two records."""
     swim = begin(big_endian=True)
     for number, (stroke, strokes) in enumerate(((0, 14), (2, 9))):
         swim.add(
@@ -110,7 +110,7 @@ def build_swim_and_ride() -> bytes:
 
 
 def build_damaged_run() -> bytes:
-    """Give the run with one heart rate changed after the checksum was made."""
+    """Return the run with one heart rate changed after the checksum was made."""
     data = bytearray(build_run())
     place = data.index(bytes((101, 85)))
     data[place] = 111
@@ -118,7 +118,7 @@ def build_damaged_run() -> bytes:
 
 
 def build_run_without_clock() -> bytes:
-    """Give records stamped with the seconds since the device's start-up."""
+    """Return records stamped with the seconds since the device's start-up."""
     file = begin()
     for second in range(3):
         file.add(RECORD, {TIMESTAMP: ("uint32", 17_217_864 + second), 3: ("uint8", 120)})

@@ -24,5 +24,5 @@ WRITERS: dict[str, Callable[[Recorded], bytes]] = {
 
 
 def write_export(recorded: Recorded, form: str) -> bytes:
-    """Give the bytes of one export in one form."""
+    """Return the bytes of one export in one form."""
     return WRITERS[form](recorded)

@@ -21,7 +21,7 @@ class Entry:
     detail: dict[str, float | int | str] = field(default_factory=dict)
 
     def as_json(self, start_utc: datetime) -> dict[str, object]:
-        """Give the entry as plain values, with both the true seconds and the true instants."""
+        """Return the entry as plain values, with both the true seconds and the true instants."""
         return {
             "kind": self.kind,
             "channel": self.channel,
@@ -39,6 +39,6 @@ class Entry:
 
 
 def format_instant(start_utc: datetime, seconds: float) -> str:
-    """Give an instant in UTC with milliseconds and a Z."""
+    """Return an instant in UTC with milliseconds and a Z."""
     instant = (start_utc + timedelta(seconds=round(seconds, 3))).astimezone(UTC)
     return instant.strftime("%Y-%m-%dT%H:%M:%S.") + f"{instant.microsecond // 1000:03d}Z"

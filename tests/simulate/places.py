@@ -52,7 +52,7 @@ class Path:
     profile_altitude_m: Floats
 
     def locate(self, distance_m: Floats) -> tuple[Floats, Floats]:
-        """Give east and north at distances along the line."""
+        """Return east and north at distances along the line."""
         along = self._wrap(distance_m)
         piece = np.clip(np.searchsorted(self.start_m, along, side="right") - 1, 0, None)
         gone = along - self.start_m[piece]
@@ -74,7 +74,7 @@ class Path:
         return self.east_m[piece] + east, self.north_m[piece] + north
 
     def climb(self, distance_m: Floats) -> Floats:
-        """Give the altitude at distances along the line (cosine ramps between known heights)."""
+        """Return the altitude at distances along the line (cosine ramps between known heights)."""
         along = self._wrap(distance_m)
         knots, heights = self.profile_m, self.profile_altitude_m
         left = np.clip(np.searchsorted(knots, along, side="right") - 1, 0, len(knots) - 2)
@@ -83,7 +83,7 @@ class Path:
         return np.asarray(heights[left] + rise * (1.0 - np.cos(np.pi * share)) / 2.0)
 
     def ascent_m(self) -> float:
-        """Give the true ascent of one pass: the sum of the rises between the known heights."""
+        """Return the true ascent of one pass: the sum of the rises between the known heights."""
         return float(np.clip(np.diff(self.profile_altitude_m), 0.0, None).sum())
 
     def _wrap(self, distance_m: Floats) -> Floats:
@@ -102,7 +102,7 @@ class Place:
     north_m: float = 0.0
 
     def to_degrees(self, east_m: Floats, north_m: Floats) -> tuple[Floats, Floats]:
-        """Give latitude and longitude on WGS 84."""
+        """Return latitude and longitude on WGS 84."""
         origin = (ORIGIN_LATITUDE_DEG, ORIGIN_LONGITUDE_DEG)
         if self.east_m or self.north_m:
             shift = _project(*origin).transform(self.east_m, self.north_m)
@@ -208,20 +208,20 @@ def round_corners(
 
 
 def build_track() -> Path:
-    """Give the running line of lane 1 of a standard 400 m track, start on a straight."""
+    """Return the running line of lane 1 of a standard 400 m track, start on a straight."""
     half_turn = (math.pi * TRACK_LINE_RADIUS_M, math.pi)
     straight = (TRACK_STRAIGHT_M, 0.0)
     return build_path([straight, half_turn, straight, half_turn], heading_rad=0.4, closed=True)
 
 
 def build_square(side_m: float = 250.0, radius_m: float = 3.0) -> Path:
-    """Give a square with tight corners."""
+    """Return a square with tight corners."""
     corners = [(0.0, 0.0), (side_m, 0.0), (side_m, side_m), (0.0, side_m)]
     return round_corners(corners, radius_m, closed=True)
 
 
 def build_out_and_back(length_m: float = 1500.0, *, width_m: float = 3.0) -> Path:
-    """Give a straight out and back, `width_m` apart, with a turn at each end."""
+    """Return a straight out and back, `width_m` apart, with a turn at each end."""
     half = width_m / 2.0
     corners = [(0.0, -half), (length_m, -half), (length_m, half), (0.0, half)]
     return round_corners(corners, half * 0.98, closed=True)
@@ -236,7 +236,7 @@ def build_winding_loop(
     corner_radius_m: float,
     profile: Sequence[Point],
 ) -> Path:
-    """Give a loop that winds in and out about a circle, with corners of one known radius.
+    """Return a loop that winds in and out about a circle, with corners of one known radius.
 
     `wiggle` is how far the corners lie off the circle, as a share of its radius: larger means
     sharper turns.

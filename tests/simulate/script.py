@@ -94,7 +94,7 @@ class Workout:
         return float(self.time_s[-1])
 
     def sample(self, time_s: Floats) -> dict[str, Floats]:
-        """Give every true channel at any instants [s]; channels that do not exist are NaN."""
+        """Return every true channel at any instants [s]; channels that do not exist are NaN."""
         given = {
             name: np.interp(time_s, self.time_s, getattr(self, name))
             for name in (
@@ -117,13 +117,13 @@ class Workout:
         }
 
     def true_ascent_m(self) -> float:
-        """Give the true ascent: the rises of the profile that were really climbed."""
+        """Return the true ascent: the rises of the profile that were really climbed."""
         if self.place.path is None:
             return 0.0
         return float(np.clip(self._steps_m(), 0.0, None).sum())
 
     def true_descent_m(self) -> float:
-        """Give the true descent: the falls of the profile that were really passed."""
+        """Return the true descent: the falls of the profile that were really passed."""
         if self.place.path is None:
             return 0.0
         return float(np.clip(-self._steps_m(), 0.0, None).sum())
@@ -136,7 +136,7 @@ class Workout:
 
 
 def seed_stream(seed: int, *words: str) -> np.random.Generator:
-    """Give a stream of random numbers of its own for each purpose, so that none moves another."""
+    """Return a stream of random numbers of its own for each purpose, so that none moves another."""
     return np.random.default_rng([seed, *(zlib.crc32(word.encode()) for word in words)])
 
 
@@ -264,7 +264,7 @@ def swim(
 
 
 def _walk(wanted: Floats, place: Place) -> tuple[Floats, Floats]:
-    """Give speed and slope second by second: pace changes take time, hills slow down."""
+    """Return speed and slope second by second: pace changes take time, hills slow down."""
     if place.path is None:
         table = np.zeros(2)
     else:

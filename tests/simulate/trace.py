@@ -30,11 +30,11 @@ class Trace:
     totals: Mapping[str, float] = field(default_factory=dict)
 
     def with_channel(self, name: str, values: Floats) -> "Trace":
-        """Give the trace with one channel put in place of the old one."""
+        """Return the trace with one channel put in place of the old one."""
         return replace(self, channels={**self.channels, name: values})
 
     def with_total(self, name: str, value: float) -> "Trace":
-        """Give the trace with one total of the device's own."""
+        """Return the trace with one total of the device's own."""
         return replace(self, totals={**self.totals, name: value})
 
     def between(self, start_s: float, end_s: float) -> NDArray[np.bool_]:
@@ -49,14 +49,14 @@ class Effect(Protocol):
     """One named thing that a device does to the truth; its parameters are its fields."""
 
     def apply(self, trace: Trace, workout: Workout, rng: np.random.Generator) -> Changed:
-        """Give the changed trace and what was put in."""
+        """Return the changed trace and what was put in."""
         ...
 
 
 def draw_starts(
     count: int, length_s: float, span: tuple[float, float], rng: np.random.Generator
 ) -> list[float]:
-    """Give starts of `count` stretches of one length that do not touch each other, in order.
+    """Return starts of `count` stretches of one length that do not touch each other, in order.
 
     Where the span has no room for all of them, fewer are given.
     """

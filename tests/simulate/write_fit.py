@@ -33,12 +33,12 @@ SPORTS = {
 
 
 def write_fit(recorded: Recorded) -> bytes:
-    """Give the bytes of a FIT activity file."""
+    """Return the bytes of a FIT activity file."""
     return bytes(pyfitparsernative.write_fit_bytes(list(list_messages(recorded))))
 
 
 def list_messages(recorded: Recorded) -> Iterator[Message]:
-    """Give the messages of the activity in the order in which devices write them."""
+    """Return the messages of the activity in the order in which devices write them."""
     stamps = (recorded.clock_unix_s - FIT_EPOCH_UNIX_S).astype(int)
     first, last = int(stamps[0]), int(stamps[-1])
     device = recorded.device
@@ -80,12 +80,12 @@ def list_messages(recorded: Recorded) -> Iterator[Message]:
 
 
 def fit_seconds(recorded: Recorded, true_s: float) -> int:
-    """Give the FIT time that the device shows at a true second of the workout."""
+    """Return the FIT time that the device shows at a true second of the workout."""
     return round(recorded.show(true_s)) - FIT_EPOCH_UNIX_S
 
 
 def list_records(recorded: Recorded, stamps: NDArray[np.int64]) -> list[Message]:
-    """Give one record message per sample; a missing value has no field."""
+    """Return one record message per sample; a missing value has no field."""
     columns: list[tuple[str, list[object]]] = []
     for field, values, digits in _record_columns(recorded):
         known = np.isfinite(values)
@@ -130,7 +130,7 @@ def _record_columns(recorded: Recorded) -> Iterator[tuple[str, Floats, int]]:
 
 
 def cadence_divisor(recorded: Recorded) -> float:
-    """Give 2 for sports on foot, where files count strides (two steps), else 1."""
+    """Return 2 for sports on foot, where files count strides (two steps), else 1."""
     return (
         2.0 if recorded.workout.activity in {"running", "walking", "hiking", "intervals"} else 1.0
     )

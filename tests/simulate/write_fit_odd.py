@@ -157,17 +157,17 @@ EVENTS_PER_MESSAGE = 8
 
 
 def write_fit_plain(recorded: Recorded) -> bytes:
-    """Give the same activity as `write_fit`, little-endian, one local number per message."""
+    """Return the same activity as `write_fit`, little-endian, one local number per message."""
     return _write(list_messages(recorded), FitBytes())
 
 
 def write_fit_big_endian(recorded: Recorded) -> bytes:
-    """Give the activity with every number big-endian."""
+    """Return the activity with every number big-endian."""
     return _write(list_messages(recorded), FitBytes(big_endian=True))
 
 
 def write_fit_compressed(recorded: Recorded) -> bytes:
-    """Give the activity with the time of most records in five bits of their record header.
+    """Return the activity with the time of most records in five bits of their record header.
 
     A full time stamp is written wherever five bits cannot tell it.
     """
@@ -192,7 +192,7 @@ def write_fit_compressed(recorded: Recorded) -> bytes:
 
 
 def write_fit_developer(recorded: Recorded) -> bytes:
-    """Give the activity with the charge as a developer field `battery` [percent] of records."""
+    """Return the activity with the charge as a developer field `battery` [percent] of records."""
     out = FitBytes()
     levels = [(at, percent) for at, percent, _ in recorded.battery]
     times = np.array([at for at, _ in levels])
@@ -221,7 +221,7 @@ def write_fit_developer(recorded: Recorded) -> bytes:
 
 
 def write_fit_stored_beats(recorded: Recorded) -> bytes:
-    """Give the activity as a watch writes it that got the strap's memory after a swim.
+    """Return the activity as a watch writes it that got the strap's memory after a swim.
 
     Records hold no heart rate; `hr` messages do: the first with the absolute time of an event,
     the others with eight events each, whose times are 12 bits wide (1/1024 s, rolling over).
@@ -242,7 +242,7 @@ def write_fit_stored_beats(recorded: Recorded) -> bytes:
 
 
 def pack_fields(message: Message) -> Packed:
-    """Give the raw fields of one message: scaled, with the numbers of its words."""
+    """Return the raw fields of one message: scaled, with the numbers of its words."""
     _, fields = FIELDS[str(message["message_type"])]
     packed: Packed = {}
     for name, value in message.items():

@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 
 
 def stamp(unix_s: Floats, unit: Literal["s", "ms"] = "s") -> list[str]:
-    """Give instants as ISO 8601 in UTC."""
+    """Return instants as ISO 8601 in UTC."""
     scale = {"s": 1, "ms": 1000}[unit]
     whole = np.round(unix_s * scale).astype(np.int64)
     if unit == "s":
@@ -25,7 +25,7 @@ def stamp(unix_s: Floats, unit: Literal["s", "ms"] = "s") -> list[str]:
 
 
 def write_gpx(recorded: Recorded) -> bytes:
-    """Give a GPX 1.1 track; heart rate and cadence in TrackPointExtension v1.
+    """Return a GPX 1.1 track; heart rate and cadence in TrackPointExtension v1.
 
     Samples without a position are left out, and a new segment begins after them.
     """
@@ -81,7 +81,7 @@ def write_gpx(recorded: Recorded) -> bytes:
 
 
 def write_tcx(recorded: Recorded) -> bytes:
-    """Give a TCX v2 activity; the first point of a lap repeats the last of the lap before."""
+    """Return a TCX v2 activity; the first point of a lap repeats the last of the lap before."""
     sport = {
         "running": "Running",
         "intervals": "Running",
@@ -161,24 +161,24 @@ def _tcx_points(recorded: Recorded) -> Iterator[str]:
 
 
 def write_csv_iso(recorded: Recorded) -> bytes:
-    """Give `time,heart_rate` with ISO times in UTC."""
+    """Return `time,heart_rate` with ISO times in UTC."""
     return _write_rows(recorded, "time,heart_rate", stamp(recorded.clock_unix_s), ",")
 
 
 def write_csv_elapsed(recorded: Recorded) -> bytes:
-    """Give `seconds;bpm`: seconds since the start of the recording, no date at all."""
+    """Return `seconds;bpm`: seconds since the start of the recording, no date at all."""
     seconds = (recorded.clock_unix_s - recorded.clock_unix_s[0]).astype(int)
     return _write_rows(recorded, "seconds;bpm", seconds.astype(str).tolist(), ";")
 
 
 def write_csv_epoch(recorded: Recorded) -> bytes:
-    """Give `timestamp_ms<tab>hr`: milliseconds since 1970."""
+    """Return `timestamp_ms<tab>hr`: milliseconds since 1970."""
     milliseconds = (recorded.clock_unix_s * 1000).astype(np.int64)
     return _write_rows(recorded, "timestamp_ms\thr", milliseconds.astype(str).tolist(), "\t")
 
 
 def write_csv_beats(recorded: Recorded) -> bytes:
-    """Give `time,rr_ms`: the instant of each beat and the interval that ends with it."""
+    """Return `time,rr_ms`: the instant of each beat and the interval that ends with it."""
     intervals = np.diff(recorded.beats_unix_s) * 1000.0
     times = stamp(recorded.beats_unix_s[1:], "ms")
     rows = [f"{when},{value:.0f}\n" for when, value in zip(times, intervals, strict=True)]

@@ -80,7 +80,7 @@ def add_answers(home: Home) -> None:
 def make_verdict(
     metric: str, verdict: str, estimate: float, ends: tuple[float, float] | None, **others: object
 ) -> dict[str, Any]:
-    """Give an answer about Alder 2 against Alder 1 in all activities."""
+    """Return an answer about Alder 2 against Alder 1 in all activities."""
     low, high = ends or (None, None)
     return {
         "run_id": "r",

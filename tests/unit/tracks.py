@@ -16,20 +16,20 @@ ORIGIN = PlaneOrigin(47.0, 8.0)
 
 
 def place(east_m: Floats, north_m: Floats) -> dict[str, Any]:
-    """Give positions as channels of `make_example`."""
+    """Return positions as channels of `make_example`."""
     latitude, longitude = restore_from_plane(PlaneTrack(east_m, north_m), origin=ORIGIN)
     return {"latitude_deg": latitude.tolist(), "longitude_deg": longitude.tolist()}
 
 
 def place_course(east_m: Floats, north_m: Floats) -> NDArray[np.float64]:
-    """Give positions as a course."""
+    """Return positions as a course."""
     return np.column_stack(restore_from_plane(PlaneTrack(east_m, north_m), origin=ORIGIN))
 
 
 def walk_stairs(
     n_steps: int, *, step_m: float = 60.0, speed_mps: float = 3.0
 ) -> tuple[Floats, Floats]:
-    """Give fixes a second of a way with square corners, left and right in turn."""
+    """Return fixes a second of a way with square corners, left and right in turn."""
     corners = [(0.0, 0.0)]
     for number in range(n_steps):
         east, north = corners[-1]
@@ -41,20 +41,20 @@ def walk_stairs(
 
 
 def smooth(values: Floats, width: int) -> Floats:
-    """Give the centred running mean of odd width, ends repeated."""
+    """Return the centred running mean of odd width, ends repeated."""
     padded = np.pad(values, width // 2, mode="edge")
     return np.convolve(padded, np.ones(width) / width, mode="valid")
 
 
 def compute(metric: str, case: Case) -> Value:
-    """Give what a registered metric makes of a case."""
+    """Return what a registered metric makes of a case."""
     value = METRICS[metric].compute(case)
     assert isinstance(value, Value)
     return value
 
 
 def measure(metric: str, case: Case) -> float:
-    """Give the value of a registered metric that must have one."""
+    """Return the value of a registered metric that must have one."""
     value = compute(metric, case)
     assert value.value is not None, value.reason
     return value.value

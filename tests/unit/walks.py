@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tasks.core.bouts import Candidate
+from tasks.core.members import Candidate
 from tasks.core.recording import Header, Recording
 from tasks.tables.arrow import make_empty, make_table
 from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES
@@ -35,7 +35,7 @@ class Walk:
 def wander(
     n: int, rng: np.random.Generator, *, memory_s: float, sd: float, mean: float = 0.0
 ) -> Floats:
-    """Give a first-order autoregressive series."""
+    """Return a first-order autoregressive series."""
     kept = np.exp(-1 / memory_s)
     steps = rng.normal(0.0, sd * np.sqrt(1 - kept**2), n)
     values = np.empty(n)
@@ -46,7 +46,7 @@ def wander(
 
 
 def smooth(values: Floats, width: int) -> Floats:
-    """Give the centred moving average (odd width), ends by repetition."""
+    """Return the centred moving average (odd width), ends by repetition."""
     padded = np.pad(values, width // 2, mode="edge")
     return np.convolve(padded, np.ones(width) / width, mode="valid")
 

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     against="battery",
 )
 def battery_rate_difference_pct_per_h(case: Case) -> Value:
-    """Give the difference of the charge used per hour [%/h]."""
+    """Return the difference of the charge used per hour [%/h]."""
     both = _find_both(case)
     if isinstance(both, str):
         return unknown(both)
@@ -60,7 +60,7 @@ def battery_rate_difference_pct_per_h(case: Case) -> Value:
     against="battery",
 )
 def battery_shared_range_pct(case: Case) -> Value:
-    """Give the range of charge that both used, in percent of the narrower one [%]."""
+    """Return the range of charge that both used, in percent of the narrower one [%]."""
     both = _find_both(case)
     if isinstance(both, str):
         return unknown(both)

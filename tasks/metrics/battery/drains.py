@@ -36,7 +36,7 @@ FALLING: Final = (90, 90, 89, 89, 88, 88, 87)
 
 
 def find_drain(case: Case, subject: Subject) -> Drain | str:
-    """Give the rate of a recording over the segment of `case`, or why there is none.
+    """Return the rate of a recording over the segment of `case`, or why there is none.
 
     The first to the last change counts before two levels of the file, and those before the notes.
     Where the notes give levels too, their bounds narrow those of the file.
@@ -51,7 +51,7 @@ def find_drain(case: Case, subject: Subject) -> Drain | str:
 
 
 def list_drains(case: Case, subject: Subject) -> list[Drain] | str:
-    """Give what the sources say, the best first, or why they say nothing."""
+    """Return what the sources say, the best first, or why they say nothing."""
     levels = list_levels(case.workout, subject)
     is_whole = case.segment.name == "all"
     inside = _mark_inside(case, levels)
@@ -118,7 +118,7 @@ def _mark_inside(case: Case, levels: Levels) -> np.ndarray:
 
 
 def find_span(case: Case, subject: Subject) -> tuple[float, float]:
-    """Give the first and the last second that a recording covers."""
+    """Return the first and the last second that a recording covers."""
     covered = case.workout.grid.seconds[subject.covered]
     if not covered.size:
         return float(case.workout.grid.start_s), float(case.workout.grid.start_s)
@@ -126,7 +126,7 @@ def find_span(case: Case, subject: Subject) -> tuple[float, float]:
 
 
 def give(value: float, low: float, high: float, *, n: int, note: str | None = None) -> Value:
-    """Give a value with its bounds; an infinite bound is none."""
+    """Return a value with its bounds; an infinite bound is none."""
     return Value(
         value,
         low if np.isfinite(low) else None,
@@ -138,7 +138,7 @@ def give(value: float, low: float, high: float, *, n: int, note: str | None = No
 
 # --- worked examples --------------------------------------------------------------------------
 def read_every_ten_minutes(*levels: float, of: str = "recorder") -> dict[str, Any]:
-    """Give the inputs of a worked example: a recording with one level each ten minutes."""
+    """Return the inputs of a worked example: a recording with one level each ten minutes."""
     n_levels = len(levels)
     return {
         "test": {"heart_rate_bpm": [100.0] * (600 * (n_levels - 1) + 1)},
@@ -154,7 +154,7 @@ def read_every_ten_minutes(*levels: float, of: str = "recorder") -> dict[str, An
 
 
 def note_levels(start_pct: float, end_pct: float, *, hours: int) -> dict[str, Any]:
-    """Give the inputs of a worked example: levels that were read off the screen."""
+    """Return the inputs of a worked example: levels that were read off the screen."""
     levels: dict[str, str | float | bool] = {
         "battery_start_pct": start_pct,
         "battery_end_pct": end_pct,

@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     ),
 )
 def battery_rate_pct_per_h(case: Case) -> Value:
-    """Give the charge used per hour [%/h]."""
+    """Return the charge used per hour [%/h]."""
     drain = find_drain(case, case.test)
     if isinstance(drain, str):
         return unknown(drain)
@@ -70,7 +70,7 @@ def battery_rate_pct_per_h(case: Case) -> Value:
     ),
 )
 def battery_projected_h(case: Case) -> Value:
-    """Give the time that a full battery would last [h]."""
+    """Return the time that a full battery would last [h]."""
     drain = find_drain(case, case.test)
     if isinstance(drain, str):
         return unknown(drain)
@@ -97,7 +97,7 @@ def battery_projected_h(case: Case) -> Value:
     ),
 )
 def battery_vs_claim_pct(case: Case) -> Value:
-    """Give the projected time against the claimed one [%]."""
+    """Return the projected time against the claimed one [%]."""
     claimed_h = case.test.device.claimed_gnss_hours
     if not claimed_h:
         return unknown("devices.toml gives no claimed_gnss_hours for this device")
@@ -130,7 +130,7 @@ def battery_vs_claim_pct(case: Case) -> Value:
     examples=(Example(read_every_ten_minutes(*FALLING), 89.0, "by hand: after the first change"),),
 )
 def battery_from_pct(case: Case) -> Value:
-    """Give the upper end of the range used [%]."""
+    """Return the upper end of the range used [%]."""
     drain = find_drain(case, case.test)
     return unknown(drain) if isinstance(drain, str) else Value(drain.from_pct, n=drain.n_readings)
 
@@ -147,7 +147,7 @@ def battery_from_pct(case: Case) -> Value:
     examples=(Example(read_every_ten_minutes(*FALLING), 87.0, "by hand: after the last change"),),
 )
 def battery_to_pct(case: Case) -> Value:
-    """Give the lower end of the range used [%]."""
+    """Return the lower end of the range used [%]."""
     drain = find_drain(case, case.test)
     return unknown(drain) if isinstance(drain, str) else Value(drain.to_pct, n=drain.n_readings)
 
@@ -162,7 +162,7 @@ def battery_to_pct(case: Case) -> Value:
     source=COMMON,
 )
 def find_contradiction(case: Case) -> list[Finding]:
-    """Give the contradiction between export and notes, if there is one."""
+    """Return the contradiction between export and notes, if there is one."""
     drains = list_drains(case, case.test)
     if isinstance(drains, str) or drains[-1].method != "notes" or len(drains) == 1:
         return []

@@ -50,7 +50,7 @@ _BEND: Final = [second * _RADIANS_PER_S for second in range(50)]
 
 
 def _place_bend(every: int) -> dict[str, list[float | None]]:
-    """Give positions on the bend, one every so many seconds."""
+    """Return positions on the bend, one every so many seconds."""
     return {
         "latitude_deg": [
             None if second % every else _RADIUS_M * float(np.sin(angle)) / _NORTH_M
@@ -84,7 +84,7 @@ _LOST_M: Final = 49 * 4.0 * (0.0239 - 0.0005)
     against="distance",
 )
 def distance_error_m(case: Case) -> Value:
-    """Give the error of the own distance [m]."""
+    """Return the error of the own distance [m]."""
     found = compare_own(case)
     return found if isinstance(found, Value) else found.give(found.error_m)
 
@@ -103,7 +103,7 @@ def distance_error_m(case: Case) -> Value:
     against="distance",
 )
 def distance_error_pct(case: Case) -> Value:
-    """Give the error of the own distance [%]."""
+    """Return the error of the own distance [%]."""
     found = compare_own(case)
     if isinstance(found, Value):
         return found
@@ -130,7 +130,7 @@ def distance_error_pct(case: Case) -> Value:
     needs=POSITION,
 )
 def distance_summed_error_m(case: Case) -> Value:
-    """Give the error of the summed distance [m]."""
+    """Return the error of the summed distance [m]."""
     found = compare_summed(case)
     return found if isinstance(found, Value) else found.give(found.error_m)
 
@@ -158,7 +158,7 @@ def distance_summed_error_m(case: Case) -> Value:
     needs=POSITION,
 )
 def distance_summed_error_pct(case: Case) -> Value:
-    """Give the error of the summed distance [%]."""
+    """Return the error of the summed distance [%]."""
     found = compare_summed(case)
     if isinstance(found, Value):
         return found
@@ -190,7 +190,7 @@ def distance_summed_error_pct(case: Case) -> Value:
     needs=POSITION,
 )
 def distance_chord_loss_m(case: Case) -> Value:
-    """Give the chord loss [m]."""
+    """Return the chord loss [m]."""
     found = _sum_chords(case)
     return found if isinstance(found, Value) else Value(max(0.0, found[0] - found[1]), n=found[2])
 
@@ -216,7 +216,7 @@ def distance_chord_loss_m(case: Case) -> Value:
     needs=POSITION,
 )
 def distance_chord_loss_pct(case: Case) -> Value:
-    """Give the chord loss [%]."""
+    """Return the chord loss [%]."""
     found = _sum_chords(case)
     if isinstance(found, Value):
         return found
@@ -227,7 +227,7 @@ def distance_chord_loss_pct(case: Case) -> Value:
 
 
 def _sum_chords(case: Case) -> tuple[float, float, int] | Value:
-    """Give summed arcs and chords between the places of the fixes on the line, and their number."""
+    """Return summed arcs and chords between the places of fixes on the line, and their number."""
     reason = explain_no_positions(case)
     if reason is not None:
         return unknown(reason)
@@ -247,7 +247,7 @@ def _sum_chords(case: Case) -> tuple[float, float, int] | Value:
 
 
 def _place_fixes(match: TrackMatch, chosen: IntArray) -> FloatArray:
-    """Give where the reference was when the fixes were taken, as a way along its line.
+    """Return where the reference was when the fixes were taken, as a way along its line.
 
     From its times where it has some; else the places that the fixes were matched to, each
     replaced by the straight line in time through the fixes within five seconds of it: a noisy fix

@@ -51,7 +51,7 @@ class ComparedDistances:
 
 
 def find_own_distance(case: Case, subject: Subject) -> float | None:
-    """Give the device's own distance [m]: the export's total, else what its counter counted."""
+    """Return the device's own distance [m]: the export's total, else what its counter counted."""
     total = subject.recording.header.device_distance_m
     if case.segment.name == "all" and total is not None:
         return total
@@ -59,7 +59,7 @@ def find_own_distance(case: Case, subject: Subject) -> float | None:
 
 
 def count_over_part(case: Case, counter_m: FloatArray) -> float | None:
-    """Give what a counter on the grid counted over the segment [m]; None where it has no value.
+    """Return what a counter on the grid counted over the segment [m]; None where it has no value.
 
     A part lasts until the instant in which the first second after it begins, so that the parts
     of a workout add up to the whole.
@@ -91,12 +91,12 @@ def sum_fixes(case: Case) -> Summed | Value:
 
 
 def compare_own(case: Case) -> ComparedDistances | Value:
-    """Give the device's own distance beside the reference's, or why they cannot be compared."""
+    """Return the device's own distance beside the reference's, or why they cannot be compared."""
     return case.once("distance:own", lambda: _compare(case, summed=False))
 
 
 def compare_summed(case: Case) -> ComparedDistances | Value:
-    """Give the sum of the fixes beside the reference's distance, or why there is none."""
+    """Return the sum of the fixes beside the reference's distance, or why there is none."""
     return case.once("distance:summed", lambda: _compare(case, summed=True))
 
 
@@ -199,7 +199,7 @@ def _compare_with_device(case: Case, *, summed: bool) -> ComparedDistances | Val
 
 
 def _list_stretches(case: Case, *, pauses: BoolArray | None) -> list[Run]:
-    """Give the stretches of the segment between pauses, with the instants that end them.
+    """Return the stretches of the segment between pauses, with the instants that end them.
 
     A part goes on to the begin of the second after it; a pause ends a stretch at once, since the
     second of the stop itself still counts.
@@ -214,14 +214,14 @@ def _list_stretches(case: Case, *, pauses: BoolArray | None) -> list[Run]:
 
 
 def _differ(counter_m: FloatArray, run: Run) -> float:
-    """Give last minus first known value of a stretch; 0 where fewer than two are known."""
+    """Return last minus first known value of a stretch; 0 where fewer than two are known."""
     counter = counter_m[run.start : run.end]
     known = counter[np.isfinite(counter)]
     return float(known[-1] - known[0]) if known.size else 0.0
 
 
 def _find_way(case: Case) -> FloatArray:
-    """Give the way up to each fix [m], (n_fixes,), found once; what a pause hides is not in it."""
+    """Return way up to each fix [m], (n_fixes,), found once; what a pause hides is not in it."""
     return case.once_per_workout(
         f"distance:way:{case.test.recording_id}", lambda: _add_up_legs(case)
     )
@@ -237,7 +237,7 @@ def _add_up_legs(case: Case) -> FloatArray:
 
 
 def _grid_way(case: Case) -> FloatArray:
-    """Give the way on the grid [m], (n_seconds,), NaN before the first and after the last fix."""
+    """Return the way on the grid [m], (n_seconds,), NaN before the first and after the last fix."""
     fixes = get_fixes(case.workout, case.test)
     way = np.full(case.workout.grid.n_seconds, np.nan)
     if fixes.n:

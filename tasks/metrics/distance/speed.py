@@ -59,7 +59,7 @@ _PACED: Final[dict[str, Any]] = {
     needs=(SPEED,),
 )
 def speed_bias_mps(case: Case) -> Value:
-    """Give the speed bias [m/s]."""
+    """Return the speed bias [m/s]."""
     found = _compare(case)
     if isinstance(found, Value):
         return found
@@ -80,7 +80,7 @@ def speed_bias_mps(case: Case) -> Value:
     needs=(SPEED,),
 )
 def speed_mae_mps(case: Case) -> Value:
-    """Give the mean absolute speed error [m/s]."""
+    """Return the mean absolute speed error [m/s]."""
     found = _compare(case)
     if isinstance(found, Value):
         return found
@@ -108,7 +108,7 @@ def speed_mae_mps(case: Case) -> Value:
     needs=(SPEED,),
 )
 def pace_mae_s_per_km(case: Case) -> Value:
-    """Give the mean absolute pace error [s/km]."""
+    """Return the mean absolute pace error [s/km]."""
     found = _compare(case)
     if isinstance(found, Value):
         return found
@@ -144,7 +144,7 @@ def pace_mae_s_per_km(case: Case) -> Value:
     whole_only=True,
 )
 def speed_lag_s(case: Case) -> Value:
-    """Give the lag of speed [s]."""
+    """Return the lag of speed [s]."""
     found = _compare(case)
     if isinstance(found, Value):
         return found
@@ -183,7 +183,7 @@ class _Compared:
         return error
 
     def estimate_interval(self, values: FloatArray, *, scale: Scale = "plain") -> Interval:
-        """Give the interval of the mean of values that follow each other in time."""
+        """Return the interval of the mean of values that follow each other in time."""
         first = int(self.seconds[0])
         placed = np.full(int(self.seconds[-1]) - first + 1, np.nan)
         placed[self.seconds.astype(np.int64) - first] = values

@@ -38,7 +38,7 @@ _EQUATOR_STEP_M = 6378137.0 * np.pi / 180.0 * 0.01
     ),
 )
 def distance_own_m(case: Case) -> Value:
-    """Give the device's own distance [m]."""
+    """Return the device's own distance [m]."""
     own = find_own_distance(case, case.test)
     if own is None:
         return unknown("the export gives no distance")
@@ -68,7 +68,7 @@ def distance_own_m(case: Case) -> Value:
     needs=("latitude_deg", "longitude_deg"),
 )
 def distance_summed_m(case: Case) -> Value:
-    """Give the length of the path through the fixes [m]."""
+    """Return the length of the path through the fixes [m]."""
     found = sum_fixes(case)
     return found if isinstance(found, Value) else Value(found.length_m, n=found.n)
 
@@ -94,7 +94,7 @@ def distance_summed_m(case: Case) -> Value:
     needs=("distance_m",),
 )
 def distance_counter_m(case: Case) -> Value:
-    """Give the last counter value [m]."""
+    """Return the last counter value [m]."""
     counter = case.test.values("distance_m")
     known = counter[case.segment.mask & np.isfinite(counter)]
     if not known.size:
@@ -128,7 +128,7 @@ def distance_counter_m(case: Case) -> Value:
     needs=("latitude_deg", "longitude_deg"),
 )
 def distance_own_ratio(case: Case) -> Value:
-    """Give own over summed distance."""
+    """Return own over summed distance."""
     own = find_own_distance(case, case.test)
     if own is None:
         return unknown("the export gives no distance")

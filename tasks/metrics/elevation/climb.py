@@ -53,7 +53,7 @@ _HILLY: Final[dict[str, Any]] = {
     needs=(ALTITUDE,),
 )
 def ascent_m(case: Case) -> Value:
-    """Give the ascent of the profile [m]."""
+    """Return the ascent of the profile [m]."""
     climb = _climb(case, case.test)
     return climb if isinstance(climb, Value) else _give_summed(case, climb.ascent_m)
 
@@ -72,7 +72,7 @@ def ascent_m(case: Case) -> Value:
     needs=(ALTITUDE,),
 )
 def descent_m(case: Case) -> Value:
-    """Give the descent of the profile [m]."""
+    """Return the descent of the profile [m]."""
     climb = _climb(case, case.test)
     return climb if isinstance(climb, Value) else _give_summed(case, climb.descent_m)
 
@@ -93,7 +93,7 @@ def descent_m(case: Case) -> Value:
     whole_only=True,
 )
 def ascent_own_m(case: Case) -> Value:
-    """Give the device's own ascent [m]."""
+    """Return the device's own ascent [m]."""
     total = case.test.recording.header.device_ascent_m
     return unknown("the export gives no ascent") if total is None else Value(total, n=1)
 
@@ -114,7 +114,7 @@ def ascent_own_m(case: Case) -> Value:
     whole_only=True,
 )
 def descent_own_m(case: Case) -> Value:
-    """Give the device's own descent [m]."""
+    """Return the device's own descent [m]."""
     total = case.test.recording.header.device_descent_m
     return unknown("the export gives no descent") if total is None else Value(total, n=1)
 
@@ -137,7 +137,7 @@ def descent_own_m(case: Case) -> Value:
     whole_only=True,
 )
 def ascent_threshold_m(case: Case) -> Value:
-    """Give the threshold [m]."""
+    """Return the threshold [m]."""
     if not case.test.has(ALTITUDE):
         return unknown("this recording holds no heights")
     return Value(_choose_threshold(case, case.test), n=1)
@@ -168,7 +168,7 @@ def ascent_threshold_m(case: Case) -> Value:
     needs=(ALTITUDE,),
 )
 def ascent_error_m(case: Case) -> Value:
-    """Give the ascent error [m]."""
+    """Return the ascent error [m]."""
     found = _compare_climbs(case)
     if isinstance(found, Value):
         return found
@@ -206,7 +206,7 @@ def ascent_error_m(case: Case) -> Value:
     needs=(ALTITUDE,),
 )
 def ascent_error_pct(case: Case) -> Value:
-    """Give the ascent error [%]."""
+    """Return the ascent error [%]."""
     found = _compare_climbs(case)
     if isinstance(found, Value):
         return found
@@ -230,7 +230,7 @@ def ascent_error_pct(case: Case) -> Value:
     whole_only=True,
 )
 def ascent_own_error_m(case: Case) -> Value:
-    """Give the error of the device's own ascent [m]."""
+    """Return the error of the device's own ascent [m]."""
     notes = case.workout.notes
     true_ascent = None if notes is None else notes.truth.ascent_m
     if true_ascent is None:
@@ -266,7 +266,7 @@ def _climb(case: Case, subject: Subject) -> Climb | Value:
 
 
 def _compare_climbs(case: Case) -> tuple[Climb, Climb] | Value:
-    """Give the climbs of both sides over the seconds that both have, with one threshold."""
+    """Return the climbs of both sides over the seconds that both have, with one threshold."""
     paired = case.paired(ALTITUDE)
     if paired.n < FEWEST:
         return unknown("fewer than two seconds in which both have a height", n=paired.n)

@@ -25,7 +25,7 @@ NO_HEIGHT: Final = Example(
 
 
 def count_heights(case: Case) -> int:
-    """Give the seconds of the case with a height."""
+    """Return the seconds of the case with a height."""
     return int((case.counted & np.isfinite(case.test.values(ALTITUDE))).sum())
 
 

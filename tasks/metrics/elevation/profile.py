@@ -49,7 +49,7 @@ _WAVY: Final[dict[str, Any]] = {
     needs=(ALTITUDE,),
 )
 def altitude_bias_m(case: Case) -> Value:
-    """Give the altitude bias [m]."""
+    """Return the altitude bias [m]."""
     paired = case.paired(ALTITUDE)
     if not paired.n:
         return unknown("in no second both have a height", coverage=paired.coverage)
@@ -70,7 +70,7 @@ def altitude_bias_m(case: Case) -> Value:
     needs=(ALTITUDE,),
 )
 def altitude_rms_m(case: Case) -> Value:
-    """Give the RMS error without the offset [m]."""
+    """Return the RMS error without the offset [m]."""
     paired = case.paired(ALTITUDE)
     if not paired.n:
         return unknown("in no second both have a height", coverage=paired.coverage)
@@ -90,7 +90,7 @@ def altitude_rms_m(case: Case) -> Value:
     needs=(ALTITUDE,),
 )
 def altitude_p95_m(case: Case) -> Value:
-    """Give the 95th percentile of the error without the offset [m]."""
+    """Return the 95th percentile of the error without the offset [m]."""
     paired = case.paired(ALTITUDE)
     if not paired.n:
         return unknown("in no second both have a height", coverage=paired.coverage)
@@ -116,7 +116,7 @@ def altitude_p95_m(case: Case) -> Value:
     whole_only=True,
 )
 def altitude_drift_m_per_h(case: Case) -> Value:
-    """Give the drift [m/h]."""
+    """Return the drift [m/h]."""
     paired = case.paired(ALTITUDE)
     limits = case.settings.elevation
     span = float(np.ptp(paired.seconds)) if paired.n else 0.0
@@ -171,7 +171,7 @@ def altitude_drift_m_per_h(case: Case) -> Value:
     whole_only=True,
 )
 def altitude_closure_m(case: Case) -> Value:
-    """Give the closure of a loop [m]."""
+    """Return the closure of a loop [m]."""
     heights = case.test.values(ALTITUDE)
     known = np.flatnonzero(np.isfinite(heights))
     if known.size < FEWEST:
@@ -207,7 +207,7 @@ def altitude_closure_m(case: Case) -> Value:
     needs=(ALTITUDE,),
 )
 def altitude_noise_m(case: Case) -> Value:
-    """Give the altitude noise [m]."""
+    """Return the altitude noise [m]."""
     heights = np.where(case.counted, case.test.values(ALTITUDE), np.nan)
     n = int(np.isfinite(heights).sum())
     rough = compute_rough_sd(heights, width=case.settings.elevation.noise_window_s)
@@ -236,7 +236,7 @@ def altitude_noise_m(case: Case) -> Value:
     needs=(ALTITUDE, "pressure_pa"),
 )
 def altitude_pressure_rms_m(case: Case) -> Value:
-    """Give the RMS difference of height and barometric height [m]."""
+    """Return the RMS difference of height and barometric height [m]."""
     off = case.test.values(ALTITUDE) - compute_pressure_altitude_m(case.test.values("pressure_pa"))
     off = off[case.counted & np.isfinite(off)]
     if off.size < FEWEST:
@@ -245,7 +245,7 @@ def altitude_pressure_rms_m(case: Case) -> Value:
 
 
 def _measure_opening(subject: Subject) -> float | None:
-    """Give the distance of the first and last position [m], None without."""
+    """Return the distance of the first and last position [m], None without."""
     if subject.recording.header.position_kind == "virtual":
         return None
     latitude, longitude = subject.values("latitude_deg"), subject.values("longitude_deg")

@@ -12,9 +12,9 @@ from tasks.maths.agreement import PERCENT
 from tasks.maths.arrays import Interval
 from tasks.maths.intervals import spread_interval
 from tasks.metrics.heart_rate.compared import NOTHING, TOO_FEW, compare_heart_rates
+from tasks.metrics.heart_rate.dispersion import estimate_sd, take_root
 from tasks.metrics.heart_rate.examples import APART, PAPER, PEAK_FLOW
 from tasks.metrics.heart_rate.reference import HEART_RATE
-from tasks.metrics.heart_rate.spread import estimate_sd, take_root
 
 if TYPE_CHECKING:
     from tasks.workout.case import Case
@@ -44,7 +44,7 @@ _PENCIL: Final = "by hand: differences -10, 8, -8, 13"
     needs=(HEART_RATE,),
 )
 def hr_bias_bpm(case: Case) -> Value:
-    """Give the mean error [bpm]."""
+    """Return the mean error [bpm]."""
     compared = compare_heart_rates(case)
     if not compared.n:
         return compared.decline(NOTHING)
@@ -68,7 +68,7 @@ def hr_bias_bpm(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_sd_bpm(case: Case) -> Value:
-    """Give the standard deviation of the errors [bpm]."""
+    """Return the standard deviation of the errors [bpm]."""
     compared = compare_heart_rates(case)
     if compared.n < _MIN_SPREAD:
         return compared.decline(TOO_FEW)
@@ -90,7 +90,7 @@ def hr_sd_bpm(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_mae_bpm(case: Case) -> Value:
-    """Give the mean absolute error [bpm]."""
+    """Return the mean absolute error [bpm]."""
     compared = compare_heart_rates(case)
     if not compared.n:
         return compared.decline(NOTHING)
@@ -121,7 +121,7 @@ def hr_mae_bpm(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_mape_pct(case: Case) -> Value:
-    """Give the mean absolute error in percent of the reference."""
+    """Return the mean absolute error in percent of the reference."""
     compared = compare_heart_rates(case)
     if not compared.n:
         return compared.decline(NOTHING)
@@ -129,8 +129,8 @@ def hr_mape_pct(case: Case) -> Value:
     sizes = np.abs(compared.error)
     # The reference is taken as it was: only the size of the errors is left to chance.
     chance = PERCENT * (sizes - sizes.mean()) / np.where(compared.reference, compared.reference, 1)
-    reach = compared.estimate_error(chance).compute_reach()
-    return compared.give(mape, spread_interval(mape, reach, scale="log"))
+    half_width = compared.estimate_error(chance).compute_half_width()
+    return compared.give(mape, spread_interval(mape, half_width, scale="log"))
 
 
 @metric(
@@ -150,7 +150,7 @@ def hr_mape_pct(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_rmse_bpm(case: Case) -> Value:
-    """Give the root mean square error [bpm]."""
+    """Return the root mean square error [bpm]."""
     compared = compare_heart_rates(case)
     if not compared.n:
         return compared.decline(NOTHING)
@@ -176,14 +176,14 @@ def hr_rmse_bpm(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_p95_abs_bpm(case: Case) -> Value:
-    """Give the 95th percentile of the absolute errors [bpm]."""
+    """Return the 95th percentile of the absolute errors [bpm]."""
     compared = compare_heart_rates(case)
     if not compared.n:
         return compared.decline(NOTHING)
     sizes = np.abs(compared.error)
     value = agreement.compute_abs_quantile(compared.error, quantile=_QUANTILE)
     marks = (sizes <= value).astype(np.float64)
-    half = compared.estimate_error(marks, own_memory=True).compute_reach()
+    half = compared.estimate_error(marks, own_memory=True).compute_half_width()
     if not np.isfinite(half):
         return compared.give(value)
     levels = [max(0.0, _QUANTILE - half), min(1.0, _QUANTILE + half)]

@@ -52,7 +52,7 @@ _SOURCE: Final = "common practice, no source; ends by least squares, Hinkley 197
     needs=(HEART_RATE,),
 )
 def hr_biased_s(case: Case) -> Value:
-    """Give the biased time inside the case's seconds [s]."""
+    """Return the biased time inside the case's seconds [s]."""
     inside = mark_runs(find_biased_runs(case), case.segment.mask.size) & case.segment.mask
     return compare_heart_rates(case).give(float(inside.sum()))
 
@@ -69,7 +69,7 @@ def hr_biased_s(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def find_biased_stretches(case: Case) -> list[Finding]:
-    """Give the biased stretches."""
+    """Return the biased stretches."""
     start_s = case.workout.grid.start_s
     error = get_series(case).error
     return [
@@ -83,7 +83,7 @@ def find_biased_stretches(case: Case) -> list[Finding]:
 
 
 def find_biased_runs(case: Case) -> tuple[Run, ...]:
-    """Give the biased stretches of the whole comparison, without what lies before the lock."""
+    """Return the biased stretches of the whole comparison, without what lies before the lock."""
     key = f"heart_rate:biased:{name_comparison(case)}"
     return case.once_per_workout(key, lambda: _find_biased_runs(case))
 

@@ -62,7 +62,7 @@ _SOURCE: Final = "common practice; motion as the cause: Bent et al. 2020, npj Di
     needs=(HEART_RATE,),
 )
 def hr_cadence_lock_s(case: Case) -> Value:
-    """Give the time in cadence lock inside the case's seconds [s]."""
+    """Return the time in cadence lock inside the case's seconds [s]."""
     compared = compare_heart_rates(case)
     if find_cadence(case) is None:
         return compared.decline(_NO_CADENCE)
@@ -82,7 +82,7 @@ def hr_cadence_lock_s(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def find_cadence_locks(case: Case) -> list[Finding]:
-    """Give the cadence locks."""
+    """Return the cadence locks."""
     start_s = case.workout.grid.start_s
     error = get_series(case).error
     return [
@@ -96,7 +96,7 @@ def find_cadence_locks(case: Case) -> list[Finding]:
 
 
 def find_cadence(case: Case) -> FloatArray | None:
-    """Give the cadence that the test's heart rate could lock to, per grid second.
+    """Return the cadence that the test's heart rate could lock to, per grid second.
 
     The test's own, else the median of the other devices; None where nobody recorded any.
     """
@@ -128,7 +128,7 @@ def mark_near_cadence(case: Case) -> BoolArray:
 
 
 def find_locked_runs(case: Case) -> tuple[Run, ...]:
-    """Give the cadence locks of the whole comparison."""
+    """Return the cadence locks of the whole comparison."""
     key = f"heart_rate:cadence:{name_comparison(case)}"
     return case.once_per_workout(
         key,

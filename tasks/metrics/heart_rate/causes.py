@@ -89,7 +89,7 @@ for _place, (_cause, _title, _when) in enumerate(CAUSES):
 
 
 def attribute_seconds(case: Case) -> IntArray:
-    """Give for each grid second the number of its cause in CAUSES, -1 where it is not off."""
+    """Return for each grid second the number of its cause in CAUSES, -1 where it is not off."""
     key = f"heart_rate:causes:{name_comparison(case)}"
     return case.once_per_workout(key, lambda: _attribute(case))
 

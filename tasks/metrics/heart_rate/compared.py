@@ -89,7 +89,7 @@ class Compared:
         return placed
 
     def estimate_error(self, values: FloatArray, *, own_memory: bool = False) -> MeanError:
-        """Give the standard error of the mean of `values`, one per compared second.
+        """Return the standard error of the mean of `values`, one per compared second.
 
         All figures share the blocks of the error. What blocks miss is put right by the memory of
         the error too, which is at least that of its size or square; marks of seconds forget so
@@ -100,12 +100,14 @@ class Compared:
         return compute_moving_block_error(placed, length=self.block, lag_one=lag_one)
 
     def estimate_interval(self, values: FloatArray, *, scale: Scale = "plain") -> Interval:
-        """Give the interval of the mean of `values`, one per compared second."""
+        """Return the interval of the mean of `values`, one per compared second."""
         error = self.estimate_error(values)
-        return spread_interval(error.mean, error.compute_reach(confidence=_CONFIDENCE), scale=scale)
+        return spread_interval(
+            error.mean, error.compute_half_width(confidence=_CONFIDENCE), scale=scale
+        )
 
     def correlate(self, first: FloatArray, second: FloatArray) -> float:
-        """Give the correlation of the means of two series, one value per compared second."""
+        """Return the correlation of the means of two series, one value per compared second."""
         return compute_block_correlation(self.place(first), self.place(second), length=self.block)
 
     def give(self, value: float, interval: Interval = NO_INTERVAL) -> Value:
@@ -118,7 +120,7 @@ class Compared:
 
 
 def compare_heart_rates(case: Case) -> Compared:
-    """Give the compared seconds of a case, found once."""
+    """Return the compared seconds of a case, found once."""
     return case.once("heart_rate:compared", lambda: _compare(case))
 
 
@@ -157,7 +159,7 @@ class Series:
 
 
 def name_comparison(case: Case) -> str:
-    """Give a key for what is kept once per workout, test and reference."""
+    """Return a key for what is kept once per workout, test and reference."""
     reference = case.reference
     whose = "" if reference is None else reference.name
     if reference is not None and reference.subject is not None:
@@ -166,7 +168,7 @@ def name_comparison(case: Case) -> str:
 
 
 def get_series(case: Case) -> Series:
-    """Give the heart rates of the whole comparison, whatever the case's segment."""
+    """Return the heart rates of the whole comparison, whatever the case's segment."""
     key = f"heart_rate:series:{name_comparison(case)}"
     return case.once_per_workout(key, lambda: _get_series(case))
 

@@ -19,9 +19,9 @@ from tasks.maths.concordance import (
 from tasks.maths.intervals import spread_interval
 from tasks.maths.limits import FACTOR
 from tasks.metrics.heart_rate.compared import TOO_FEW, Compared, compare_heart_rates
+from tasks.metrics.heart_rate.dispersion import estimate_limit
 from tasks.metrics.heart_rate.examples import APART, PAPER, PEAK_FLOW
 from tasks.metrics.heart_rate.reference import HEART_RATE
-from tasks.metrics.heart_rate.spread import estimate_limit
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -51,7 +51,7 @@ _MIN_SPREAD: Final = 2
     needs=(HEART_RATE,),
 )
 def hr_loa_low_bpm(case: Case) -> Value:
-    """Give the lower limit of agreement [bpm]."""
+    """Return the lower limit of agreement [bpm]."""
     return _give_limit(compare_heart_rates(case), -FACTOR)
 
 
@@ -73,7 +73,7 @@ def hr_loa_low_bpm(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_loa_high_bpm(case: Case) -> Value:
-    """Give the upper limit of agreement [bpm]."""
+    """Return the upper limit of agreement [bpm]."""
     return _give_limit(compare_heart_rates(case), FACTOR)
 
 
@@ -96,7 +96,7 @@ def hr_loa_high_bpm(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_ccc(case: Case) -> Value:
-    """Give Lin's concordance coefficient."""
+    """Return Lin's concordance coefficient."""
     compared = compare_heart_rates(case)
     if compared.n < _MIN_SPREAD:
         return compared.decline(TOO_FEW)
@@ -129,7 +129,7 @@ def hr_ccc(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_pearson_r(case: Case) -> Value:
-    """Give Pearson's correlation."""
+    """Return Pearson's correlation."""
     compared = compare_heart_rates(case)
     if compared.n < _MIN_SPREAD:
         return compared.decline(TOO_FEW)
@@ -141,7 +141,7 @@ def hr_pearson_r(case: Case) -> Value:
 
 
 def _give_limit(compared: Compared, factor: float) -> Value:
-    """Give bias + factor SD; the interval carries the uncertainty of both."""
+    """Return bias + factor SD; the interval carries the uncertainty of both."""
     if compared.n < _MIN_SPREAD:
         return compared.decline(TOO_FEW)
     bias, sd = agreement.compute_bias(compared.error), agreement.compute_sd(compared.error)
@@ -157,14 +157,14 @@ def _estimate_coefficient(
     compute_influence: Callable[[FloatArray, FloatArray], FloatArray],
     n: float = float("inf"),
 ) -> Interval:
-    """Give the interval of a coefficient over the heart rates that this workout had.
+    """Return the interval of a coefficient over the heart rates that this workout had.
 
     `n` is the number of seconds that the middle is freed of bias for.
     """
     if not compared.reference.std() or abs(value) >= 1:
         return NO_INTERVAL
     influence = compute_influence(compared.test, compared.reference)
-    reach = compared.estimate_error(influence).compute_reach()
+    half_width = compared.estimate_error(influence).compute_half_width()
     middle = correct_pearson_r(value, n)
     same_on_scale = (1 - middle**2) / (1 - value**2)
-    return spread_interval(middle, reach * same_on_scale, scale="fisher")
+    return spread_interval(middle, half_width * same_on_scale, scale="fisher")

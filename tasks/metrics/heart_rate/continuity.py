@@ -48,7 +48,7 @@ _NO_VALUE: Final = "this recording holds no heart rate"
     minimum_n=0,
 )
 def hr_coverage_pct(case: Case) -> Value:
-    """Give the share of reference seconds that have a heart rate [%]."""
+    """Return the share of reference seconds that have a heart rate [%]."""
     compared = compare_heart_rates(case)
     if compared.coverage is None:
         return compared.decline("the reference has no heart rate in these seconds")
@@ -82,7 +82,7 @@ def hr_coverage_pct(case: Case) -> Value:
     whole_only=True,
 )
 def hr_first_value_s(case: Case) -> Value:
-    """Give the time to the first heart rate [s]."""
+    """Return the time to the first heart rate [s]."""
     samples = case.test.recording.samples
     present = np.flatnonzero(np.isfinite(read_floats(samples, HEART_RATE)))
     if not present.size:
@@ -92,7 +92,7 @@ def hr_first_value_s(case: Case) -> Value:
 
 
 def _find_first_of_beats(case: Case) -> Value:
-    """Give the same to the second where only the beats hold a heart rate."""
+    """Return the same to the second where only the beats hold a heart rate."""
     present = np.flatnonzero(np.isfinite(case.test.values(HEART_RATE)))
     recorded = np.flatnonzero(case.test.covered)
     if not present.size or not recorded.size:
@@ -115,7 +115,7 @@ def _find_first_of_beats(case: Case) -> Value:
     ),
 )
 def hr_longest_gap_s(case: Case) -> Value:
-    """Give the longest gap [s]."""
+    """Return the longest gap [s]."""
     test = case.test
     expected = case.segment.mask & test.covered & ~test.paused
     values = test.values(HEART_RATE)

@@ -70,7 +70,7 @@ class Delays:
     version=2,
 )
 def hr_rise_delay_s(case: Case) -> Value:
-    """Give the typical delay at half rise [s]."""
+    """Return the typical delay at half rise [s]."""
     delays = _pick(case, get_responses(case).rises, get_delays(case).rises)
     return _give_delay(case, [each.half for each in delays], NO_RISE)
 
@@ -95,7 +95,7 @@ def hr_rise_delay_s(case: Case) -> Value:
     version=2,
 )
 def hr_rise_delay_90_s(case: Case) -> Value:
-    """Give the typical delay at 90 % of the rise [s]."""
+    """Return the typical delay at 90 % of the rise [s]."""
     delays = _pick(case, get_responses(case).rises, get_delays(case).rises)
     return _give_delay(case, [each.near for each in delays], NO_RISE)
 
@@ -119,7 +119,7 @@ def hr_rise_delay_90_s(case: Case) -> Value:
     version=2,
 )
 def hr_recovery_delay_s(case: Case) -> Value:
-    """Give the typical delay at half fall [s]."""
+    """Return the typical delay at half fall [s]."""
     delays = _pick(case, get_responses(case).falls, get_delays(case).falls)
     return _give_delay(case, [each.half for each in delays], _NO_FALL)
 
@@ -147,7 +147,7 @@ def hr_recovery_delay_s(case: Case) -> Value:
     version=2,
 )
 def hr_dead_time_s(case: Case) -> Value:
-    """Give the dead time [s]."""
+    """Return the dead time [s]."""
     fit = get_lateness(case).fit
     return _give_part(case, fit.dead_time, fit.dead_time_interval)
 
@@ -173,7 +173,7 @@ def hr_dead_time_s(case: Case) -> Value:
     version=2,
 )
 def hr_time_constant_s(case: Case) -> Value:
-    """Give the time constant [s]."""
+    """Return the time constant [s]."""
     fit = get_lateness(case).fit
     return _give_part(case, fit.time_constant, fit.time_constant_interval)
 
@@ -197,13 +197,13 @@ def hr_time_constant_s(case: Case) -> Value:
     whole_only=True,
 )
 def hr_mean_delay_s(case: Case) -> Value:
-    """Give the mean delay [s]."""
+    """Return the mean delay [s]."""
     fit = get_lateness(case).fit
     return _give_fit(case, fit.delay, fit.delay_interval)
 
 
 def get_delays(case: Case) -> Delays:
-    """Give the delays of all rises and falls of the whole comparison, found once."""
+    """Return the delays of all rises and falls of the whole comparison, found once."""
     key = f"heart_rate:delays:{name_comparison(case)}"
     return case.once_per_workout(key, lambda: _measure_delays(case))
 
@@ -228,7 +228,7 @@ def _measure_delays(case: Case) -> Delays:
 def _pick(
     case: Case, followings: tuple[Following, ...], delays: tuple[RiseDelays, ...]
 ) -> list[RiseDelays]:
-    """Give the delays of those that begin in the seconds of the case."""
+    """Return the delays of those that begin in the seconds of the case."""
     inside = list_inside(case, followings)
     return [delay for each, delay in zip(followings, delays, strict=True) if each in inside]
 

@@ -47,7 +47,7 @@ _FAILING: Final = {
     minimum_n=0,
 )
 def hr_dropouts(case: Case) -> Value:
-    """Give the number of dropouts that begin in the case's seconds."""
+    """Return the number of dropouts that begin in the case's seconds."""
     if not case.test.has(HEART_RATE):
         return unknown(_NO_VALUE)
     runs = (*find_missing_runs(case), *find_frozen_stretches(case))
@@ -75,7 +75,7 @@ def hr_dropouts(case: Case) -> Value:
     minimum_n=0,
 )
 def hr_dropout_s(case: Case) -> Value:
-    """Give the time in dropouts inside the case's seconds [s]."""
+    """Return the time in dropouts inside the case's seconds [s]."""
     if not case.test.has(HEART_RATE):
         return unknown(_NO_VALUE)
     runs = (*find_missing_runs(case), *find_frozen_stretches(case))
@@ -94,7 +94,7 @@ def hr_dropout_s(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def find_dropouts(case: Case) -> list[Finding]:
-    """Give the stretches without heart rate."""
+    """Return the stretches without heart rate."""
     start_s = case.workout.grid.start_s
     return [
         Finding(start_s + run.start, start_s + run.end, float(run.length))
@@ -114,7 +114,7 @@ def find_dropouts(case: Case) -> list[Finding]:
     needs=(HEART_RATE,),
 )
 def find_frozen(case: Case) -> list[Finding]:
-    """Give the frozen stretches."""
+    """Return the frozen stretches."""
     start_s = case.workout.grid.start_s
     test = get_series(case).test
     return [
@@ -129,7 +129,7 @@ def find_frozen(case: Case) -> list[Finding]:
 
 
 def find_missing_runs(case: Case) -> tuple[Run, ...]:
-    """Give the dropouts of the test over its whole recording, pauses apart."""
+    """Return the dropouts of the test over its whole recording, pauses apart."""
     key = f"heart_rate:missing:{case.test.recording_id}"
     return case.once_per_workout(key, lambda: _find_missing_runs(case))
 
@@ -151,7 +151,7 @@ def _find_missing_runs(case: Case) -> tuple[Run, ...]:
 
 
 def find_frozen_stretches(case: Case) -> tuple[Run, ...]:
-    """Give the frozen stretches of the test against the reference of the case."""
+    """Return the frozen stretches of the test against the reference of the case."""
     key = f"heart_rate:frozen:{name_comparison(case)}"
     return case.once_per_workout(key, lambda: _find_frozen_stretches(case))
 

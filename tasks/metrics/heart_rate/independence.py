@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     needs=(HEART_RATE,),
 )
 def hr_effective_n(case: Case) -> Value:
-    """Give the effective number of compared seconds."""
+    """Return the effective number of compared seconds."""
     compared = compare_heart_rates(case)
     if not compared.n:
         return compared.decline(NOTHING)
@@ -84,7 +84,7 @@ def hr_effective_n(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_block_s(case: Case) -> Value:
-    """Give the block length of the intervals [s]."""
+    """Return the block length of the intervals [s]."""
     compared = compare_heart_rates(case)
     if not compared.n:
         return compared.decline(NOTHING)

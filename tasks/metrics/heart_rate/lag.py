@@ -35,7 +35,9 @@ _LEAST_REFERENCE_SD_BPM: Final = 3.0
 _MAX_DEAD_S: Final = 40
 _MAX_CONSTANT_S: Final = 90.0
 _SETTLE_S: Final = 60
-_LEAST_REACH_S: Final = 0.1  # a parabola misses a pointed peak between whole seconds by half of it
+_LEAST_HALF_WIDTH_S: Final = (
+    0.1  # a parabola misses a pointed peak between whole seconds by half of it
+)
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,7 @@ class Lateness:
     version=2,
 )
 def hr_lag_s(case: Case) -> Value:
-    """Give the lag [s]."""
+    """Return the lag [s]."""
     compared = compare_heart_rates(case)
     reason = explain_no_lag(case)
     lag = get_lateness(case).lag
@@ -78,9 +80,9 @@ def hr_lag_s(case: Case) -> Value:
     refined = lag.refined
     if not np.isfinite(refined.mean):
         return compared.give(float(lag.shift))
-    # An unknown reach stays unknown: the maximum of NaN and a number is NaN here.
-    reach = float(np.maximum(refined.compute_reach(), _LEAST_REACH_S))
-    return compared.give(refined.mean, spread_interval(refined.mean, reach))
+    # An unknown half-width stays unknown: the maximum of NaN and a number is NaN here.
+    half_width = float(np.maximum(refined.compute_half_width(), _LEAST_HALF_WIDTH_S))
+    return compared.give(refined.mean, spread_interval(refined.mean, half_width))
 
 
 @metric(
@@ -102,7 +104,7 @@ def hr_lag_s(case: Case) -> Value:
     whole_only=True,
 )
 def hr_lag_spread_s(case: Case) -> Value:
-    """Give the spread of the lag over windows [s]."""
+    """Return the spread of the lag over windows [s]."""
     compared = compare_heart_rates(case)
     reason = explain_no_lag(case)
     lag = get_lateness(case).lag
@@ -130,7 +132,7 @@ def hr_lag_spread_s(case: Case) -> Value:
     whole_only=True,
 )
 def hr_mae_without_lag_bpm(case: Case) -> Value:
-    """Give the mean absolute error after removing the lag [bpm]."""
+    """Return the mean absolute error after removing the lag [bpm]."""
     compared = compare_heart_rates(case)
     reason = explain_no_lag(case)
     shift = get_lateness(case).lag.shift
@@ -157,7 +159,7 @@ def hr_mae_without_lag_bpm(case: Case) -> Value:
 
 
 def get_lateness(case: Case) -> Lateness:
-    """Give lag and first-order fit of the whole comparison, found once."""
+    """Return lag and first-order fit of the whole comparison, found once."""
     key = f"heart_rate:lateness:{name_comparison(case)}"
     return case.once_per_workout(key, lambda: _measure_lateness(case))
 
@@ -183,7 +185,7 @@ def _measure_lateness(case: Case) -> Lateness:
 
 
 def take_sound_part(case: Case) -> FloatArray:
-    """Give the test without what is no response: before lock, frozen, spikes, misses, cadence."""
+    """Return the test without what is no response: before lock, frozen, spikes, misses, cadence."""
     test = get_series(case).test.copy()
     runs = [*find_frozen_stretches(case), *find_locked_runs(case)]
     runs += [spike.run for spike in find_unsteady_spikes(case)]

@@ -76,7 +76,7 @@ _LONGEST_STEP_S: Final = 10
     whole_only=True,
 )
 def hr_lock_s(case: Case) -> Value:
-    """Give the time to lock [s]."""
+    """Return the time to lock [s]."""
     compared = compare_heart_rates(case)
     begin, locked = find_lock(case)
     if begin is None:
@@ -109,7 +109,7 @@ def after_lock(case: Case) -> list[Segment]:
     needs=(HEART_RATE,),
 )
 def find_late_lock(case: Case) -> list[Finding]:
-    """Give the late lock, if it was one."""
+    """Return the late lock, if it was one."""
     begin, locked = find_lock(case)
     if begin is None:
         return []
@@ -130,7 +130,7 @@ def find_late_lock(case: Case) -> list[Finding]:
 
 
 def find_lock(case: Case) -> tuple[int | None, int | None]:
-    """Give the grid index from which lock time counts and that of the lock, None if never."""
+    """Return the grid index from which lock time counts and that of the lock, None if never."""
     key = f"heart_rate:lock:{name_comparison(case)}"
     return case.once_per_workout(key, lambda: _find_lock(case))
 

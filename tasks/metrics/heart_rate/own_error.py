@@ -33,7 +33,7 @@ _SOURCE: Final = (
 
 
 def _make_hat() -> dict[str, Any]:
-    """Give three devices whose errors are exact waves: variances 1/2, 9/2 and 25/2.
+    """Return three devices whose errors are exact waves: variances 1/2, 9/2 and 25/2.
 
     They swing from second to second, since slow ones would count as few.
     """
@@ -89,7 +89,7 @@ class Hat:
     version=2,
 )
 def hr_own_error_sd_bpm(case: Case) -> Value:
-    """Give the standard deviation of the device's own errors [bpm]."""
+    """Return the standard deviation of the device's own errors [bpm]."""
     hat = case.once_per_workout("heart_rate:hat", lambda: _estimate(case))
     own = case.test.recording_id
     if own in hat.shares_sensor_with:
@@ -138,7 +138,7 @@ def hr_own_error_sd_bpm(case: Case) -> Value:
     whole_only=True,
 )
 def hr_equal_pct(case: Case) -> Value:
-    """Give the share of equal seconds [%]."""
+    """Return the share of equal seconds [%]."""
     compared = compare_heart_rates(case)
     found = _compare_with_reference(case)
     if not np.isfinite(found.share_equal):
@@ -184,7 +184,7 @@ def hr_equal_pct(case: Case) -> Value:
     whole_only=True,
 )
 def hr_same_signal(case: Case) -> Value:
-    """Give 1 if the device probably shows the reference's own signal."""
+    """Return 1 if the device probably shows the reference's own signal."""
     compared = compare_heart_rates(case)
     found = _compare_with_reference(case)
     if not np.isfinite(found.share_equal):

@@ -55,7 +55,7 @@ _JUMPING: Final = [120.0, 121.0] * 90 + [180.0] * 4 + [120.0, 121.0] * 90
     minimum_n=0,
 )
 def hr_reference_masked_s(case: Case) -> Value:
-    """Give the masked time inside the case's seconds [s]."""
+    """Return the masked time inside the case's seconds [s]."""
     rate = get_reference_rate(case)
     compared = compare_heart_rates(case)
     if rate is None:
@@ -87,7 +87,7 @@ def hr_reference_masked_s(case: Case) -> Value:
     minimum_n=0,
 )
 def hr_reference_frozen_s(case: Case) -> Value:
-    """Give the time in which the reference was frozen [s]."""
+    """Return the time in which the reference was frozen [s]."""
     return _count_seconds(case, "frozen")
 
 
@@ -117,7 +117,7 @@ def hr_reference_frozen_s(case: Case) -> Value:
     minimum_n=0,
 )
 def hr_reference_spikes(case: Case) -> Value:
-    """Give the number of the reference's spikes that begin in the case's seconds."""
+    """Return the number of the reference's spikes that begin in the case's seconds."""
     rate = get_reference_rate(case)
     compared = compare_heart_rates(case)
     if rate is None:
@@ -150,7 +150,7 @@ def hr_reference_spikes(case: Case) -> Value:
     minimum_n=0,
 )
 def hr_reference_dry_s(case: Case) -> Value:
-    """Give the dry start of the reference [s]."""
+    """Return the dry start of the reference [s]."""
     return _count_seconds(case, "dry")
 
 
@@ -186,7 +186,7 @@ def _count_seconds(case: Case, flaw: Literal["frozen", "dry"]) -> Value:
     minimum_n=0,
 )
 def hr_reference_missing_s(case: Case) -> Value:
-    """Give the time without reference value inside the case's seconds [s]."""
+    """Return the time without reference value inside the case's seconds [s]."""
     rate = get_reference_rate(case)
     compared = compare_heart_rates(case)
     if rate is None:
@@ -219,7 +219,7 @@ def hr_reference_missing_s(case: Case) -> Value:
     minimum_n=0,
 )
 def hr_reference_doubtful_s(case: Case) -> Value:
-    """Give the doubtful time inside the case's seconds [s]."""
+    """Return the doubtful time inside the case's seconds [s]."""
     rate = get_reference_rate(case)
     compared = compare_heart_rates(case)
     if rate is None:
@@ -250,7 +250,7 @@ def hr_reference_doubtful_s(case: Case) -> Value:
     whole_only=True,
 )
 def hr_reference_beats_corrected_pct(case: Case) -> Value:
-    """Give the share of corrected reference beats [%]."""
+    """Return the share of corrected reference beats [%]."""
     rate: ReferenceRate | None = get_reference_rate(case)
     compared = compare_heart_rates(case)
     if rate is None or not rate.from_beats:
@@ -286,7 +286,7 @@ def hr_reference_beats_corrected_pct(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_mean_bpm(case: Case) -> Value:
-    """Give the time-weighted mean of the samples in the case's seconds [bpm]."""
+    """Return the time-weighted mean of the samples in the case's seconds [bpm]."""
     samples = case.test.recording.samples
     seconds = read_seconds(samples) + case.test.alignment.offset_s
     values = read_floats(samples, HEART_RATE)

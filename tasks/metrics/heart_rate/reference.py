@@ -71,7 +71,7 @@ class ReferenceRate:
 
 
 def get_reference_rate(case: Case) -> ReferenceRate | None:
-    """Give the reference's heart rate of a case, once per workout and reference."""
+    """Return the reference's heart rate of a case, once per workout and reference."""
     reference = case.reference
     if reference is None or reference.values(HEART_RATE) is None:
         return None
@@ -138,7 +138,7 @@ def _examine(case: Case, reference: Reference) -> ReferenceRate:
 
 
 def _choose_second(case: Case, first: Subject) -> Subject | None:
-    """Give another reference of heart rate that is neither the first one nor the test."""
+    """Return another reference of heart rate that is neither the first one nor the test."""
     for other in case.workout.subjects:
         if (
             other.recording_id not in {first.recording_id, case.test.recording_id}
@@ -170,7 +170,7 @@ def _find_frozen(
 
 
 def _measure_movement(series: list[FloatArray], run: Run) -> float:
-    """Give the median over the devices of how far each moved during a run [bpm]."""
+    """Return the median over the devices of how far each moved during a run [bpm]."""
     ranges = []
     for values in series:
         inside = values[run.start : run.end]
@@ -247,7 +247,7 @@ def _find_dry_start(values: FloatArray, covered: BoolArray, silent: BoolArray) -
 
 
 def _take_from_beats(case: Case, subject: Subject) -> tuple[FloatArray | None, float]:
-    """Give the heart rate from corrected beats and the share corrected, if they can be trusted.
+    """Return the heart rate from corrected beats and the share corrected, if they can be trusted.
 
     They are where they cover nine tenths of the device's own heart rate and their median distance
     from it is at most 5 bpm: a stream of beats whose place in time is wrong fails that.

@@ -69,7 +69,7 @@ class Responses:
     needs=(HEART_RATE,),
 )
 def hr_rises(case: Case) -> Value:
-    """Give the number of efforts that begin in the case's seconds."""
+    """Return the number of efforts that begin in the case's seconds."""
     return compare_heart_rates(case).give(float(len(list_inside(case, get_responses(case).rises))))
 
 
@@ -90,7 +90,7 @@ def hr_rises(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_rise_shortfall_bpm(case: Case) -> Value:
-    """Give the median shortfall at the end of the rises [bpm]."""
+    """Return the median shortfall at the end of the rises [bpm]."""
     compared = compare_heart_rates(case)
     followings = list_inside(case, get_responses(case).rises)
     if not followings:
@@ -126,7 +126,7 @@ def hr_rise_shortfall_bpm(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_missed_rises_pct(case: Case) -> Value:
-    """Give the share of missed rises [%]."""
+    """Return the share of missed rises [%]."""
     compared = compare_heart_rates(case)
     followings = list_inside(case, get_responses(case).rises)
     if not followings:
@@ -158,7 +158,7 @@ def hr_missed_rises_pct(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def find_missed_rises(case: Case) -> list[Finding]:
-    """Give the missed rises."""
+    """Return the missed rises."""
     start_s = case.workout.grid.start_s
     found = []
     for each in find_missed(case):
@@ -174,18 +174,18 @@ def find_missed_rises(case: Case) -> list[Finding]:
 
 
 def get_responses(case: Case) -> Responses:
-    """Give how the test followed, over the whole comparison, found once."""
+    """Return how the test followed, over the whole comparison, found once."""
     key = f"heart_rate:responses:{name_comparison(case)}"
     return case.once_per_workout(key, lambda: _follow_all(case))
 
 
 def find_missed(case: Case) -> tuple[Following, ...]:
-    """Give the missed rises of the whole comparison."""
+    """Return the missed rises of the whole comparison."""
     return tuple(each for each in get_responses(case).rises if _is_missed(case, each))
 
 
 def find_miss_span(case: Case, missed: Following) -> tuple[int, int]:
-    """Give first and last (exclusive) grid index of a missed rise."""
+    """Return first and last (exclusive) grid index of a missed rise."""
     error = compute_running_mean(get_series(case).error, width=_SMOOTH_S) - missed.offset
     begin, top = missed.rise.start, missed.rise.end
     after = error[top : top + _LONGEST_MISS_S]
@@ -219,7 +219,7 @@ def _follow_all(case: Case) -> Responses:
 
 
 def list_inside(case: Case, followings: Iterable[Following]) -> list[Following]:
-    """Give those that begin in the seconds of the case."""
+    """Return those that begin in the seconds of the case."""
     return [each for each in followings if case.segment.mask[each.rise.start]]
 
 

@@ -46,7 +46,7 @@ _INTERVAL: Final = (
     needs=(HEART_RATE,),
 )
 def hr_within_5_bpm_pct(case: Case) -> Value:
-    """Give the share of seconds within 5 bpm [%]."""
+    """Return the share of seconds within 5 bpm [%]."""
     compared = compare_heart_rates(case)
     return _give_share(compared, np.abs(compared.error) <= 5)  # noqa: PLR2004 - the metric's name
 
@@ -75,7 +75,7 @@ def hr_within_5_bpm_pct(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_within_10_pct_pct(case: Case) -> Value:
-    """Give the share of seconds within 10 % of the reference [%]."""
+    """Return the share of seconds within 10 % of the reference [%]."""
     compared = compare_heart_rates(case)
     inside = agreement.mark_within_relative(compared.error, compared.reference, limit_pct=10.0)
     return _give_share(compared, inside)
@@ -105,14 +105,14 @@ def hr_within_10_pct_pct(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def hr_within_5_bpm_or_10_pct_pct(case: Case) -> Value:
-    """Give the share of seconds within the greater of 5 bpm and 10 % [%]."""
+    """Return the share of seconds within the greater of 5 bpm and 10 % [%]."""
     compared = compare_heart_rates(case)
     inside = agreement.mark_within_relative(compared.error, compared.reference, limit_pct=10.0)
     return _give_share(compared, inside | (np.abs(compared.error) <= 5))  # noqa: PLR2004
 
 
 def _give_share(compared: Compared, inside: BoolArray) -> Value:
-    """Give the share of marked seconds in percent.
+    """Return the share of marked seconds in percent.
 
     Where less than half an effective second is on one side, blocks say nothing of how rare that
     side is; the interval then is the exact binomial one over the effective number of seconds.
@@ -126,6 +126,8 @@ def _give_share(compared: Compared, inside: BoolArray) -> Value:
     if trials * min(share, 1 - share) < _LEAST_RARE:
         found = compute_share_interval(share * trials, trials)
     else:
-        reach = compared.estimate_error(inside.astype(np.float64), own_memory=True).compute_reach()
-        found = spread_interval(share, reach, scale="logit")
+        half_width = compared.estimate_error(
+            inside.astype(np.float64), own_memory=True
+        ).compute_half_width()
+        found = spread_interval(share, half_width, scale="logit")
     return compared.give(PERCENT * share, Interval(PERCENT * found.low, PERCENT * found.high))

@@ -51,7 +51,7 @@ _EDGE_S: Final = 5
     needs=(HEART_RATE,),
 )
 def hr_spikes(case: Case) -> Value:
-    """Give the number of spikes that begin in the case's seconds."""
+    """Return the number of spikes that begin in the case's seconds."""
     found = find_unsteady_spikes(case)
     count = sum(bool(case.segment.mask[spike.run.start]) for spike in found)
     return compare_heart_rates(case).give(float(count))
@@ -69,7 +69,7 @@ def hr_spikes(case: Case) -> Value:
     needs=(HEART_RATE,),
 )
 def find_heart_rate_spikes(case: Case) -> list[Finding]:
-    """Give the spikes."""
+    """Return the spikes."""
     start_s = case.workout.grid.start_s
     return [
         Finding(
@@ -82,7 +82,7 @@ def find_heart_rate_spikes(case: Case) -> list[Finding]:
 
 
 def _measure_size(error: FloatArray, spike: Spike) -> float:
-    """Give how far the error jumps: its level in the spike against that of the seconds around.
+    """Return how far the error jumps: its level in the spike against that of the seconds around.
 
     The neighbouring seconds share most of the noise of those inside.
     """
@@ -101,7 +101,7 @@ def _measure_size(error: FloatArray, spike: Spike) -> float:
 
 
 def find_unsteady_spikes(case: Case) -> tuple[Spike, ...]:
-    """Give the spikes of the test over the whole comparison, where the reference has none."""
+    """Return the spikes of the test over the whole comparison, where the reference has none."""
     key = f"heart_rate:spikes:{name_comparison(case)}"
     return case.once_per_workout(key, lambda: _find_spikes(case))
 

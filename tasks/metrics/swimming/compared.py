@@ -10,7 +10,7 @@ import numpy as np
 
 from tasks.core.registers import scope
 from tasks.maths.lengths import Group, align_by_time, align_to_count
-from tasks.workout.swim_lengths import Swum, has_lengths, list_swum
+from tasks.workout.swim_lengths import SwimLengths, has_lengths, list_swim_lengths
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,25 +38,25 @@ class Compared:
     they are not known. `n_true` is None where the notes do not count the lengths.
     """
 
-    own: Swum
-    reference: Swum | None
+    own: SwimLengths
+    reference: SwimLengths | None
     reference_strokes: tuple[str | None, ...]
     groups: tuple[Group, ...]
     n_true: int | None
 
     def find_time(self, group: Group) -> float:
-        """Give the middle of a group [s]; NaN where only the notes know of it."""
+        """Return the middle of a group [s]; NaN where only the notes know of it."""
         if self.reference is not None and group.reference:
             return float(self.reference.middle_s[list(group.reference)].mean())
         return float(self.own.middle_s[list(group.test)].mean()) if group.test else np.nan
 
     def find_stroke(self, group: Group) -> str | None:
-        """Give the stroke that most of a group's reference lengths have."""
+        """Return the stroke that most of a group's reference lengths have."""
         words = [self.reference_strokes[number] for number in group.reference]
         return Counter(words).most_common(1)[0][0] if words else None
 
     def read_stroke(self, group: Group) -> str | None:
-        """Give the stroke that the device read in the longest of a group's lengths."""
+        """Return the stroke that the device read in the longest of a group's lengths."""
         numbers = list(group.test)
         longest = max(numbers, key=lambda number: float(self.own.duration_s[number]))
         return self.own.stroke[longest]
@@ -70,15 +70,15 @@ def concerns_swimming(case: Case) -> bool:
     return swam or any(has_lengths(subject) for subject in workout.subjects)
 
 
-def get_swum(case: Case, subject: Subject) -> Swum:
-    """Give the lengths of a recording of the workout, read once."""
+def get_swim_lengths(case: Case, subject: Subject) -> SwimLengths:
+    """Return the lengths of a recording of the workout, read once."""
     key = f"swimming:{subject.recording_id}"
-    return case.once_per_workout(key, lambda: list_swum(subject))
+    return case.once_per_workout(key, lambda: list_swim_lengths(subject))
 
 
-def select_own(case: Case) -> Swum:
-    """Give the device's own lengths whose middle lies in the segment; the whole takes all."""
-    own = get_swum(case, case.test)
+def select_own(case: Case) -> SwimLengths:
+    """Return the device's own lengths whose middle lies in the segment; the whole takes all."""
+    own = get_swim_lengths(case, case.test)
     if case.segment.name == "all" and case.reference is None:
         return own
     return own.select(mark_inside(case, own.middle_s))
@@ -106,7 +106,7 @@ def compare_lengths(case: Case) -> Compared | str:
 
 
 def select_groups(case: Case, compared: Compared) -> list[Group]:
-    """Give the groups of the segment: all, those of one stroke, or those whose middle is in it."""
+    """Return groups of the segment: all, those of one stroke, or those whose middle is in it."""
     name = case.segment.name
     if name.startswith(STROKE_PREFIX):
         word = name.removeprefix(STROKE_PREFIX)
@@ -130,15 +130,15 @@ def is_named_part(case: Case) -> bool:
 
 
 def _compare(case: Case) -> Compared | str:
-    own = get_swum(case, case.test)
+    own = get_swim_lengths(case, case.test)
     reference = case.reference
     if reference is not None and reference.subject is not None:
         return _compare_with_device(case, own, reference.subject)
     return _compare_with_notes(case, own)
 
 
-def _compare_with_device(case: Case, own: Swum, subject: Subject) -> Compared | str:
-    other = get_swum(case, subject)
+def _compare_with_device(case: Case, own: SwimLengths, subject: Subject) -> Compared | str:
+    other = get_swim_lengths(case, subject)
     if not other.n:
         return f"{subject.device.id} holds no pool lengths"
     # What was swum while the other device did not record is not held against this one.
@@ -149,7 +149,7 @@ def _compare_with_device(case: Case, own: Swum, subject: Subject) -> Compared | 
     return Compared(own, other, other.stroke, groups, n_true=None)
 
 
-def _compare_with_notes(case: Case, own: Swum) -> Compared | str:
+def _compare_with_notes(case: Case, own: SwimLengths) -> Compared | str:
     notes = case.workout.notes
     if notes is None:
         return "there are no notes for this workout"
@@ -181,7 +181,7 @@ def make_lengths(
     idle_rows: bool = True,
     start_s: int = START_S,
 ) -> dict[str, Any]:
-    """Give the columns of `lengths` for lengths swum one after another; numbers count from 1.
+    """Return the columns of `lengths` for lengths swum one after another; numbers count from 1.
 
     After the lengths in `rest_after` comes a rest, as a row of its own where `idle_rows`.
     """
@@ -214,7 +214,7 @@ def make_swim(
     distance_m: float | None = None,
     **lengths: Any,  # noqa: ANN401 - the keyword arguments of make_lengths
 ) -> dict[str, Any]:
-    """Give the inputs of a worked example: one device's lengths in a pool."""
+    """Return the inputs of a worked example: one device's lengths in a pool."""
     rests = lengths.get("rest_after", ())
     n_seconds = sum(durations_s) + len(rests) * lengths.get("rest_s", 30) + 1
     return {

@@ -26,7 +26,7 @@ from tasks.metrics.swimming.compared import (
 if TYPE_CHECKING:
     from tasks.maths.lengths import Group
     from tasks.workout.case import Case
-    from tasks.workout.swim_lengths import Swum
+    from tasks.workout.swim_lengths import SwimLengths
 
 #: A pool length is told in centimetres; a part's distance must be whole lengths to so much.
 _WHOLE_LENGTHS: Final = 0.02
@@ -61,7 +61,7 @@ _SEVEN_OF_SIX: Final = (30, 15, 15, 30, 30, 30, 30)
     ),
 )
 def swim_lengths(case: Case) -> Value:
-    """Give the number of lengths."""
+    """Return the number of lengths."""
     own = select_own(case)
     if not own.n and case.segment.name == "all":
         return unknown(NO_LENGTHS)
@@ -84,7 +84,7 @@ def swim_lengths(case: Case) -> Value:
     against="lengths",
 )
 def swim_lengths_error(case: Case) -> Value:
-    """Give the error of the count."""
+    """Return the error of the count."""
     found = _count_both(case)
     if isinstance(found, str):
         return unknown(found)
@@ -108,7 +108,7 @@ def swim_lengths_error(case: Case) -> Value:
     against="lengths",
 )
 def swim_missed_lengths(case: Case) -> Value:
-    """Give the number of missed lengths."""
+    """Return the number of missed lengths."""
     return _count_miscounts(case, lambda group: group.missed)
 
 
@@ -130,7 +130,7 @@ def swim_missed_lengths(case: Case) -> Value:
     against="lengths",
 )
 def swim_split_lengths(case: Case) -> Value:
-    """Give the number of split lengths."""
+    """Return the number of split lengths."""
     return _count_miscounts(case, lambda group: group.extra)
 
 
@@ -161,7 +161,7 @@ def swim_split_lengths(case: Case) -> Value:
     against="lengths",
 )
 def swim_distance_error_pct(case: Case) -> Value:
-    """Give the error of the distance [%]."""
+    """Return the error of the distance [%]."""
     found = _count_both(case)
     if isinstance(found, str):
         return unknown(found)
@@ -200,7 +200,7 @@ def swim_distance_error_pct(case: Case) -> Value:
     against="lengths",
 )
 def swim_strokes_error_pct(case: Case) -> Value:
-    """Give the error of the stroke count [%]."""
+    """Return the error of the stroke count [%]."""
     compared = compare_lengths(case)
     if isinstance(compared, str):
         return unknown(compared)
@@ -232,7 +232,7 @@ def swim_strokes_error_pct(case: Case) -> Value:
     ),
 )
 def swim_pace_s_per_100m(case: Case) -> Value:
-    """Give the pace [s/100 m]."""
+    """Return the pace [s/100 m]."""
     own = select_own(case)
     if not own.n:
         return unknown(NO_LENGTHS)
@@ -243,7 +243,7 @@ def swim_pace_s_per_100m(case: Case) -> Value:
 
 # --- counts -----------------------------------------------------------------------------------
 def _count_both(case: Case) -> tuple[int, int] | str:
-    """Give counted and true lengths of the segment, or why they cannot be compared."""
+    """Return counted and true lengths of the segment, or why they cannot be compared."""
     compared = compare_lengths(case)
     if isinstance(compared, str):
         return compared
@@ -274,7 +274,7 @@ def _count_miscounts(case: Case, count: Callable[[Group], int]) -> Value:
 
 
 def _find_true_count_of_part(case: Case) -> int | None:
-    """Give the true lengths of a named part whose distance the notes give."""
+    """Return the true lengths of a named part whose distance the notes give."""
     notes = case.workout.notes
     if notes is None or not notes.truth.pool_length_m:
         return None
@@ -325,6 +325,6 @@ def _find_reference_strokes(case: Case, compared: Compared, groups: list[Group])
     return _sum_strokes(compared.reference, numbers) or "the other device counts no strokes"
 
 
-def _sum_strokes(swum: Swum, numbers: list[int]) -> float | None:
+def _sum_strokes(swum: SwimLengths, numbers: list[int]) -> float | None:
     counts = swum.strokes[numbers]
     return float(np.nansum(counts)) if np.isfinite(counts).any() else None

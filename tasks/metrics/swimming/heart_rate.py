@@ -8,7 +8,7 @@ import numpy as np
 
 from tasks.core.registers import Example, Value, metric, unknown
 from tasks.maths.runs import find_runs
-from tasks.metrics.swimming.compared import COMMON, get_swum, make_swim
+from tasks.metrics.swimming.compared import COMMON, get_swim_lengths, make_swim
 
 if TYPE_CHECKING:
     from tasks.maths.arrays import FloatArray
@@ -18,7 +18,7 @@ _HEART_RATE: Final = "heart_rate_bpm"
 
 
 def _lose(*gaps: tuple[int, int]) -> dict[str, Any]:
-    """Give the inputs of a worked example: four lengths of 30 s, heart rate lost in between."""
+    """Return the inputs of a worked example: four lengths of 30 s, heart rate lost in between."""
     inputs = make_swim((30, 30, 30, 30))
     rate: list[float | None] = list(inputs["test"][_HEART_RATE])
     for start, end in gaps:
@@ -42,7 +42,7 @@ def _lose(*gaps: tuple[int, int]) -> dict[str, Any]:
     needs=(_HEART_RATE,),
 )
 def swim_hr_gaps(case: Case) -> Value:
-    """Give the number of gaps."""
+    """Return the number of gaps."""
     if not case.test.has(_HEART_RATE):
         return unknown("this recording holds no heart rate")
     starts = _find_gap_starts(case)
@@ -66,7 +66,7 @@ def swim_hr_gaps(case: Case) -> Value:
     needs=(_HEART_RATE,),
 )
 def swim_hr_gaps_after_pushoff(case: Case) -> Value:
-    """Give the number of gaps that begin after a push-off."""
+    """Return the number of gaps that begin after a push-off."""
     if not case.test.has(_HEART_RATE):
         return unknown("this recording holds no heart rate")
     push_offs_s = _find_push_offs(case)
@@ -80,17 +80,17 @@ def swim_hr_gaps_after_pushoff(case: Case) -> Value:
 
 
 def _find_gap_starts(case: Case) -> FloatArray:
-    """Give the grid seconds in which a gap begins."""
+    """Return the grid seconds in which a gap begins."""
     lost = np.isnan(case.test.values(_HEART_RATE)) & case.test.covered & case.counted
     gaps = find_runs(lost, shortest=max(round(case.settings.swimming.hr_gap_s), 1))
     return np.array([gap.start for gap in gaps], dtype=np.float64)
 
 
 def _find_push_offs(case: Case) -> FloatArray:
-    """Give the starts of the lengths [s]; of the first other device where there are no own ones."""
-    own = get_swum(case, case.test)
+    """Return starts of the lengths [s]; of the first other device where there are no own ones."""
+    own = get_swim_lengths(case, case.test)
     if own.n:
         return own.start_s
     others = sorted(case.others, key=lambda subject: subject.device.id)
-    starts = (get_swum(case, subject).start_s for subject in others)
+    starts = (get_swim_lengths(case, subject).start_s for subject in others)
     return next((found for found in starts if found.size), own.start_s)

@@ -20,7 +20,7 @@ from tasks.metrics.swimming.compared import (
 
 if TYPE_CHECKING:
     from tasks.workout.case import Case
-    from tasks.workout.swim_lengths import Swum
+    from tasks.workout.swim_lengths import SwimLengths
 
 _SIX: Final = (30, 30, 30, 30, 30, 30)
 
@@ -43,7 +43,7 @@ _SIX: Final = (30, 30, 30, 30, 30, 30)
     ),
 )
 def swim_rests(case: Case) -> Value:
-    """Give the number of rests."""
+    """Return the number of rests."""
     own = select_own(case)
     if not own.n:
         return unknown(NO_LENGTHS)
@@ -64,7 +64,7 @@ def swim_rests(case: Case) -> Value:
     ),
 )
 def swim_rest_s(case: Case) -> Value:
-    """Give the time at rest [s]."""
+    """Return the time at rest [s]."""
     own = select_own(case)
     if not own.n:
         return unknown(NO_LENGTHS)
@@ -85,7 +85,7 @@ def swim_rest_s(case: Case) -> Value:
     against="lengths",
 )
 def swim_rests_found_pct(case: Case) -> Value:
-    """Give the share of rests that were found [%]."""
+    """Return the share of rests that were found [%]."""
     compared = compare_lengths(case)
     if isinstance(compared, str):
         return unknown(compared)
@@ -118,7 +118,7 @@ def swim_rests_found_pct(case: Case) -> Value:
     ),
 )
 def swim_longest_stretch_lengths(case: Case) -> Value:
-    """Give the largest number of lengths without a rest."""
+    """Return the largest number of lengths without a rest."""
     own = select_own(case)
     if not own.n:
         return unknown(NO_LENGTHS)
@@ -149,7 +149,7 @@ def swim_longest_stretch_lengths(case: Case) -> Value:
     ),
 )
 def swim_sets_without_rest(case: Case) -> Value:
-    """Give the number of sets that begin without a rest."""
+    """Return the number of sets that begin without a rest."""
     own = select_own(case)
     if not own.n:
         return unknown(NO_LENGTHS)
@@ -160,8 +160,8 @@ def swim_sets_without_rest(case: Case) -> Value:
     return Value(float(np.count_nonzero(without & np.array(changes, dtype=np.bool_))), n=own.n)
 
 
-def _list_rests(case: Case, swum: Swum) -> list[tuple[float, float]]:
-    """Give start and end of every rest [s]."""
+def _list_rests(case: Case, swum: SwimLengths) -> list[tuple[float, float]]:
+    """Return start and end of every rest [s]."""
     long = swum.find_waits() >= case.settings.swimming.rest_s
     starts, ends = swum.end_s[:-1][long], swum.start_s[1:][long]
     return list(zip(starts.tolist(), ends.tolist(), strict=True))

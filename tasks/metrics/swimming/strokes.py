@@ -65,7 +65,7 @@ _SWUM: Final = _note(4, "freestyle", "freestyle", "backstroke", "backstroke")
     against="lengths",
 )
 def swim_stroke_type_match_pct(case: Case) -> Value:
-    """Give the share of lengths with the right stroke [%]."""
+    """Return the share of lengths with the right stroke [%]."""
     readings = _list_readings(case)
     if isinstance(readings, str):
         return unknown(readings)
@@ -107,7 +107,7 @@ for _word in (*_WORDS, _OTHER):
 
 
 @segmenter("swimming")
-def strokes_swum(case: Case) -> list[Segment]:
+def strokes_of_lengths(case: Case) -> list[Segment]:
     """Cut by the stroke that the reference says was swum: the lines of the confusion table."""
     compared = compare_lengths(case)
     if isinstance(compared, str) or not compared.reference_strokes:
@@ -130,7 +130,7 @@ def strokes_swum(case: Case) -> list[Segment]:
     against="lengths",
 )
 def find_misread_strokes(case: Case) -> list[Finding]:
-    """Give every group of lengths with a wrong stroke."""
+    """Return every group of lengths with a wrong stroke."""
     compared = compare_lengths(case)
     if not _is_trusted(case) or isinstance(compared, str) or isinstance(_list_readings(case), str):
         return []
@@ -190,7 +190,7 @@ def _find_ends(compared: Compared, group: Group) -> tuple[float, float]:
 
 
 def _list_readings(case: Case) -> list[tuple[str, str | None, Group]] | str:
-    """Give true stroke and read stroke of each compared length, or why there are none."""
+    """Return true stroke and read stroke of each compared length, or why there are none."""
     compared = compare_lengths(case)
     if isinstance(compared, str):
         return compared

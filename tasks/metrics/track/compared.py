@@ -23,7 +23,7 @@ NORTH_M_PER_DEG: Final = 110_574.275_821
 
 
 def place_points(east_m: list[float], north_m: list[float]) -> dict[str, list[float | None]]:
-    """Give positions near 0 N 0 E from metres; worked examples are small enough for that."""
+    """Return positions near 0 N 0 E from metres; worked examples are small enough for that."""
     return {
         "latitude_deg": [value / NORTH_M_PER_DEG for value in north_m],
         "longitude_deg": [value / EAST_M_PER_DEG for value in east_m],
@@ -73,7 +73,7 @@ class Deviation:
         return min(1.0, self.n / self.n_reference) if self.n_reference else None
 
     def average(self, values: FloatArray) -> float:
-        """Give the mean of values, weighed by the time that each fix holds."""
+        """Return the mean of values, weighed by the time that each fix holds."""
         return float(values @ self.weight_s / self.weight_s.sum())
 
     def give(self, value: float) -> Value:
@@ -83,7 +83,7 @@ class Deviation:
 
 
 def compare_tracks(case: Case) -> Deviation | Value:
-    """Give the deviations of the case's fixes, found once, or why there are none."""
+    """Return the deviations of the case's fixes, found once, or why there are none."""
     return case.once("track:deviation", lambda: _compare(case))
 
 

@@ -96,7 +96,7 @@ class Passages:
     needs=POSITION,
 )
 def track_corners_cut_per_km(case: Case) -> Value:
-    """Give the number of corners cut per km."""
+    """Return the number of corners cut per km."""
     found = find_passages(case)
     if isinstance(found, Value):
         return found
@@ -126,7 +126,7 @@ def track_corners_cut_per_km(case: Case) -> Value:
     needs=POSITION,
 )
 def track_corner_cut_median_m(case: Case) -> Value:
-    """Give the median depth of corners [m]."""
+    """Return the median depth of corners [m]."""
     found = find_passages(case)
     if isinstance(found, Value):
         return found
@@ -153,7 +153,7 @@ def track_corner_cut_median_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_corner_lost_m(case: Case) -> Value:
-    """Give the way lost in corners [m]."""
+    """Return the way lost in corners [m]."""
     found = find_passages(case)
     if isinstance(found, Value):
         return found
@@ -184,7 +184,7 @@ def track_corner_lost_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_turn_retention(case: Case) -> Value:
-    """Give the share of turn retained in corners."""
+    """Return the share of turn retained in corners."""
     found = find_passages(case)
     if isinstance(found, Value):
         return found
@@ -222,7 +222,7 @@ def track_turn_retention(case: Case) -> Value:
     whole_only=True,
 )
 def track_turning_ratio(case: Case) -> Value:
-    """Give the turning ratio."""
+    """Return the turning ratio."""
     found = compare_tracks(case)
     if isinstance(found, Value):
         return found
@@ -254,7 +254,7 @@ def track_turning_ratio(case: Case) -> Value:
     needs=POSITION,
 )
 def find_cut_corners(case: Case) -> list[Finding]:
-    """Give the corners that are cut, each at its apex."""
+    """Return the corners that are cut, each at its apex."""
     found = find_passages(case)
     origin = get_plane(case.workout)
     if isinstance(found, Value) or origin is None:
@@ -286,7 +286,7 @@ def _name_turn(corner: Corner) -> str:
 
 
 def find_passages(case: Case) -> Passages | Value:
-    """Give the corners that the test passed in the case's seconds, found once."""
+    """Return the corners that the test passed in the case's seconds, found once."""
     return case.once("track:passages", lambda: _find_passages(case))
 
 
@@ -329,7 +329,7 @@ def _find_passages(case: Case) -> Passages | Value:
 
 
 def _unroll(corners: tuple[Corner, ...], line: Line, low: float, high: float) -> list[Corner]:
-    """Give the corners between two ways, again in every round of a line that closes."""
+    """Return the corners between two ways, again in every round of a line that closes."""
     if line.cycle_m is None:
         return [corner for corner in corners if low < corner.along_m < high]
     rounds = range(int(np.floor(low / line.cycle_m)), int(np.floor(high / line.cycle_m)) + 1)

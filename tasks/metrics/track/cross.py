@@ -51,7 +51,7 @@ _P95: Final = 0.95
     needs=POSITION,
 )
 def track_cross_median_m(case: Case) -> Value:
-    """Give the median distance from the line [m]."""
+    """Return the median distance from the line [m]."""
     return _take_quantile(case, 0.5)
 
 
@@ -72,7 +72,7 @@ def track_cross_median_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_cross_mean_m(case: Case) -> Value:
-    """Give the mean distance from the line [m]."""
+    """Return the mean distance from the line [m]."""
     found = compare_tracks(case)
     if isinstance(found, Value):
         return found
@@ -101,7 +101,7 @@ def track_cross_mean_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_cross_rms_m(case: Case) -> Value:
-    """Give the RMS distance from the line [m]."""
+    """Return the RMS distance from the line [m]."""
     found = compare_tracks(case)
     if isinstance(found, Value):
         return found
@@ -122,7 +122,7 @@ def track_cross_rms_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_cross_p95_m(case: Case) -> Value:
-    """Give the 95th percentile of the distance from the line [m]."""
+    """Return the 95th percentile of the distance from the line [m]."""
     return _take_quantile(case, _P95)
 
 
@@ -140,7 +140,7 @@ def track_cross_p95_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_cross_max_m(case: Case) -> Value:
-    """Give the greatest distance from the line [m]."""
+    """Return the greatest distance from the line [m]."""
     found = compare_tracks(case)
     if isinstance(found, Value):
         return found
@@ -170,7 +170,7 @@ def track_cross_max_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_side_bias_m(case: Case) -> Value:
-    """Give the side bias [m]."""
+    """Return the side bias [m]."""
     found = compare_tracks(case)
     if isinstance(found, Value):
         return found
@@ -202,7 +202,7 @@ def track_side_bias_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_off_line_s(case: Case) -> Value:
-    """Give the time off the line [s]."""
+    """Return the time off the line [s]."""
     reason = explain_no_positions(case)
     if reason is not None:
         return unknown(reason)

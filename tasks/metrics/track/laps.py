@@ -48,7 +48,7 @@ _NO_LAPS: Final = "no place was passed three times in one direction at even dist
     whole_only=True,
 )
 def track_laps(case: Case) -> Value:
-    """Give the number of laps."""
+    """Return the number of laps."""
     reason = explain_no_positions(case)
     if reason is not None:
         return unknown(reason)
@@ -75,7 +75,7 @@ def track_laps(case: Case) -> Value:
     whole_only=True,
 )
 def track_lap_mean_m(case: Case) -> Value:
-    """Give the mean lap [m]."""
+    """Return the mean lap [m]."""
     laps = get_laps(case)
     if laps is None:
         return unknown(_NO_LAPS)
@@ -100,7 +100,7 @@ def track_lap_mean_m(case: Case) -> Value:
     whole_only=True,
 )
 def track_lap_spread_m(case: Case) -> Value:
-    """Give the spread of laps [m]."""
+    """Return the spread of laps [m]."""
     laps = get_laps(case)
     if laps is None:
         return unknown(_NO_LAPS)
@@ -125,7 +125,7 @@ def track_lap_spread_m(case: Case) -> Value:
     whole_only=True,
 )
 def track_lap_lateral_m(case: Case) -> Value:
-    """Give the lateral spread of laps [m]."""
+    """Return the lateral spread of laps [m]."""
     laps = get_laps(case)
     if laps is None:
         return unknown(_NO_LAPS)
@@ -133,7 +133,7 @@ def track_lap_lateral_m(case: Case) -> Value:
 
 
 def get_laps(case: Case) -> Laps | None:
-    """Give the laps of the test recording, found once."""
+    """Return the laps of the test recording, found once."""
     if explain_no_positions(case) is not None:
         return None
     key = f"track:laps:{case.test.recording_id}"

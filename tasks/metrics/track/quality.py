@@ -71,7 +71,7 @@ _STUCK: Final[dict[str, Any]] = {
     whole_only=True,
 )
 def track_first_fix_s(case: Case) -> Value:
-    """Give the time to the first fix [s]."""
+    """Return the time to the first fix [s]."""
     found = _take_fixes(case)
     if isinstance(found, Value):
         return found
@@ -92,7 +92,7 @@ def track_first_fix_s(case: Case) -> Value:
     needs=POSITION,
 )
 def track_interval_median_s(case: Case) -> Value:
-    """Give the median interval [s]."""
+    """Return the median interval [s]."""
     return _summarise_intervals(case, 0.5)
 
 
@@ -108,7 +108,7 @@ def track_interval_median_s(case: Case) -> Value:
     needs=POSITION,
 )
 def track_interval_p95_s(case: Case) -> Value:
-    """Give the 95th percentile of the interval [s]."""
+    """Return the 95th percentile of the interval [s]."""
     return _summarise_intervals(case, 0.95)
 
 
@@ -126,7 +126,7 @@ def track_interval_p95_s(case: Case) -> Value:
     whole_only=True,
 )
 def track_gap_max_s(case: Case) -> Value:
-    """Give the longest gap [s]."""
+    """Return the longest gap [s]."""
     found = _take_fixes(case)
     if isinstance(found, Value):
         return found
@@ -152,7 +152,7 @@ def track_gap_max_s(case: Case) -> Value:
     needs=POSITION,
 )
 def track_coverage_pct(case: Case) -> Value:
-    """Give the share of seconds with a position [%]."""
+    """Return the share of seconds with a position [%]."""
     reason = explain_no_positions(case)
     if reason is not None:
         return unknown(reason)
@@ -181,7 +181,7 @@ def track_coverage_pct(case: Case) -> Value:
     needs=POSITION,
 )
 def track_jumps(case: Case) -> Value:
-    """Give the number of jumps."""
+    """Return the number of jumps."""
     found = _take_fixes(case)
     if isinstance(found, Value):
         return found
@@ -207,7 +207,7 @@ def track_jumps(case: Case) -> Value:
     needs=POSITION,
 )
 def track_stuck_s(case: Case) -> Value:
-    """Give the time with a stuck position [s]."""
+    """Return the time with a stuck position [s]."""
     found = _take_fixes(case)
     if isinstance(found, Value):
         return found
@@ -241,7 +241,7 @@ def track_stuck_s(case: Case) -> Value:
     needs=POSITION,
 )
 def find_position_jumps(case: Case) -> list[Finding]:
-    """Give the jumps of the test recording."""
+    """Return the jumps of the test recording."""
     if explain_no_positions(case) is not None:
         return []
     fixes = get_fixes(case.workout, case.test)
@@ -277,7 +277,7 @@ def find_position_jumps(case: Case) -> list[Finding]:
     needs=POSITION,
 )
 def find_position_gaps(case: Case) -> list[Finding]:
-    """Give the gaps of the test recording."""
+    """Return the gaps of the test recording."""
     if explain_no_positions(case) is not None:
         return []
     fixes = get_fixes(case.workout, case.test)
@@ -314,7 +314,7 @@ def _take_fixes(case: Case) -> Fixes | Value:
 
 
 def _list_intervals(case: Case, fixes: Fixes) -> tuple[FloatArray, FloatArray]:
-    """Give starts and ends of the times between fixes of a piece, and of a lost end."""
+    """Return starts and ends of the times between fixes of a piece, and of a lost end."""
     same = np.diff(fixes.piece) == 0
     starts, ends = fixes.seconds[:-1][same], fixes.seconds[1:][same]
     samples = case.test.recording.samples

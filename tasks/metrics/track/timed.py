@@ -77,7 +77,7 @@ class TimedErrors:
     needs=POSITION,
 )
 def track_cep50_m(case: Case) -> Value:
-    """Give the median horizontal error [m]."""
+    """Return the median horizontal error [m]."""
     found = find_timed_errors(case)
     return found if isinstance(found, Value) else found.give(float(np.median(found.size_m)))
 
@@ -96,7 +96,7 @@ def track_cep50_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_cep95_m(case: Case) -> Value:
-    """Give the 95th percentile of the horizontal error [m]."""
+    """Return the 95th percentile of the horizontal error [m]."""
     found = find_timed_errors(case)
     return found if isinstance(found, Value) else found.give(float(np.quantile(found.size_m, 0.95)))
 
@@ -115,7 +115,7 @@ def track_cep95_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_2drms_m(case: Case) -> Value:
-    """Give 2DRMS [m]."""
+    """Return 2DRMS [m]."""
     found = find_timed_errors(case)
     if isinstance(found, Value):
         return found
@@ -136,7 +136,7 @@ def track_2drms_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_along_bias_m(case: Case) -> Value:
-    """Give the mean error along the way [m]."""
+    """Return the mean error along the way [m]."""
     found = find_timed_errors(case)
     if isinstance(found, Value):
         return found
@@ -160,7 +160,7 @@ def track_along_bias_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_along_rms_m(case: Case) -> Value:
-    """Give the RMS error along the way [m]."""
+    """Return the RMS error along the way [m]."""
     found = find_timed_errors(case)
     if isinstance(found, Value):
         return found
@@ -171,7 +171,7 @@ def track_along_rms_m(case: Case) -> Value:
 
 
 def find_timed_errors(case: Case) -> TimedErrors | Value:
-    """Give the errors of the same second, found once, or why there are none."""
+    """Return the errors of the same second, found once, or why there are none."""
     return case.once("track:timed", lambda: _find_timed_errors(case))
 
 
@@ -202,7 +202,7 @@ def _find_timed_errors(case: Case) -> TimedErrors | Value:
 
 
 def _find_way(values: FloatArray) -> FloatArray:
-    """Give the change per second over 4 s about each second, NaN at the ends and beside gaps."""
+    """Return the change per second over 4 s about each second, NaN at the ends and beside gaps."""
     way = np.full(values.size, np.nan)
     if values.size > 2 * _HALF_S:
         way[_HALF_S:-_HALF_S] = (values[2 * _HALF_S :] - values[: -2 * _HALF_S]) / (2 * _HALF_S)

@@ -53,7 +53,7 @@ class Curves:
     whole_only=True,
 )
 def track_frechet_m(case: Case) -> Value:
-    """Give the discrete Frechet distance [m]."""
+    """Return the discrete Frechet distance [m]."""
     curves = get_curves(case)
     if isinstance(curves, Value):
         return curves
@@ -76,7 +76,7 @@ def track_frechet_m(case: Case) -> Value:
     whole_only=True,
 )
 def track_hausdorff_m(case: Case) -> Value:
-    """Give the Hausdorff distance [m]."""
+    """Return the Hausdorff distance [m]."""
     # It needs no pairing of all points, so that it can afford more of them.
     curves = get_curves(case, finer=_FINER)
     if isinstance(curves, Value):
@@ -99,7 +99,7 @@ def track_hausdorff_m(case: Case) -> Value:
     whole_only=True,
 )
 def track_dtw_mean_m(case: Case) -> Value:
-    """Give the mean distance by dynamic time warping [m]."""
+    """Return the mean distance by dynamic time warping [m]."""
     curves = get_curves(case)
     if isinstance(curves, Value):
         return curves
@@ -107,7 +107,7 @@ def track_dtw_mean_m(case: Case) -> Value:
 
 
 def get_curves(case: Case, *, finer: int = 1) -> Curves | Value:
-    """Give both tracks resampled alike, found once, or why there are none."""
+    """Return both tracks resampled alike, found once, or why there are none."""
     return case.once(f"track:curves:{finer}", lambda: _resample(case, finer))
 
 

@@ -91,7 +91,7 @@ def read_csv(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:
 
 
 def _choose_reading(readings: list[Reading], export: ExportFile) -> Reading:
-    """Give the reading with the fewest gaps; equally good ones must agree."""
+    """Return the reading with the fewest gaps; equally good ones must agree."""
     fewest = min(reading.n_unreadable for reading in readings)
     best = [reading for reading in readings if reading.n_unreadable == fewest]
     for one, other in pairwise(best):
@@ -111,7 +111,7 @@ def _choose_reading(readings: list[Reading], export: ExportFile) -> Reading:
 def _choose_refusal(
     refusals: list[ExportRefusedError], fits: tuple[Fit, ...], *, export: ExportFile
 ) -> ExportRefusedError:
-    """Give the refusal that says most: a missing zone first, then a single cause."""
+    """Return the refusal that says most: a missing zone first, then a single cause."""
     for refusal in refusals:
         if isinstance(refusal, NoClockError):
             return refusal

@@ -178,7 +178,7 @@ def _fit_shape(layout: Layout, text: str, delimiter: str, *, head: Sequence[Reco
 
 
 def _find(titles: Sequence[str], names: Iterable[str]) -> int | None:
-    """Give the position of the first of `names` that stands in the header."""
+    """Return the position of the first of `names` that stands in the header."""
     for name in names:
         folded = fold_name(name)
         if folded in titles:

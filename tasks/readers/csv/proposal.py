@@ -70,7 +70,7 @@ class _Time:
 
 
 def find_header(text: str) -> tuple[Record | None, str]:
-    """Give the record that looks most like a header, and the delimiter of the text.
+    """Return the record that looks most like a header, and the delimiter of the text.
 
     The header is the first record of the commonest width whose cells are words; None when the
     rows are numbers from the top.
@@ -93,7 +93,7 @@ def find_header(text: str) -> tuple[Record | None, str]:
 
 
 def propose_layout(text: str, *, name: str) -> str:
-    """Give the TOML text of a layout for the file `name`; what is not sure is marked there."""
+    """Return the TOML text of a layout for the file `name`; what is not sure is marked there."""
     header, delimiter = find_header(text)
     records = read_head(text, delimiter)
     if header is None:
@@ -166,7 +166,7 @@ def _propose_columns(titles: tuple[str, ...], *, times: set[str | None]) -> list
 
 
 def _guess_column(title: str) -> tuple[str, str, bool] | None:
-    """Give our column, its unit, and whether the title names the unit."""
+    """Return our column, its unit, and whether the title names the unit."""
     folded = fold_name(title)
     for pattern, ours, usual in _WORDS:
         if re.search(pattern, folded):

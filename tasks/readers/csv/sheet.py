@@ -61,7 +61,7 @@ class Grid:
     delimiter: str
 
     def find_line(self, row: int) -> int:
-        """Give the line of the file, from 1, on which data row `row` begins."""
+        """Return the line of the file, from 1, on which data row `row` begins."""
         wanted = int(self.numbers[row])
         for number, record in enumerate(iterate_records(self.body, self.delimiter)):
             if number == wanted:
@@ -70,7 +70,7 @@ class Grid:
 
 
 def decode_text(raw: bytes, encodings: Sequence[str]) -> str | None:
-    """Give `raw` as text with plain line ends; None when no encoding of the list fits.
+    """Return `raw` as text with plain line ends; None when no encoding of the list fits.
 
     A byte-order mark decides alone; UTF-16 without one is known by its zero bytes.
     """
@@ -84,7 +84,7 @@ def decode_text(raw: bytes, encodings: Sequence[str]) -> str | None:
 
 
 def iterate_records(text: str, delimiter: str) -> Iterator[Record]:
-    """Give every record of `text`, blank ones included, with its lines."""
+    """Return every record of `text`, blank ones included, with its lines."""
     rows = csv.reader(io.StringIO(text), delimiter=delimiter)
     last_line = 0
     while True:
@@ -101,7 +101,7 @@ def iterate_records(text: str, delimiter: str) -> Iterator[Record]:
 
 
 def read_head(text: str, delimiter: str) -> list[Record]:
-    """Give the records of the first lines of `text`, without blank ones.
+    """Return the records of the first lines of `text`, without blank ones.
 
     Of a line with more cells than a table has, one too many is kept.
     """
@@ -127,7 +127,7 @@ def blank_lines(text: str, *, comment: str, skip_lines: int) -> str:
 
 
 def read_grid(text: str, delimiter: str, *, header: Record | None, width: int, name: str) -> Grid:
-    """Give the data rows of `text` below `header` (None: from the top).
+    """Return the data rows of `text` below `header` (None: from the top).
 
     `width` is how many cells a row may fill. Raises: DamagedError with the line.
     """

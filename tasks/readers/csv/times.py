@@ -187,7 +187,7 @@ class _Parsed:
 
 
 def _find_span(naive: _Parsed) -> tuple[datetime, datetime] | None:
-    """Give the first and the last of naive times that can be; None when none of them can."""
+    """Return the first and the last of naive times that can be; None when none of them can."""
     seconds = naive.micros[naive.known] / MICROSECONDS_PER_SECOND
     micros = naive.micros[naive.known][(seconds >= _EARLIEST_S) & (seconds < _LATEST_S)]
     if not len(micros):
@@ -270,7 +270,7 @@ def _to_micros(seconds: NDArray[np.float64], known: NDArray[np.bool_]) -> NDArra
 
 
 def _find_offset(stamp: str) -> int | None:
-    """Give the offset that a stamp ends in, in seconds; None for Z, which names no place."""
+    """Return the offset that a stamp ends in, in seconds; None for Z, which names no place."""
     match = re.search(_OFFSET, stamp)
     if match is None or match[1] == "Z":
         return None

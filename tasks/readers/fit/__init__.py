@@ -96,7 +96,7 @@ def _read_part(part: Part, data: bytes, *, name: str) -> list[Recording]:
 
 
 def _decode(part: Part, data: bytes, *, name: str) -> tuple[Gathered, str, str | None]:
-    """Give the messages of a part, who decoded them, and why fitparse did not if it did not."""
+    """Return the messages of a part, who decoded them, and why fitparse did not if it did not."""
     piece = part.open_bytes(data)
     try:
         return _gather(lean.read_messages, piece, part=part), _name_reader("fitparse"), None

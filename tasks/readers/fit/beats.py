@@ -39,13 +39,13 @@ class Beats:
     source: str
 
     def between(self, first: int, last: int) -> Beats:
-        """Give the beats with first <= time < last [microseconds since 1970]."""
+        """Return the beats with first <= time < last [microseconds since 1970]."""
         mask = (self.micros >= first) & (self.micros < last)
         return Beats(self.micros[mask], self.rr_s[mask], self.heart_rate_bpm[mask], self.source)
 
 
 def place_intervals(intervals: StrapIntervals, *, start_s: int | None) -> Beats:
-    """Give the beats of hrv messages with their times.
+    """Return the beats of hrv messages with their times.
 
     The format gives intervals but no time; messages stand among the records in chronological
     order, so that the beats of a message lie behind the record before it. Written each second, as
@@ -81,7 +81,7 @@ def place_intervals(intervals: StrapIntervals, *, start_s: int | None) -> Beats:
 
 
 def _run_median(values: Floats) -> Floats:
-    """Give the median over a window around each value, NaN left out, empty windows filled."""
+    """Return the median over a window around each value, NaN left out, empty windows filled."""
     known = np.flatnonzero(np.isfinite(values))
     # Windows at the ends are shorter: what is missing there is no number, not a repeated one.
     padded = np.pad(values[known], _HALF_WINDOW, constant_values=np.nan)
@@ -93,7 +93,7 @@ def _run_median(values: Floats) -> Floats:
 
 
 def expand_stored_beats(messages: Sequence[Named]) -> Beats:
-    """Give the beats that a strap stored and sent later (hr messages), with their times.
+    """Return the beats that a strap stored and sent later (hr messages), with their times.
 
     A message with `timestamp` ties the strap's ticks to UTC; messages after it continue the count
     with 12 bits per beat, two beats in three bytes, lowest bits first. Beats without a rate
@@ -124,7 +124,7 @@ def expand_stored_beats(messages: Sequence[Named]) -> Beats:
 
 
 def _list_events(message: Named, ticks: int) -> Iterator[tuple[int, float]]:
-    """Give (ticks, rate [bpm]) of the beats of one message; `ticks` is the beat before it.
+    """Return (ticks, rate [bpm]) of the beats of one message; `ticks` is the beat before it.
 
     Where a message has rates, a beat without one is padding and does not count on.
     """
@@ -144,13 +144,13 @@ def _list_whole(message: Named) -> list[int]:
 
 
 def unpack_twelve_bits(packed: bytes) -> list[int]:
-    """Give the 12-bit numbers in `packed`, lowest bits first; a shorter rest is padding."""
+    """Return the 12-bit numbers in `packed`, lowest bits first; a shorter rest is padding."""
     whole = int.from_bytes(packed, "little")
     return [whole >> 12 * place & 0xFFF for place in range(len(packed) * 8 // 12)]
 
 
 def fill_heart_rate(own_bpm: Floats, micros: Micros, *, stored: Beats) -> tuple[Floats, int]:
-    """Give `own_bpm` with its missing values taken from stored beats, and how many were.
+    """Return `own_bpm` with its missing values taken from stored beats, and how many were.
 
     A sample takes the rate of the last stored beat at most 2 s before it.
     """

@@ -69,7 +69,7 @@ class _Samples:
 
 
 def build_recordings(gathered: Gathered, origin: Origin) -> tuple[Recording, ...]:
-    """Give one recording per session that holds samples, lengths, laps with samples, or beats.
+    """Return one recording per session that holds samples, lengths, laps with samples, or beats.
 
     Records without a date (no time at all, or a time since the device's start-up) are left out
     and counted. A file without a session message is one session. `index` counts from 0.
@@ -199,7 +199,7 @@ def _tell_altitude(columns: dict[str, Floats], device: DeviceFacts) -> AltitudeK
 
 
 def _read_samples(gathered: Gathered) -> tuple[_Samples, int]:
-    """Give the dated records, and how many were not dated."""
+    """Return the dated records, and how many were not dated."""
     seconds = np.array(gathered.records.seconds, dtype=np.int64)
     is_dated = seconds >= FIRST_DATE_S
     samples = _Samples(
@@ -263,7 +263,7 @@ def _list_lengths(lengths: Sequence[Named]) -> list[dict[str, Any]]:
 
 
 def _find_ends(message: Named) -> tuple[datetime | None, datetime | None]:
-    """Give start and end of a lap or length.
+    """Return start and end of a lap or length.
 
     The end is start plus elapsed time where both are there: some devices write all lengths at the
     end of the lap, with that time as their timestamp.
@@ -318,7 +318,7 @@ def _stack_beats(*parts: Beats) -> Any:  # noqa: ANN401 - an Arrow table
 def _find_span(
     samples: _Samples, beats: Sequence[Beats], rows: Sequence[dict[str, Any]]
 ) -> tuple[datetime, datetime]:
-    """Give the first and last instant of samples, beats, laps and lengths.
+    """Return the first and last instant of samples, beats, laps and lengths.
 
     Battery readings and events are not counted: devices write them before and after, too.
     """
@@ -330,7 +330,7 @@ def _find_span(
 
 
 def _read_local_offset(activities: Sequence[Named]) -> int | None:
-    """Give local time minus UTC; both are stamped within seconds, so to the quarter hour."""
+    """Return local time minus UTC; both are stamped within seconds, so to the quarter hour."""
     for activity in activities:
         if "local_timestamp" in activity and "timestamp" in activity:
             offset = activity["local_timestamp"] - activity["timestamp"]
@@ -340,7 +340,7 @@ def _read_local_offset(activities: Sequence[Named]) -> int | None:
 
 
 def _to_utc(seconds: float | None) -> datetime | None:
-    """Give the instant of `seconds` since the FIT epoch; None for a time since start-up."""
+    """Return the instant of `seconds` since the FIT epoch; None for a time since start-up."""
     if seconds is None or seconds < FIRST_DATE_S:
         return None
     micros = round((seconds + FIT_EPOCH_S) * MICROSECONDS_PER_SECOND)

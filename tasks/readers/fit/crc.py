@@ -13,7 +13,7 @@ import numpy as np
 
 
 def compute_crc(data: bytes | memoryview) -> int:
-    """Give the checksum of `data`; over data that ends with its own checksum it is 0."""
+    """Return the checksum of `data`; over data that ends with its own checksum it is 0."""
     table = _make_table()
     words = array("H")
     words.frombytes(data[: len(data) & ~1])
@@ -35,7 +35,7 @@ def _advance_one_byte(crc: int) -> int:
 
 @cache
 def _make_table() -> list[int]:
-    """Give the state after two bytes, by state XOR bytes.
+    """Return the state after two bytes, by state XOR bytes.
 
     The state has as many bits as two bytes, so one look-up takes both; per byte that is half the
     work of the usual table of 256.

@@ -54,7 +54,7 @@ class BatteryReading:
 
 
 def describe_device(gathered: Gathered) -> DeviceFacts:
-    """Give the facts about the recording unit, from file_id, device_info and file_creator."""
+    """Return the facts about the recording unit, from file_id, device_info and file_creator."""
     file_id = _merge(gathered.messages[FILE_ID])
     infos = gathered.messages[DEVICE_INFO]
     own = _merge([info for info in infos if info.get("device_index") == CREATOR_INDEX])
@@ -80,7 +80,7 @@ def describe_device(gathered: Gathered) -> DeviceFacts:
 
 
 def list_battery(gathered: Gathered) -> list[BatteryReading]:
-    """Give all battery readings in order of time, the recorder's and those of its sensors."""
+    """Return all battery readings in order of time, the recorder's and those of its sensors."""
     readings = [
         *_read_device_infos(gathered.messages[DEVICE_INFO]),
         *_read_auxiliary(gathered),
@@ -174,14 +174,14 @@ def _name_product(manufacturer: object, product: object) -> str | None:
 
 
 def _word(kind: str, number: object) -> str | None:
-    """Give fitparse's word for `number`, or the number as text where it knows none."""
+    """Return fitparse's word for `number`, or the number as text where it knows none."""
     if number is None:
         return None
     return str(FIELD_TYPES[kind].values.get(number, number))
 
 
 def _merge(messages: Sequence[Named]) -> Named:
-    """Give the first value of each field over several messages of one kind."""
+    """Return the first value of each field over several messages of one kind."""
     merged: dict[str, Any] = {}
     for message in reversed(messages):
         merged |= message

@@ -369,7 +369,7 @@ Value = int | float | str | tuple[int | float | None, ...]
 
 
 def name_values(message: Message) -> dict[str, Value]:
-    """Give the values of `message` by field name, scaled; invalid ones are left out.
+    """Return the values of `message` by field name, scaled; invalid ones are left out.
 
     Arrays keep their invalid members as None, so that two arrays of a message stay in step, and
     are not scaled.

@@ -60,7 +60,7 @@ _DECLARED: Final = {
 
 
 def read_messages(data: bytes) -> Iterator[Message]:
-    """Give the wanted messages of one FIT part, in file order; checksums are not looked at.
+    """Return the wanted messages of one FIT part, in file order; checksums are not looked at.
 
     Raises: CutError where the bytes end too early, another of DECODER_ERRORS for bytes that
     fitparse refuses.
@@ -187,7 +187,7 @@ def _add(
 
 
 def fit_kind(wanted: Kind, base_type: str, count: int) -> Kind | None:
-    """Give how a field of `base_type` with `count` values is taken, None when it does not fit.
+    """Return how a field of `base_type` with `count` values is taken, None when it does not fit.
 
     A number must be a single one; a maker's array or odd size in its place is not guessed at.
     """

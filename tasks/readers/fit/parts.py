@@ -44,7 +44,7 @@ class Part:
     state: State
 
     def open_bytes(self, data: bytes) -> bytes:
-        """Give the bytes of the part; the header of an unclosed one gets the size that is there."""
+        """Return bytes of the part; the header of an unclosed one gets the size that is there."""
         piece = data[self.start : self.end]
         if self.state != "unclosed":
             return piece
@@ -62,7 +62,7 @@ def looks_like_fit(head: bytes) -> bool:
 
 
 def split_parts(data: bytes) -> tuple[tuple[Part, ...], int]:
-    """Give the parts of a file, and how many bytes follow the last one that are no part.
+    """Return the parts of a file, and how many bytes follow the last one that are no part.
 
     Sizes are only compared with what is there; nothing of a declared size is ever allocated.
     Raises: FrameError when the file does not begin with a header.

@@ -53,7 +53,7 @@ class SessionSpan:
 
 
 def list_sessions(gathered: Gathered) -> tuple[SessionSpan, ...]:
-    """Give the sessions in order of time; without session messages, one that spans everything.
+    """Return the sessions in order of time; without session messages, one that spans everything.
 
     Each session ends where the next begins. A session that is written twice (same start) counts
     as its last writing; a session without a start is not told apart from its neighbours.
@@ -78,7 +78,7 @@ def list_sessions(gathered: Gathered) -> tuple[SessionSpan, ...]:
 
 
 def name_sport(values: Named) -> str | None:
-    """Give our word for the sport and sub-sport numbers of a session; None where there is none."""
+    """Return our word for a session's sport and sub-sport numbers; None where there is none."""
     sport, sub_sport = values.get("sport"), SUB_SPORTS.get(values.get("sub_sport", -1))
     if sub_sport in TELLING_SUB_SPORTS:
         return name_activity(sub_sport)

@@ -14,7 +14,7 @@ from tasks.readers.fit.lean import DECODER_ERRORS, CutError, fit_kind
 
 
 def read_messages(data: bytes) -> Iterator[Message]:
-    """Give the wanted messages of one FIT part, in file order.
+    """Return the wanted messages of one FIT part, in file order.
 
     Raises: fitdecode's errors, FitEOFError among them where the bytes end too early.
     """
@@ -33,14 +33,14 @@ def read_messages(data: bytes) -> Iterator[Message]:
 
 
 def find_decoder_errors() -> tuple[type[Exception], ...]:
-    """Give what odd bytes make fitdecode raise."""
+    """Return what odd bytes make fitdecode raise."""
     import fitdecode  # noqa: PLC0415 - as above
 
     return (fitdecode.FitError, *DECODER_ERRORS)
 
 
 def find_cut_errors() -> tuple[type[Exception], ...]:
-    """Give how both decoders say that the bytes end too early."""
+    """Return how both decoders say that the bytes end too early."""
     import fitdecode  # noqa: PLC0415 - as above
 
     return (fitdecode.FitEOFError, CutError)

@@ -39,7 +39,7 @@ def read_all_notes(
     known_devices: frozenset[str] | None = None,
     zone: str | None = None,
 ) -> tuple[Notes, ...]:
-    """Give the notes of every workout that the file `name` speaks of, TOML or CSV.
+    """Return the notes of every workout that the file `name` speaks of, TOML or CSV.
 
     `zone` is the IANA name that dates without an offset in a CSV file are in.
     Raises: NotesError with the line, what stands there, and what to write.
@@ -59,7 +59,7 @@ def read_notes(
     file_id: str = "",
     known_devices: frozenset[str] | None = None,
 ) -> Notes:
-    """Give the notes that the TOML `text` of the file `name` holds.
+    """Return the notes that the TOML `text` of the file `name` holds.
 
     With `known_devices`, a setup of any other device is refused. Segments may overlap.
     Raises: NotesError with the line, what stands there, and what to write.

@@ -31,7 +31,7 @@ def build_notes(
     file_id: str,
     known_devices: frozenset[str] | None,
 ) -> Notes:
-    """Give the notes that `values` hold; `page` knows where each of them stands.
+    """Return the notes that `values` hold; `page` knows where each of them stands.
 
     Raises: NotesError with the line, what stands there, and what to write.
     """
@@ -94,6 +94,6 @@ def _read_course(page: Page, values: Mapping[str, Any]) -> str | None:
 
 
 def _find_local_offset(start: datetime) -> int | None:
-    """Give local time minus UTC; None where the start is written in UTC, which names no place."""
+    """Return local time minus UTC; None where the start is written in UTC, which names no place."""
     offset = start.utcoffset()
     return None if offset is None else int(offset.total_seconds()) or None

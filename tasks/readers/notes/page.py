@@ -33,7 +33,7 @@ class Page:
     day_zone: str | None = None
 
     def complain(self, path: KeyPath, found: str, *, remedy: str) -> NotesError:
-        """Give the error about what stands at `path`."""
+        """Return the error about what stands at `path`."""
         return NotesError(
             self.name, line=find_line(self.lines, path) or 1, found=found, remedy=remedy
         )
@@ -49,7 +49,7 @@ class Page:
                 )
 
     def take_table(self, path: KeyPath, table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
-        """Give the table `key`, an empty one when it is not there."""
+        """Return the table `key`, an empty one when it is not there."""
         value = table.get(key, {})
         if not isinstance(value, dict):
             raise self.complain(
@@ -60,7 +60,7 @@ class Page:
         return value
 
     def take_text(self, path: KeyPath, table: Mapping[str, Any], key: str) -> str | None:
-        """Give a text that is not blank, without outer blanks; None when it is not there."""
+        """Return a text that is not blank, without outer blanks; None when it is not there."""
         if key not in table:
             return None
         value = table[key]
@@ -81,7 +81,7 @@ class Page:
     def take_word(
         self, path: KeyPath, table: Mapping[str, Any], key: str, known: tuple[str, ...]
     ) -> str | None:
-        """Give one of the words `known`; None when the key is not there."""
+        """Return one of the words `known`; None when the key is not there."""
         word = self.take_text(path, table, key)
         if word is not None and word not in known:
             raise self.complain(
@@ -101,7 +101,7 @@ class Page:
         least: float = -math.inf,
         most: float = math.inf,
     ) -> float | None:
-        """Give a finite number above `above` and from `least` to `most`; None when not there."""
+        """Return a finite number above `above` and from `least` to `most`; None when not there."""
         if key not in table:
             return None
         value = table[key]
@@ -126,7 +126,7 @@ class Page:
         return float(value)
 
     def check_instant(self, path: KeyPath, value: object) -> datetime:
-        """Give an aware instant; a TOML time or a text in the same form."""
+        """Return an aware instant; a TOML time or a text in the same form."""
         spelled = f"{spell(path[:-1], path[-1])} = {show(value)}"
         example = f"{path[-1]} = 2026-05-02T07:30:00+02:00"
         if isinstance(value, str):

@@ -26,7 +26,7 @@ _CLOCK: Final = re.compile(r"(?:([0-9]{1,6}):([0-5][0-9])|([0-9]{1,6})):([0-5][0
 def read_segments(
     page: Page, values: Mapping[str, Any], *, start_utc: datetime
 ) -> tuple[NamedSegment, ...]:
-    """Give the parts in the order of the file; they may overlap. Raises: NotesError."""
+    """Return the parts in the order of the file; they may overlap. Raises: NotesError."""
     entries = values.get("segment", [])
     if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
         raise page.complain(
@@ -87,7 +87,7 @@ def _read_segment(
 
 
 def _read_moment(page: Page, path: KeyPath, value: object) -> tuple[float | None, datetime | None]:
-    """Give seconds after the start, or an instant; exactly one of them."""
+    """Return seconds after the start, or an instant; exactly one of them."""
     if isinstance(value, datetime):
         return None, page.check_instant(path, value).astimezone(UTC)
     if isinstance(value, str):

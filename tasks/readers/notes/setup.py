@@ -20,7 +20,7 @@ _DEVICE_ID: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
 def read_setup(
     page: Page, table: Mapping[str, Any], known_devices: frozenset[str] | None
 ) -> Mapping[str, Mapping[str, str | float | bool]]:
-    """Give the setup keys of each device; all keys are free. Raises: NotesError."""
+    """Return the setup keys of each device; all keys are free. Raises: NotesError."""
     setup: dict[str, Mapping[str, str | float | bool]] = {}
     for device in table:
         path: KeyPath = ("setup", device)
@@ -55,7 +55,7 @@ def _check_levels(page: Page, path: KeyPath, setup: Mapping[str, str | float | b
 
 
 def _read_setup_value(page: Page, path: KeyPath, value: object) -> str | float | bool:
-    """Give a value of a free key; levels of the battery are percent."""
+    """Return a value of a free key; levels of the battery are percent."""
     if path[-1] in {"battery_start_pct", "battery_end_pct"}:
         table = {str(path[-1]): value}
         return page.take_number(path[:-1], table, str(path[-1]), least=0.0, most=100.0) or 0.0

@@ -78,7 +78,7 @@ class _Workout:
 def list_workouts(
     text: str, *, name: str, zone: str | None
 ) -> Iterator[tuple[Page, dict[str, Any]]]:
-    """Give the values of each workout of the CSV `text` as a TOML file would hold them.
+    """Return the values of each workout of the CSV `text` as a TOML file would hold them.
 
     The page of each knows the line of every value. Workouts come in the order of their first row.
     Raises: NotesError with the line.
@@ -168,7 +168,7 @@ def _fill(columns: Sequence[str], cells: Sequence[str], *, name: str, line: int)
 
 
 def _read_when(cells: dict[str, str], *, name: str, line: int, zone: str | None) -> datetime | date:
-    """Give the start of a row: an instant, or a day where no time is given."""
+    """Return the start of a row: an instant, or a day where no time is given."""
     start, day, clock = (cells.get(key) for key in _WHEN)
     if start is None and day is None:
         raise NotesError(
@@ -195,7 +195,7 @@ def _read_when(cells: dict[str, str], *, name: str, line: int, zone: str | None)
 
 
 def _set_zone(start: str, *, name: str, line: int, zone: str | None) -> datetime:
-    """Give the instant that is written, in the zone of the settings where it names no offset."""
+    """Return the instant that is written, in the zone of the settings where it names no offset."""
     instant = datetime.fromisoformat(start)
     if instant.tzinfo is not None:
         return instant
@@ -290,7 +290,7 @@ def _say(workout: _Workout, path: tuple[str, ...], value: object, *, line: int, 
 
 
 def _read_setup_cell(column: str, cell: str) -> str | float:
-    """Give a setup value as it is written; levels are numbers, with or without a percent sign."""
+    """Return a setup value as it is written; levels are numbers, with or without a percent sign."""
     if column not in _LEVELS.values():
         return cell
     number = _read_number(cell.removesuffix("%").strip())

@@ -41,7 +41,7 @@ _METRES_PER_YARD: Final = 0.9144
 
 
 def read_truth(page: Page, table: Mapping[str, Any]) -> Truth:
-    """Give the truth of the table `[truth]`. Raises: NotesError."""
+    """Return the truth of the table `[truth]`. Raises: NotesError."""
     path: KeyPath = ("truth",)
     page.check_keys(path, table, _TRUTH_KEYS)
     lengths = _read_count(page, table, "lengths", of="whole pool lengths")
@@ -66,7 +66,7 @@ def read_truth(page: Page, table: Mapping[str, Any]) -> Truth:
         strokes=_read_strokes(page, table, lengths=lengths),
         stroke_count=_read_count(page, table, "stroke_count", of="strokes"),
     )
-    _check_swum_distance(page, truth)
+    _check_swim_distance(page, truth)
     return truth
 
 
@@ -138,14 +138,14 @@ def _read_strokes(page: Page, table: Mapping[str, Any], *, lengths: int | None) 
     return tuple(words)
 
 
-def _check_swum_distance(page: Page, truth: Truth) -> None:
+def _check_swim_distance(page: Page, truth: Truth) -> None:
     if truth.lengths is None or truth.pool_length_m is None or truth.distance_m is None:
         return
-    swum_m = truth.lengths * truth.pool_length_m
-    if abs(swum_m - truth.distance_m) >= truth.pool_length_m / 2.0:
+    swim_distance_m = truth.lengths * truth.pool_length_m
+    if abs(swim_distance_m - truth.distance_m) >= truth.pool_length_m / 2.0:
         raise page.complain(
             ("truth", "distance_m"),
             f"truth.distance_m = {truth.distance_m:g}, but {truth.lengths} lengths of "
-            f"{truth.pool_length_m:g} m are {swum_m:g} m",
+            f"{truth.pool_length_m:g} m are {swim_distance_m:g} m",
             remedy="correct one of them, or remove distance_m",
         )

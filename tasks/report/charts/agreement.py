@@ -136,7 +136,7 @@ def _draw(
 
 
 def _tabulate_lines(lines: list[tuple[Result, str]]) -> dict[str, list[Any]]:
-    """Give the lines with their intervals and their words, from top to bottom."""
+    """Return the lines with their intervals and their words, from top to bottom."""
     table: dict[str, list[Any]] = {"value": [], "low": [], "high": [], "words": []}
     for result, words in lines:
         value = result.value
@@ -148,7 +148,7 @@ def _tabulate_lines(lines: list[tuple[Result, str]]) -> dict[str, list[Any]]:
 
 
 def spread_words(values: list[float], *, apart: float) -> list[float]:
-    """Give heights for the words of lines from top to bottom, none nearer to another than `apart`.
+    """Return heights for the labels of lines from top to bottom, at least `apart` from each other.
 
     The middle one stays where it is.
     """

@@ -188,7 +188,7 @@ def draw_by_setup(data: DeviceData) -> tuple[Drawing, ...]:
 
 
 def _find_shape(data: DeviceData, activity: str) -> str:
-    """Give the shape of an activity, the same in all charts of the page."""
+    """Return the shape of an activity, the same in all charts of the page."""
     known = sorted({name_kind(one.activity) for one in data.workouts.values()})
     return _SHAPES[known.index(activity) % len(_SHAPES)]
 

@@ -83,7 +83,7 @@ def _list_opponents(data: DeviceData) -> list[DeviceFacts]:
 
 
 def _pick_whole(data: DeviceData, rows: Sequence[Mapping[str, Any]]) -> Iterator[Row]:
-    """Give each number over all activities, or in the one activity that it has."""
+    """Return each number over all activities, or in the one activity that it has."""
     several = {one["metric"] for one in rows if one["activity"] == _ALL}
 
     def place(one: Mapping[str, Any]) -> tuple[int, str]:

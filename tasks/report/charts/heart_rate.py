@@ -111,7 +111,7 @@ def append_line(
 
 
 def collect_marks(data: WorkoutData, kinds: tuple[str, ...]) -> dict[str, list[Any]]:
-    """Give begin, end, device and words of the findings of some kinds."""
+    """Return begin, end, device and words of the findings of some kinds."""
     marked = [one for one in data.findings if one.kind in kinds]
     names = {one.device_id: one.label for one in data.devices}
     begin = data.facts.start_s
@@ -154,7 +154,7 @@ def _draw_rates(data: WorkoutData, devices: tuple[DeviceFacts, ...]) -> dict[str
 def draw_marks(
     data: WorkoutData, devices: tuple[DeviceFacts, ...], *, titled: bool = True
 ) -> dict[str, Any]:
-    """Give the layer that shades the findings of the table `marks`."""
+    """Return the layer that shades the findings of the table `marks`."""
     return {
         "data": {"name": "marks"},
         "mark": {"type": "rect", "opacity": 0.16},

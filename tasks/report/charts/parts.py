@@ -103,7 +103,7 @@ def draw_parts(data: WorkoutData) -> tuple[Drawing, ...]:
 
 
 def find_shown(data: WorkoutData) -> list[Result]:
-    """Give the values by part, each device against the reference that its page shows first."""
+    """Return the values by part, each device against the reference that its page shows first."""
     references = {
         recording_id: data.recording(reference).device.device_id
         for recording_id, reference in find_references(data).items()

@@ -105,7 +105,7 @@ def _place(data: WorkoutData, recording_id: str, origin: PlaneOrigin, factor: fl
 
 
 def _place_course(data: WorkoutData, origin: PlaneOrigin, factor: float) -> _Track | None:
-    """Give the course as one more track, None where there is none."""
+    """Return the course as one more track, None where there is none."""
     line = data.course
     if line is None:
         return None
@@ -140,7 +140,7 @@ def _list_marks(data: WorkoutData, origin: PlaneOrigin, factor: float) -> list[_
 
 
 def _find_worst(marks: list[_Mark]) -> list[_Mark]:
-    """Give the deepest cut corners, each place once."""
+    """Return the deepest cut corners, each place once."""
     corners = [one for one in marks if one.finding.kind == "cut_corner"]
     corners.sort(key=lambda one: -abs(one.finding.size or 0.0))
     chosen: list[_Mark] = []
@@ -230,7 +230,7 @@ def _enlarge(
 
 
 def _cut(track: _Track, mark: _Mark, *, reach: float) -> _Track:
-    """Give the part of a track near a mark; the rest is missing, so that the line breaks."""
+    """Return the part of a track near a mark; the rest is missing, so that the line breaks."""
     away = np.hypot(track.east - mark.east, track.north - mark.north)
     near = away < reach
     return _Track(

@@ -11,7 +11,7 @@ import pytest
 from config.devices import Device
 from config.settings import load_settings
 from tasks.align import Aligned, align_workout
-from tasks.core.bouts import Bout, Member
+from tasks.core.members import Member, WorkoutMembers
 from tests.unit.walks import START_S, Walk, make_walk, record
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def align(
     sensors: Mapping[str, str] | None = None,
     members: tuple[Member, ...] | None = None,
 ) -> Aligned:
-    bout = Bout(
+    bout = WorkoutMembers(
         members or tuple(Member(key) for key in recordings),
         min(one.start_utc for one in recordings.values()),
         max(one.end_utc for one in recordings.values()),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from config.settings import load_settings
-from flows.inbox import Attention, is_whole
+from flows.inbox import ReadinessTracker, is_whole
 from tasks.core.folders import Stamp
 
 if TYPE_CHECKING:
@@ -27,8 +27,8 @@ def _stamp(size: int = 1) -> Stamp:
     return Stamp(size, 0, 0)
 
 
-def _attend(*, whole: bool = True) -> Attention:
-    return Attention(SETTINGS, check_whole=lambda _path: whole)
+def _attend(*, whole: bool = True) -> ReadinessTracker:
+    return ReadinessTracker(SETTINGS, check_whole=lambda _path: whole)
 
 
 def test_a_file_is_ready_after_the_quiet_time(tmp_path: Path) -> None:
@@ -75,7 +75,7 @@ def test_ready_files_wait_no_longer_than_the_group_time(tmp_path: Path) -> None:
 
 
 def test_a_file_that_is_not_whole_does_not_hold_back_the_others(tmp_path: Path) -> None:
-    attention = Attention(SETTINGS, check_whole=lambda path: path.name != "cut.fit")
+    attention = ReadinessTracker(SETTINGS, check_whole=lambda path: path.name != "cut.fit")
     found = {tmp_path / "a.fit": _stamp(), tmp_path / "cut.fit": _stamp()}
     attention.look(found, 0.0)
     look = attention.look(found, 3.0)
@@ -96,7 +96,7 @@ def test_patience_never_ends_while_somebody_writes_to_the_file(tmp_path: Path) -
     if not hasattr(fcntl, "F_SETLEASE"):
         pytest.skip("this system does not tell who writes")
     path = tmp_path / "held.csv"
-    attention = Attention(SETTINGS, check_whole=lambda _path: False)
+    attention = ReadinessTracker(SETTINGS, check_whole=lambda _path: False)
     with path.open("wb"):
         attention.look({path: _stamp()}, 0.0)
         look = attention.look({path: _stamp()}, 1e6)

@@ -56,7 +56,7 @@ def test_dyestuff_equals_the_published_fit() -> None:
     assert fitted.group_variance == pytest.approx(1764.05, abs=0.01)
     assert fitted.residual_variance == pytest.approx(2451.25, abs=0.001)
     assert fitted.criterion == pytest.approx(319.6543, abs=1e-4)
-    assert fitted.freedom[0] == pytest.approx(5.0, abs=1e-3)
+    assert fitted.degrees_of_freedom[0] == pytest.approx(5.0, abs=1e-3)
     means = np.mean(sets.DYESTUFF, axis=1)
     assert fitted.covariance[0, 0] == pytest.approx(np.var(means, ddof=1) / 6, rel=1e-4)
 
@@ -106,7 +106,7 @@ def test_complete_pairs_give_the_paired_t_interval() -> None:
     differences = pairs[:, 0] - pairs[:, 1]
     error = np.std(differences, ddof=1) / 3
     assert found.estimate == pytest.approx(differences.mean())
-    assert found.freedom == pytest.approx(8.0, abs=1e-3)
+    assert found.degrees_of_freedom == pytest.approx(8.0, abs=1e-3)
     # Student's t at 97.5 % with 8 degrees of freedom, from the tables: 2.306.
     assert found.interval.high - found.estimate == pytest.approx(2.306 * error, rel=1e-3)
 

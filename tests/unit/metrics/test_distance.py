@@ -243,7 +243,7 @@ def test_virtual_positions_have_no_sum() -> None:
 
 # --- parts and pauses -------------------------------------------------------------------------
 def part(case: Case, start: int, end: int) -> Case:
-    """Give the case over the seconds from `start` to before `end`."""
+    """Return the case over the seconds from `start` to before `end`."""
     seconds = np.arange(case.workout.grid.n_seconds)
     return case.for_segment(Segment("part", (seconds >= start) & (seconds < end)))
 

@@ -59,7 +59,7 @@ def simulate_reference(n: int, generator: np.random.Generator, *, slow: bool) ->
 
 
 def give_truths(reference: np.ndarray, mu: float, sd: float) -> dict[str, float]:
-    """Give the figures of errors N(mu, sd) at each second of a reference."""
+    """Return the figures of errors N(mu, sd) at each second of a reference."""
     mean_size = sd * np.sqrt(2 / np.pi) * np.exp(-(mu**2) / 2 / sd**2)
     mean_size += mu * (1 - 2 * norm.cdf(-mu / sd))
 
@@ -89,7 +89,7 @@ def make_case(test: np.ndarray, reference: np.ndarray) -> Case:
 
 
 def simulate_runs(n: int, n_runs: int, seed: int) -> Iterator[tuple[np.ndarray, np.ndarray]]:
-    """Give reference and errors of bias 0 and SD 1 of each run."""
+    """Return reference and errors of bias 0 and SD 1 of each run."""
     generator = np.random.default_rng(seed)
     for run in range(n_runs):
         reference = simulate_reference(n, generator, slow=run % 2 == 1)
@@ -107,7 +107,7 @@ def holds(name: str, case: Case, truth: float) -> bool:
 def measure_coverage_pct(
     n: int, n_runs: int, seed: int, show: Callable[[np.ndarray], np.ndarray] = np.asarray
 ) -> dict[str, float]:
-    """Give how often each interval held the truth; `show` is what the devices do to a value."""
+    """Return how often each interval held the truth; `show` is what the devices do to a value."""
     held = dict.fromkeys((*FIGURES, *WIDE_FIGURES), 0)
     for reference, errors in simulate_runs(n, n_runs, seed):
         for names, sd in ((FIGURES, SD_BPM), (WIDE_FIGURES, WIDE_SD_BPM)):
@@ -193,7 +193,7 @@ def test_intervals_of_parts_hold_the_truth(
 
 
 def measure_lag_coverage_pct(n: int, n_runs: int, seed: int) -> float:
-    """Give how often the interval of the lag held the truth; all in whole beats, errors of SD 3.
+    """Return how often the interval of the lag held the truth; all in whole beats, errors of SD 3.
 
     Where the reference hardly moves, errors of this size leave no lag to see; at most one run in
     fifty may say so.

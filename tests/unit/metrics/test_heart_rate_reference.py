@@ -132,7 +132,7 @@ def test_a_device_that_shows_the_straps_own_signal_is_told_from_a_good_one() -> 
 
 
 def with_beats(case: Case, beats_s: np.ndarray, *, moved_s: float = 0.0) -> Case:
-    """Give the reference of a case beats at seconds after the start."""
+    """Return the reference of a case beats at seconds after the start."""
     subjects = list(case.workout.subjects)
     strap = subjects[1]
     times = ((beats_s[1:] + moved_s + case.workout.grid.start_s) * 1e6).astype(np.int64)

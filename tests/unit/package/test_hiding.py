@@ -24,7 +24,7 @@ TOLERANCE_M = 0.05
 
 
 def place_at(north_m: float, east_m: float, centre: PrivatePlace = PLACE) -> tuple[float, float]:
-    """Give the latitude and longitude of a point by distance and azimuth from the centre."""
+    """Return the latitude and longitude of a point by distance and azimuth from the centre."""
     distance = float(np.hypot(north_m, east_m))
     azimuth = float(np.degrees(np.arctan2(east_m, north_m)))
     found = Geodesic.WGS84.Direct(centre.latitude_deg, centre.longitude_deg, azimuth, distance)
@@ -39,7 +39,7 @@ def measure_m(latitude: float, longitude: float, centre: PrivatePlace) -> float:
 def find_nearest_m(
     first: tuple[float, float], second: tuple[float, float], centre: PrivatePlace
 ) -> float:
-    """Give the least distance from the centre of 60 points along the geodesic [m]."""
+    """Return the least distance from the centre of 60 points along the geodesic [m]."""
     line = Geodesic.WGS84.InverseLine(*first, *second)
     along = (line.Position(share * line.s13) for share in np.linspace(0, 1, 60))
     return min(measure_m(point["lat2"], point["lon2"], centre) for point in along)

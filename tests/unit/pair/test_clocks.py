@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from config.settings import load_settings
-from tasks.pair import Bout, Member, pair_recordings
+from tasks.pair import Member, WorkoutMembers, pair_recordings
 from tests.unit.walks import METRES_PER_DEGREE, START_S, Walk, describe, make_walk, record
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def pair(
     *,
     devices: Mapping[str, str] | None = None,
     starts_of_notes: tuple[datetime, ...] = (),
-) -> tuple[Bout, ...]:
+) -> tuple[WorkoutMembers, ...]:
     named = devices or {}
     candidates = [describe(key, one, named.get(key, key)) for key, one in recordings.items()]
     return pair_recordings(
@@ -37,11 +37,11 @@ def pair(
     )
 
 
-def find_shifts(bouts: tuple[Bout, ...]) -> dict[str, float]:
+def find_shifts(bouts: tuple[WorkoutMembers, ...]) -> dict[str, float]:
     return {member.recording_id: member.clock_shift_s for bout in bouts for member in bout.members}
 
 
-def find(bouts: tuple[Bout, ...], recording_id: str) -> Member:
+def find(bouts: tuple[WorkoutMembers, ...], recording_id: str) -> Member:
     members = [member for bout in bouts for member in bout.members]
     return next(member for member in members if member.recording_id == recording_id)
 
@@ -108,7 +108,7 @@ def test_a_signal_of_under_five_minutes_proves_nothing() -> None:
 
 
 def warm_up(seed: int) -> Walk:
-    """Give the heart rate of one more run by the same plan: the same rise, other details."""
+    """Return the heart rate of one more run by the same plan: the same rise, other details."""
     rng = np.random.default_rng(seed)
     seconds = np.arange(int(rng.integers(900, 3600)))
     rise = 85 + 65 * (1 - np.exp(-seconds / 120))
@@ -130,7 +130,7 @@ def test_other_runs_of_the_same_day_are_not_shifted_onto_each_other(seed: int) -
 
 
 def stay_near(seed: int) -> Walk:
-    """Give a walk that stays within 400 m of its start for an hour and a half."""
+    """Return a walk that stays within 400 m of its start for an hour and a half."""
     walk = make_walk(5400, seed=seed)
     middle = {"latitude_deg": 47.0, "longitude_deg": 8.0}
     near = {

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from config.settings import load_settings
-from tasks.pair import Bout, Member, pair_recordings
+from tasks.pair import Member, WorkoutMembers, pair_recordings
 from tests.unit.walks import START_S, describe, make_walk, record
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def pair(
     *,
     names: dict[str, str] | None = None,
     starts_of_notes: tuple[datetime, ...] = (),
-) -> tuple[Bout, ...]:
+) -> tuple[WorkoutMembers, ...]:
     candidates = [
         describe(key, one, key, file_name=(names or {}).get(key, ""))
         for key, one in recordings.items()
@@ -37,7 +37,7 @@ def pair(
     )
 
 
-def find(bouts: tuple[Bout, ...], recording_id: str) -> tuple[Bout, Member]:
+def find(bouts: tuple[WorkoutMembers, ...], recording_id: str) -> tuple[WorkoutMembers, Member]:
     return next(
         (bout, member)
         for bout in bouts

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from config.settings import load_settings
-from tasks.pair import Bout, Member, pair_recordings
+from tasks.pair import Member, WorkoutMembers, pair_recordings
 from tests.unit.walks import START_S, Walk, describe, make_walk, record, with_header
 
 if TYPE_CHECKING:
@@ -26,7 +26,9 @@ WALK = make_walk(1800, seed=3)
 FAR_AWAY = make_walk(1800, seed=4, latitude=47.2)
 
 
-def pair(recordings: Mapping[str, Recording], devices: Mapping[str, str]) -> tuple[Bout, ...]:
+def pair(
+    recordings: Mapping[str, Recording], devices: Mapping[str, str]
+) -> tuple[WorkoutMembers, ...]:
     """Pair recordings by id; `devices` names the unit of each (default: its own id)."""
     candidates = [
         describe(key, recording, devices.get(key, key)) for key, recording in recordings.items()
@@ -34,11 +36,11 @@ def pair(recordings: Mapping[str, Recording], devices: Mapping[str, str]) -> tup
     return pair_recordings(candidates, recordings.__getitem__, settings=PAIR)
 
 
-def name_groups(bouts: tuple[Bout, ...]) -> list[list[str]]:
+def name_groups(bouts: tuple[WorkoutMembers, ...]) -> list[list[str]]:
     return [sorted(member.recording_id for member in bout.members) for bout in bouts]
 
 
-def find(bouts: tuple[Bout, ...], recording_id: str) -> Member:
+def find(bouts: tuple[WorkoutMembers, ...], recording_id: str) -> Member:
     members = [member for bout in bouts for member in bout.members]
     return next(member for member in members if member.recording_id == recording_id)
 
@@ -200,7 +202,7 @@ def test_two_units_that_look_the_same_are_both_used_and_noted() -> None:
 
 
 # --- pieces -----------------------------------------------------------------------------------
-def pair_pieces(*, gap_s: int, sports: tuple[str | None, str | None]) -> tuple[Bout, ...]:
+def pair_pieces(*, gap_s: int, sports: tuple[str | None, str | None]) -> tuple[WorkoutMembers, ...]:
     walk = make_walk(9000, seed=5)
     return pair(
         {

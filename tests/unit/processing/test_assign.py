@@ -6,22 +6,22 @@ from datetime import UTC, datetime, timedelta
 
 from hypothesis import given
 from hypothesis import strategies as st
-from tasks.processing.assign import assign_notes, check_segments
-from tasks.processing.known import KnownRecording
 
 from config.devices import Device, Identified
 from tasks.core.file_records import FileRecord
 from tasks.core.notes import NamedSegment, Notes
 from tasks.core.recording import Header
-from tasks.pair import Bout, Member
+from tasks.pair import Member, WorkoutMembers
+from tasks.processing.assign import assign_notes, check_segments
+from tasks.processing.known import KnownRecording
 
 START = datetime(2026, 5, 2, 5, 30, tzinfo=UTC)
 MIDNIGHT = datetime(2026, 5, 2, tzinfo=UTC)
 
 
-def make_bout(recording_id: str, *, after: timedelta = timedelta()) -> Bout:
+def make_bout(recording_id: str, *, after: timedelta = timedelta()) -> WorkoutMembers:
     start = START + after
-    return Bout((Member(recording_id),), start, start + timedelta(minutes=30))
+    return WorkoutMembers((Member(recording_id),), start, start + timedelta(minutes=30))
 
 
 def make_known(recording_id: str, device_id: str) -> KnownRecording:

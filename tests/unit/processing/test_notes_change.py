@@ -60,7 +60,7 @@ class Line:
             return list(connection.execute(query, list(values)).fetchall())
 
     def find_rate(self, day: str) -> object:
-        """Give the newest battery rate of the workout of a day."""
+        """Return the newest battery rate of the workout of a day."""
         rows = self.ask(
             "SELECT arg_max(value, computed_at) FROM results WHERE segment = 'all' AND "
             "metric = 'battery_rate_pct_per_h' AND starts_with(workout_id, ?)",

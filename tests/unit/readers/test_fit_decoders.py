@@ -49,7 +49,7 @@ def list_records(messages: list[Message]) -> list[dict[str, Any]]:
 
 
 def read_with_fitparse(data: bytes) -> list[dict[str, Any]]:
-    """Give the records as fitparse gives them by default, first known value per name."""
+    """Return the records as fitparse gives them by default, first known value per name."""
     file = fitparse.FitFile(io.BytesIO(data), data_processor=Untouched())
     records = []
     for message in file.get_messages("record"):

@@ -45,7 +45,7 @@ class Untouched(FitFileDataProcessor):  # type: ignore[misc]  # the library ship
 
 
 def read_value(field: Any) -> tuple[int, object, object]:  # noqa: ANN401  # two libraries, no types
-    """Give number, raw value and scaled value; a word stands for its number (names differ)."""
+    """Return number, raw value and scaled value; a word stands for its number (names differ)."""
     scaled = field.raw_value if isinstance(field.value, str) else field.value
     return field.def_num, settle(field.raw_value), settle(scaled)
 

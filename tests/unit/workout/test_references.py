@@ -23,7 +23,7 @@ STAIRS = walk_stairs(10)
 
 
 def make_workout(*tracks: tuple[Floats, Floats], **more: object) -> Workout:
-    """Give a workout of peers a, b, c, ..., each with its track and a counter of its own start."""
+    """Return a workout of peers a, b, c, ..., each with its track and a counter of its own."""
     channels = [
         {**place(*track), "distance_m": (np.arange(track[0].size) * 3.0 + 1000 * number).tolist()}
         for number, track in enumerate(tracks)

@@ -8,7 +8,7 @@ import os
 import duckdb
 import pytest
 
-from flows.console.error_messages import LastingTroubles, explain_trouble
+from flows.console.error_messages import RepeatedErrors, explain_os_error
 from tasks.ingest.exports import FileOutcome
 
 
@@ -22,7 +22,7 @@ from tasks.ingest.exports import FileOutcome
     ],
 )
 def test_a_trouble_names_the_place_and_the_remedy(number: int, says: str) -> None:
-    told = explain_trouble(OSError(number, os.strerror(number), "/home/x/store"))
+    told = explain_os_error(OSError(number, os.strerror(number), "/home/x/store"))
     assert told is not None
     assert told.startswith("/home/x/store: ")
     assert says in told
@@ -31,16 +31,16 @@ def test_a_trouble_names_the_place_and_the_remedy(number: int, says: str) -> Non
 
 def test_a_full_disk_is_known_in_the_words_of_the_database_too() -> None:
     words = f'Failed to commit: Could not write file "s": {os.strerror(errno.ENOSPC)}\nmore'
-    told = explain_trouble(duckdb.IOException(words))
+    told = explain_os_error(duckdb.IOException(words))
     assert told is not None
     assert told.endswith("make room and run it again")
     assert "\n" not in told
 
 
 def test_other_errors_are_no_trouble_of_the_machine() -> None:
-    assert explain_trouble(ValueError("no")) is None
-    assert explain_trouble(FileNotFoundError(errno.ENOENT, "no", "x")) is None
-    assert explain_trouble(duckdb.IOException("Could not set lock on file")) is None
+    assert explain_os_error(ValueError("no")) is None
+    assert explain_os_error(FileNotFoundError(errno.ENOENT, "no", "x")) is None
+    assert explain_os_error(duckdb.IOException("Could not set lock on file")) is None
 
 
 FAILED = FileOutcome("a.fit", "failed", reason="no right to read it")
@@ -48,7 +48,7 @@ STORED = FileOutcome("a.fit", "stored", "1f")
 
 
 def test_a_trouble_of_drops_is_new_once_and_again_after_it_was_over() -> None:
-    troubles = LastingTroubles()
+    troubles = RepeatedErrors()
     assert troubles.is_new("the disk is full")
     assert not troubles.is_new("the disk is full")
     assert troubles.is_new("the disk is away")
@@ -57,7 +57,7 @@ def test_a_trouble_of_drops_is_new_once_and_again_after_it_was_over() -> None:
 
 
 def test_a_file_that_fails_again_for_the_same_reason_is_not_told_again() -> None:
-    troubles = LastingTroubles()
+    troubles = RepeatedErrors()
     other = FileOutcome("b.fit", "stored", "2e")
     assert troubles.pick_new((FAILED,)) == (FAILED,)
     assert troubles.pick_new((other,)) == (other,)
@@ -65,7 +65,7 @@ def test_a_file_that_fails_again_for_the_same_reason_is_not_told_again() -> None
 
 
 def test_a_file_that_fails_anew_is_told_again() -> None:
-    troubles = LastingTroubles()
+    troubles = RepeatedErrors()
     away = FileOutcome("a.fit", "failed", reason="the disk is away")
     assert troubles.pick_new((FAILED,)) == (FAILED,)
     assert troubles.pick_new((away,)) == (away,)
@@ -74,5 +74,5 @@ def test_a_file_that_fails_anew_is_told_again() -> None:
 
 
 def test_what_did_not_fail_is_told_each_time() -> None:
-    troubles = LastingTroubles()
+    troubles = RepeatedErrors()
     assert troubles.pick_new((STORED,)) == troubles.pick_new((STORED,)) == (STORED,)

@@ -13,7 +13,7 @@ from flows.console.terminal import (
     clean,
     format_number,
     make_console,
-    say_error,
+    print_error,
     show_table,
     show_wrapped,
     write_as_markdown,
@@ -60,12 +60,12 @@ def test_tables_in_a_pipe_have_no_trailing_blanks(capsys: pytest.CaptureFixture[
 
 
 def test_an_error_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:
-    say_error("first\n  second\n")
+    print_error("first\n  second\n")
     assert capsys.readouterr().err == "coworn: first second\n"
 
 
 def test_a_dump_is_cut(capsys: pytest.CaptureFixture[str]) -> None:
-    say_error("x" * 100_000)
+    print_error("x" * 100_000)
     assert len(capsys.readouterr().err) < 1100
 
 

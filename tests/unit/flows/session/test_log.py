@@ -22,7 +22,7 @@ LOG = logging.getLogger("flows.test_journal")
 
 @pytest.fixture
 def home(tmp_path: Path) -> Iterator[Home]:
-    """Give a home; the loggers of the product are afterwards as they were."""
+    """Return a home; the loggers of the product are afterwards as they were."""
     loggers = [logging.getLogger(name) for name in ("flows", "tasks")]
     before = [(logger.level, logger.propagate, list(logger.handlers)) for logger in loggers]
     yield Home(tmp_path / "home")

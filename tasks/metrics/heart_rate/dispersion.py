@@ -14,12 +14,12 @@ if TYPE_CHECKING:
 
 
 def take_root(interval: Interval) -> Interval:
-    """Give the interval of a spread from that of its square."""
+    """Return the interval of a spread from that of its square."""
     return Interval(float(np.sqrt(interval.low)), float(np.sqrt(interval.high)))
 
 
 def estimate_sd(compared: Compared) -> tuple[float, Interval]:
-    """Give the standard deviation freed of its bias, and its interval, of two errors or more.
+    """Return the standard deviation freed of its bias, and its interval, of two errors or more.
 
     Errors that resemble their neighbours spread less within a workout than they do at large: the
     mean square about their own mean has the expectation sigma^2 (1 - 1 / n_eff). *Source*: Bayley
@@ -34,12 +34,12 @@ def estimate_sd(compared: Compared) -> tuple[float, Interval]:
     if seen <= 0:
         return float("nan"), NO_INTERVAL
     variance = float(squares.mean()) / seen
-    interval = spread_interval(variance, found.compute_reach() / seen, scale="log")
+    interval = spread_interval(variance, found.compute_half_width() / seen, scale="log")
     return float(np.sqrt(variance)), take_root(interval)
 
 
 def estimate_limit(compared: Compared, factor: float) -> Interval:
-    """Give the interval of bias + factor SD from those of both and how they go together.
+    """Return the interval of bias + factor SD from those of both and how they go together.
 
     *Source*: Zou 2013, Statistical Methods in Medical Research 22:630 (MOVER), here with the
     correlation of bias and SD, which errors with a tail to one side have.

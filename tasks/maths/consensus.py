@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def compute_fade(known: BoolArray, *, fade_s: float, least: float = 0.02) -> FloatArray:
-    """Give the weight of each second ``(n_devices, n_seconds)``: 1 far from gaps, less beside them.
+    """Return weight of each second ``(n_devices, n_seconds)``: 1 far from gaps, less beside them.
 
     Grows evenly with the distance from the nearest second without a value, over ``fade_s``; the
     ends of the series are no gaps. Without it the middle of devices that disagree by metres steps
@@ -29,7 +29,7 @@ def compute_fade(known: BoolArray, *, fade_s: float, least: float = 0.02) -> Flo
 
 
 def compute_weighted_median(values: FloatArray, weights: FloatArray) -> FloatArray:
-    """Give the weighted median of each column, NaN where nothing has weight.
+    """Return the weighted median of each column, NaN where nothing has weight.
 
     Both ``(n_devices, n_seconds)``. Straight lines between the middles of the weights, so that it
     changes without steps as weights do; of equal weights it is the usual median.
@@ -60,7 +60,7 @@ def compute_weighted_median(values: FloatArray, weights: FloatArray) -> FloatArr
     return median
 
 
-def take_off_levels(values: FloatArray) -> FloatArray:
+def remove_offsets(values: FloatArray) -> FloatArray:
     """Set series ``(n_devices, n_seconds)`` to one level: that of the median of all of them.
 
     Each loses its median difference from the median of all, over the seconds in which all have a

@@ -51,7 +51,7 @@ class Member:
 
 
 @dataclass(frozen=True)
-class Bout:
+class WorkoutMembers:
     """One workout: its members, by start and id, and their span with the shifts applied."""
 
     members: tuple[Member, ...]

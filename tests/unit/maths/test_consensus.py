@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tasks.maths.middles import compute_fade, compute_weighted_median, take_off_levels
+from tasks.maths.consensus import compute_fade, compute_weighted_median, remove_offsets
 
 table = st.lists(
     st.lists(st.floats(-1e4, 1e4), min_size=5, max_size=5), min_size=1, max_size=6
@@ -64,7 +64,7 @@ def test_weight_grows_from_a_gap_and_ends_are_no_gap() -> None:
 def test_levels_of_barometers_that_nobody_set_are_taken_off() -> None:
     shape = 50 * np.sin(np.arange(500) / 60)
     values = np.array([shape + 300, shape + 340, shape + 260])
-    levelled = take_off_levels(values)
+    levelled = remove_offsets(values)
     # The middle one stays where it is.
     assert levelled == pytest.approx(np.array([shape + 300] * 3))
 
@@ -74,7 +74,7 @@ def test_levels_are_found_where_never_all_are_there() -> None:
     values[0, :100] = np.nan
     values[1, 100:200] = np.nan
     values[2, 200:] = np.nan
-    levelled = take_off_levels(values)
+    levelled = remove_offsets(values)
     assert np.nanstd(levelled, axis=0).max() <= np.nanstd(values, axis=0).max()
-    alone = take_off_levels(np.array([[1.0, np.nan], [np.nan, 5.0]]))
+    alone = remove_offsets(np.array([[1.0, np.nan], [np.nan, 5.0]]))
     assert np.array_equal(alone, np.array([[1.0, np.nan], [np.nan, 5.0]]), equal_nan=True)

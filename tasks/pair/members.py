@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
-from tasks.core.bouts import Bout, Candidate, Member
+from tasks.core.members import Candidate, Member, WorkoutMembers
 from tasks.pair.correcting import ClockCorrector
 from tasks.pair.elapsed import place_elapsed
 from tasks.pair.grouping import Group, group_by_overlap, order_placed, resolve_group
@@ -26,8 +26,8 @@ def pair_recordings(
     *,
     settings: PairSettings,
     starts_of_notes: Sequence[datetime] = (),
-) -> tuple[Bout, ...]:
-    """Give the workouts, by start; every candidate is a member of exactly one.
+) -> tuple[WorkoutMembers, ...]:
+    """Return the workouts, by start; every candidate is a member of exactly one.
 
     `load` opens a recording by its id and is called only when content must decide. The order of
     the candidates does not matter.
@@ -49,12 +49,12 @@ def pair_recordings(
     return tuple(sorted(bouts, key=lambda bout: (bout.start_utc, bout.members[0].recording_id)))
 
 
-def _make_bout(group: Group, library: Library, *, settings: PairSettings) -> Bout:
+def _make_bout(group: Group, library: Library, *, settings: PairSettings) -> WorkoutMembers:
     ordered = tuple(order_placed(group))
     members: tuple[Member, ...] = resolve_group(ordered, library, settings=settings)
     start_s = min(placed.start_s for placed in ordered)
     end_s = max(placed.end_s for placed in ordered)
-    return Bout(
+    return WorkoutMembers(
         members,
         _EPOCH + timedelta(seconds=start_s),
         _EPOCH + timedelta(seconds=end_s),
