@@ -128,7 +128,7 @@ def read_some_notes_isolated(
 
 
 def read_line_isolated(path: Path, *, settings: ReadSettings) -> NDArray[np.float64] | None:
-    """Read the line of a course in a reading process (`read_line`). Raises as `run_isolated_read`."""
+    """Read the line of a course in a reading process. Raises as `run_isolated_read` does."""
     return _call(
         read_line, path, name=path.name, settings=settings, remake="export the course again"
     )
