@@ -1,7 +1,8 @@
 """The frame of a FIT file: headers, declared sizes and checksums; nothing is decoded here.
 
 A file is one part or several in a chain, each with a header, data and a checksum.
-Source: FIT protocol, "File header", "CRC", "Chained FIT files".
+Source: FIT protocol, "File header", "CRC" (CRC-16/ARC; over data that ends with its own checksum it
+is 0), "Chained FIT files".
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ import struct
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
-from tasks.readers.fit.crc import compute_crc
+from fastcrc import crc16
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -93,7 +94,7 @@ def _make_part(data: bytes, start: int) -> Part:
 
 def has_right_crc(part: Part, data: bytes) -> bool:
     """Say whether the checksum of a whole part is right."""
-    return compute_crc(memoryview(data)[part.start : part.end]) == 0
+    return crc16.arc(memoryview(data)[part.start : part.end]) == 0
 
 
 def has_wrong_header_crc(part: Part, data: bytes) -> bool:
@@ -102,7 +103,7 @@ def has_wrong_header_crc(part: Part, data: bytes) -> bool:
         return False
     header = data[part.start : part.start + HEADER_WITH_CRC]
     stated = struct.unpack_from("<H", header, SHORTEST_HEADER)[0]
-    return stated not in {0, compute_crc(header[:SHORTEST_HEADER])}
+    return stated not in {0, crc16.arc(header[:SHORTEST_HEADER])}
 
 
 def has_all_declared_bytes(path: Path) -> bool:

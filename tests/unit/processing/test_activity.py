@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
-from tasks.processing.activity import name_activity_of
 
 from tasks.core.notes import Notes
+from tasks.processing.activity import name_activity_of
 from tasks.workout.case import Subject, make_example
 
 START = datetime(2026, 5, 2, 5, 30, tzinfo=UTC)

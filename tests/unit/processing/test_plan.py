@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from tasks.processing.known import KnownRecording
-from tasks.processing.plan import Plan, find_windows, plan
 
 from config.devices import Device, Identified
 from config.settings import load_settings
@@ -17,6 +15,8 @@ from tasks.archive.lake import ensure_lake, read_recording, write_recording
 from tasks.core.file_records import FileRecord
 from tasks.core.notes import Notes
 from tasks.core.recording import Header, Recording
+from tasks.processing.known import KnownRecording
+from tasks.processing.plan import Plan, find_windows, plan
 from tasks.tables.arrow import make_empty, make_table
 from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES
 
