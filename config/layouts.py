@@ -23,7 +23,17 @@ if TYPE_CHECKING:
 #: How an instant is written. `stamp`: date and time of day; each stamp says its own offset from
 #: UTC, those that do not are in the stated zone. `utc`: the same, but without offset means UTC.
 #: `beats`: no time at all, the intervals add up to it.
-TimeForm = Literal["stamp", "utc", "epoch_s", "epoch_ms", "elapsed_s", "elapsed_hms", "beats"]
+TimeForm = Literal[
+    "stamp",
+    "utc",
+    "epoch_s",
+    "epoch_ms",
+    "epoch_us",
+    "epoch_ns",
+    "elapsed_s",
+    "elapsed_hms",
+    "beats",
+]
 TEXT_FORMS: Final = ("stamp", "utc")
 ELAPSED_FORMS: Final = ("elapsed_s", "elapsed_hms", "beats")
 
@@ -114,7 +124,9 @@ class Layout(_Part):
 
     `skip_lines` is how many lines stand before the header; None: the header is looked for among
     the first lines. `comment` begins lines that hold no data. With `header` false the columns are
-    the layout's in order (date, time, then the others), known by their plausible numbers.
+    the layout's in order (date, time, then the others), known by their plausible numbers. With
+    `known_titles` columns that the layout does not name are read, too, where their title is a known
+    word, alone or with a known unit.
     """
 
     name: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$")]
@@ -126,7 +138,8 @@ class Layout(_Part):
     comment: str = ""
     missing: tuple[str, ...] = ("-", "--", "nan", "null", "none", "n/a", "na")
     time: LayoutTime
-    column: Annotated[tuple[LayoutColumn, ...], Field(min_length=1)]
+    column: tuple[LayoutColumn, ...] = ()
+    known_titles: bool = False
     facts: LayoutFacts = LayoutFacts()
     header: bool = True
 
@@ -152,6 +165,8 @@ class Layout(_Part):
     def _check(self) -> Self:
         if self.decimal in self.delimiters:
             raise ValueError(f"{self.decimal!r} cannot be both delimiter and decimal sign")
+        if not self.column and not (self.known_titles and self.header):
+            raise ValueError("a layout needs [[column]], or a header and known_titles = true")
         if self.time.form == "beats" and not any(part.ours == "rr_s" for part in self.column):
             raise ValueError("the form 'beats' needs a column whose ours is 'rr_s'")
         if not self.header and any(part.plausible is None for part in self.column):
@@ -172,10 +187,14 @@ class Vocabulary:
 
 @dataclass(frozen=True)
 class LayoutBook:
-    """The layouts that can be used, and what is wrong with the files that cannot."""
+    """The layouts that can be used, and what is wrong with the files that cannot.
+
+    `own` names those that a person wrote.
+    """
 
     layouts: tuple[Layout, ...]
     faults: tuple[LayoutFileError, ...] = ()
+    own: frozenset[str] = frozenset()
 
 
 # Every CSV export is held against all layouts; parsing them took half of the time of a short one.
@@ -205,20 +224,25 @@ def load_layouts(folders: Iterable[Path], *, vocabulary: Vocabulary) -> LayoutBo
     found: dict[str, Layout] = {}
     faults: list[LayoutFileError] = []
     texts = list(_read_shipped())
+    n_shipped = len(texts)
+    own: set[str] = set()
     for folder in folders:
         for path in sorted(folder.glob("*.toml")):
             try:
                 texts.append((path.name, path.read_text(encoding="utf-8-sig")))
             except (OSError, UnicodeDecodeError) as error:
                 faults.append(LayoutFileError(path.name, f"cannot be read: {error}"))
-    for file, text in texts:
+    for number, (file, text) in enumerate(texts):
         try:
             layout = parse_layout(text, file=file, vocabulary=vocabulary)
         except LayoutFileError as error:
             faults.append(error)
         else:
             found[layout.name] = layout
-    return LayoutBook(tuple(found[name] for name in sorted(found)), tuple(faults))
+            if number >= n_shipped:
+                own.add(layout.name)
+    layouts = tuple(found[name] for name in sorted(found))
+    return LayoutBook(layouts, tuple(faults), frozenset(own))
 
 
 @cache

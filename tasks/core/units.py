@@ -65,6 +65,8 @@ _UNITS: Final = (
     Unit("mph", "m/s", _scaled(METRES_PER_MILE / 3600.0)),
     Unit("min/km", "m/s", _pace_to_speed(1000.0)),
     Unit("min/mi", "m/s", _pace_to_speed(METRES_PER_MILE)),
+    Unit("min/100m", "m/s", _pace_to_speed(100.0)),
+    Unit("min/100yd", "m/s", _pace_to_speed(100.0 * METRES_PER_YARD)),
     Unit("deg", "deg", _scaled(1.0)),
     Unit("semicircles", "deg", _scaled(DEG_PER_SEMICIRCLE)),
     Unit("rpm", "rpm", _scaled(1.0)),
@@ -82,6 +84,57 @@ _UNITS: Final = (
 
 #: Every unit that a CSV layout may name, by its name.
 UNITS: Final = {unit.name: unit for unit in _UNITS}
+
+#: How people write the units, in lower case, without blanks and full stops, besides their names.
+_SPELLINGS: Final = {
+    "bpm": "beats/min beat/min beats/minute beatsperminute beatspermin count/min counts/min "
+    "1/min /min min-1 min^-1",
+    "s": "sec secs second seconds",
+    "ms": "msec msecs millis millisecond milliseconds",
+    "m": "meter meters metre metres mtr mtrs",
+    "km": "kms kilometer kilometers kilometre kilometres",
+    "mi": "mile miles",
+    "yd": "yds yard yards",
+    "ft": "feet foot",
+    "m/s": "mps ms m/sec m/second ms-1 m*s-1 meters/second metres/second meters/sec metres/sec "
+    "meterspersecond metrespersecond",
+    "km/h": "kmh kph km/hr km/hour kmph kmh-1 kmperhour kilometers/hour kilometres/hour "
+    "kilometersperhour kilometresperhour",
+    "mph": "mi/h mi/hr miles/hour miles/h milesperhour",
+    "min/km": "mins/km minutes/km minute/km minperkm minutesperkm minutesperkilometer "
+    "minutesperkilometre min/kilometer min/kilometre mm:ss/km /km",
+    "min/mi": "mins/mi minutes/mi minute/mi minpermile minutespermile min/mile mins/mile "
+    "minutes/mile mm:ss/mi mm:ss/mile /mi /mile",
+    "min/100m": "mins/100m minutes/100m minper100m mm:ss/100m /100m",
+    "min/100yd": "mins/100yd minutes/100yd min/100yds min/100yards mm:ss/100yd /100yd /100yards",
+    "deg": "° degree degrees decimaldegrees",
+    "semicircles": "semicircle semi",
+    "rpm": "rev/min revs/min revolutions/min revolutionsperminute r/min cycles/min",
+    "strides/min": "stride/min strides/minute stridesperminute",
+    "steps/min": "spm step/min steps/minute stepsperminute stepspermin",
+    "W": "watt watts",
+    "degC": "c °c ºc celsius degreescelsius centigrade",
+    "degF": "f °f ºf fahrenheit degreesfahrenheit",
+    "Pa": "pascal pascals",
+    "hPa": "hectopascal mbar millibar millibars",
+    "pct": "% percent",
+    "V": "volt volts",
+    "mV": "millivolt millivolts",
+}
+
+
+def find_unit(text: str, *, target: str | None = None) -> str | None:
+    """Return the name of the unit that `text` spells, None where no unit is written so.
+
+    With `target` only units that become that table's unit count: `ms` of a speed are m/s.
+    """
+    folded = text.casefold().replace(" ", "").replace(".", "").replace("_", "")
+    for name, unit in UNITS.items():
+        if target is None or unit.to_table == target:
+            spelled = _SPELLINGS.get(name, "").split()
+            if folded == name.casefold() or folded in spelled:
+                return name
+    return None
 
 
 def convert_to_table_unit(values: Floats, unit: str, *, target: str) -> Floats:

@@ -10,16 +10,19 @@ from tasks.core.errors import DamagedError, ExportRefusedError, NoClockError, Un
 from tasks.core.recording import Remark
 from tasks.core.registers import reader
 from tasks.readers.csv.cells import is_number
-from tasks.readers.csv.fitting import VOCABULARY, Fit, find_fits
+from tasks.readers.csv.clocks import find_clock_column, is_relative
+from tasks.readers.csv.fitting import VOCABULARY, Fit, find_fits, keep_fullest
 from tasks.readers.csv.proposal import find_header, propose_layout
 from tasks.readers.csv.reading import Reading, has_time_in_head, read_fit
 from tasks.readers.csv.sheet import Record, decode_text, is_cut, read_head
+from tasks.readers.csv.times import find_start
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from tasks.core.recording import ExportFile, Recording
     from tasks.core.registers import ReadOptions
+    from tasks.core.zones import Zone
 
 _ENCODINGS: Final = ("utf-8", "cp1252")
 _DELIMITERS: Final = (",", ";", "\t", "|")
@@ -72,10 +75,8 @@ def read_csv(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:
     fits = find_fits(raw, book.layouts)
     if not fits:
         raise _describe_unknown(raw, export, book=book)
-    if len(fits) > 1:
-        fits = (
-            tuple(fit for fit in fits if has_time_in_head(fit, export, zone=options.zone)) or fits
-        )
+    fits = tuple(fit for fit in fits if has_time_in_head(fit, export, zone=options.zone)) or fits
+    fits = keep_fullest(_leave_out_relative(fits, export, book=book, zone=options.zone))
     readings: list[Reading] = []
     refusals: list[ExportRefusedError] = []
     for fit in fits:
@@ -85,15 +86,45 @@ def read_csv(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:
             refusals.append(error)
     if not readings:
         raise _choose_refusal(refusals, fits, export=export)
-    reading = _choose_reading(readings, export)
+    reading = _choose_reading(readings, export, own=book.own)
     faults = [Remark(f"the layout file {fault} (it is not used)") for fault in book.faults]
     return (reading.recording.with_remarks(*faults),)
 
 
-def _choose_reading(readings: list[Reading], export: ExportFile) -> Reading:
-    """Return the reading with the fewest gaps; equally good ones must agree."""
+def _leave_out_relative(
+    fits: tuple[Fit, ...], export: ExportFile, *, book: LayoutBook, zone: Zone | None
+) -> tuple[Fit, ...]:
+    """Leave out layouts that count from an unknown start where the file shows its time.
+
+    Raises: UnknownLayoutError when no other is left, and the file's name does not place it.
+    """
+    clocks = {
+        id(fit): find_clock_column(fit)
+        for fit in fits
+        if is_relative(fit) and fit.layout.name not in book.own
+    }
+    kept = tuple(fit for fit in fits if clocks.get(id(fit)) is None)
+    if kept or find_start(export.name, zone).basis != "elapsed":
+        return kept or fits
+    fit = max(fits, key=lambda fit: fit.n_used)
+    title, cell = clocks[id(fit)] or ("", "")
+    raise UnknownLayoutError(
+        export.name,
+        found=f"the column {title!r} shows dates or times of day ({cell!r}) that no layout reads; "
+        f"without them its rows only count from an unknown start (layout {fit.layout.name})",
+        remedy="finish the proposed layout and put it under columns/ in the home folder",
+        proposal=propose_layout(fit.text, name=export.name),
+    )
+
+
+def _choose_reading(readings: list[Reading], export: ExportFile, *, own: frozenset[str]) -> Reading:
+    """Return the reading with the fewest gaps; equally good ones must agree.
+
+    What a person wrote goes before what is shipped.
+    """
     fewest = min(reading.n_unreadable for reading in readings)
     best = [reading for reading in readings if reading.n_unreadable == fewest]
+    best = [reading for reading in best if reading.fit.layout.name in own] or best
     for one, other in pairwise(best):
         same = one.recording.samples.equals(other.recording.samples) and (
             one.recording.beats.equals(other.recording.beats)
@@ -103,7 +134,9 @@ def _choose_reading(readings: list[Reading], export: ExportFile) -> Reading:
             raise UnknownLayoutError(
                 export.name,
                 found=f"two layouts read it differently: {names}",
-                remedy="mark a column as required that only one of them has, or remove one",
+                remedy="put one of them, or the proposed layout, under columns/ in the home "
+                "folder: it goes before those that are shipped; remove one of your own",
+                proposal=propose_layout(one.fit.text, name=export.name),
             )
     return min(best, key=lambda reading: reading.fit.layout.decimal != ".")
 
@@ -112,9 +145,18 @@ def _choose_refusal(
     refusals: list[ExportRefusedError], fits: tuple[Fit, ...], *, export: ExportFile
 ) -> ExportRefusedError:
     """Return the refusal that says most: a missing zone first, then a single cause."""
-    for refusal in refusals:
-        if isinstance(refusal, NoClockError):
-            return refusal
+    unplaced = [refusal for refusal in refusals if isinstance(refusal, NoClockError)]
+    if len({refusal.local_span for refusal in unplaced}) > 1:
+        orders = " and ".join(sorted({fit.layout.name for fit in fits}))
+        return UnknownLayoutError(
+            export.name,
+            found=f"its dates can be read in several ways ({orders}), and they have no zone",
+            remedy="put the proposed layout, with the right format and the zone, under columns/ "
+            "in the home folder",
+            proposal=propose_layout(fits[0].text, name=export.name),
+        )
+    if unplaced:
+        return unplaced[0]
     if len(refusals) == 1 or not all(isinstance(error, DamagedError) for error in refusals):
         return next((e for e in refusals if not isinstance(e, DamagedError)), refusals[0])
     names = sorted({fit.layout.name for fit in fits})

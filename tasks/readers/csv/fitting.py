@@ -3,28 +3,30 @@
 from __future__ import annotations
 
 import math
-import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from config.layouts import Vocabulary
+from config.layouts import LayoutColumn, Vocabulary
 from tasks.core.units import UNITS
 from tasks.readers.csv.cells import is_number
 from tasks.readers.csv.sheet import Record, blank_lines, decode_text, read_head
-from tasks.tables.tables import BEATS, SAMPLES
+from tasks.readers.csv.titles import (
+    PLAUSIBLE,
+    TARGETS,
+    Meaning,
+    read_title,
+    suspect_title,
+    unify_title,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Collection, Iterable, Sequence
 
-    from config.layouts import Layout, LayoutColumn
+    from config.layouts import Layout
 
 #: What a layout may name.
 VOCABULARY: Final = Vocabulary(
-    columns={
-        column.name: column.unit or ""
-        for column in (*SAMPLES.columns, *BEATS.columns)
-        if column.kind == "float"
-    },
+    columns=TARGETS,
     units={unit.name: unit.to_table for unit in UNITS.values()},
 )
 #: Share of the first rows of a file without a header whose number must have the layout's size.
@@ -45,8 +47,9 @@ class Fit:
     """A layout laid over a file.
 
     `header` is None for a file without one. `width` is how many cells a row may fill.
-    `unused` names columns of the file that nothing reads, `doubled` those read columns whose title
-    stands more than once (the first is read).
+    `unused` names columns of the file that nothing reads; `skipped` those of them that probably
+    hold a quantity that no other column gives. `doubled` are read columns whose title stands more
+    than once (the first is read). `preamble` is what stands above the header or the first row.
     """
 
     layout: Layout
@@ -58,7 +61,9 @@ class Fit:
     date_position: int | None
     uses: tuple[Use, ...]
     unused: tuple[str, ...]
+    skipped: tuple[str, ...] = ()
     doubled: tuple[str, ...] = ()
+    preamble: str = ""
 
     @property
     def n_used(self) -> int:
@@ -66,9 +71,17 @@ class Fit:
         times = (self.time_position, self.date_position)
         return len(self.uses) + sum(position is not None for position in times)
 
+    @property
+    def first_line(self) -> int:
+        """Line of the header, or of the first row that holds something."""
+        if self.header is not None:
+            return self.header.first_line
+        lines = self.text.split("\n")
+        return next((n for n, line in enumerate(lines, start=1) if line.strip()), 1)
+
 
 def find_fits(raw: bytes, layouts: Sequence[Layout]) -> tuple[Fit, ...]:
-    """Give, of the layouts that fit the bytes `raw`, those that use most columns."""
+    """Return how the layouts that fit the bytes `raw` read them."""
     texts: dict[tuple[str, ...], str | None] = {}
     heads: dict[tuple[str, str], list[Record]] = {}
     fits: list[Fit] = []
@@ -84,14 +97,15 @@ def find_fits(raw: bytes, layouts: Sequence[Layout]) -> tuple[Fit, ...]:
                 heads[text, delimiter] = read_head(text, delimiter)
             fit = _lay_over(layout, text, delimiter, head=heads[text, delimiter])
             if fit is not None:
-                fits.append(fit)
+                preamble = "\n".join(whole.split("\n", fit.first_line - 1)[: fit.first_line - 1])
+                fits.append(replace(fit, preamble=preamble))
+    return tuple(fits)
+
+
+def keep_fullest(fits: Sequence[Fit]) -> tuple[Fit, ...]:
+    """Return those of `fits` that use most columns."""
     most = max((fit.n_used for fit in fits), default=0)
     return tuple(fit for fit in fits if fit.n_used == most)
-
-
-def fold_name(name: str) -> str:
-    """Make names comparable: case, outer blanks, and `_` for a blank do not matter."""
-    return re.sub(r"[\s_]+", " ", name).strip().casefold()
 
 
 def _lay_over(layout: Layout, text: str, delimiter: str, *, head: Sequence[Record]) -> Fit | None:
@@ -106,7 +120,7 @@ def _lay_over(layout: Layout, text: str, delimiter: str, *, head: Sequence[Recor
 
 
 def _fit_header(layout: Layout, text: str, delimiter: str, *, header: Record) -> Fit | None:
-    titles = [fold_name(title) for title in header.cells]
+    titles = [unify_title(title) for title in header.cells]
     time_position = _find(titles, layout.time.column)
     date_position = _find(titles, layout.time.date_column)
     if layout.time.column and time_position is None:
@@ -125,11 +139,14 @@ def _fit_header(layout: Layout, text: str, delimiter: str, *, header: Record) ->
             continue
         taken.add(position)
         uses.append(Use(position, header.cells[position], column))
+    if layout.known_titles:
+        uses += _use_known_titles(header.cells, taken, {use.column.ours for use in uses})
+        taken.update(use.position for use in uses)
     if not uses:
         return None
-    unused = tuple(
-        title for position, title in enumerate(header.cells) if position not in taken and title
-    )
+    unused = [n for n, title in enumerate(header.cells) if n not in taken and title]
+    read = {use.column.ours for use in uses}
+    suspected = {n: suspect_title(header.cells[n]) for n in unused}
     return Fit(
         layout=layout,
         text=text,
@@ -139,8 +156,41 @@ def _fit_header(layout: Layout, text: str, delimiter: str, *, header: Record) ->
         time_position=time_position,
         date_position=date_position,
         uses=tuple(uses),
-        unused=unused,
+        unused=tuple(header.cells[n] for n in unused),
+        skipped=tuple(
+            header.cells[n]
+            for n, meaning in suspected.items()
+            if meaning is not None and meaning.ours not in read
+        ),
         doubled=tuple(header.cells[n] for n in sorted(taken) if titles.count(titles[n]) > 1),
+    )
+
+
+def _use_known_titles(
+    titles: Sequence[str], taken: Collection[int], named: Collection[str]
+) -> list[Use]:
+    """Return how columns are read whose title is a known word: one column for each quantity."""
+    best: dict[str, tuple[tuple[int, int], int, Meaning]] = {}
+    for position, title in enumerate(titles):
+        meaning = None if position in taken else read_title(title)
+        if meaning is None or meaning.ours in named:
+            continue
+        claim = (meaning.rank, position, meaning)
+        if meaning.ours not in best or claim[:2] < best[meaning.ours][:2]:
+            best[meaning.ours] = claim
+    return [
+        Use(position, titles[position], _describe(titles[position], meaning))
+        for _, position, meaning in sorted(best.values(), key=lambda claim: claim[1])
+    ]
+
+
+def _describe(title: str, meaning: Meaning) -> LayoutColumn:
+    return LayoutColumn(
+        theirs=(title,),
+        ours=meaning.ours,
+        unit=meaning.unit,
+        unit_assumed=not meaning.is_stated,
+        plausible=PLAUSIBLE.get((meaning.ours, meaning.unit)),
     )
 
 
@@ -180,9 +230,9 @@ def _fit_shape(layout: Layout, text: str, delimiter: str, *, head: Sequence[Reco
 def _find(titles: Sequence[str], names: Iterable[str]) -> int | None:
     """Return the position of the first of `names` that stands in the header."""
     for name in names:
-        folded = fold_name(name)
-        if folded in titles:
-            return titles.index(folded)
+        unified = unify_title(name)
+        if unified in titles:
+            return titles.index(unified)
     return None
 
 

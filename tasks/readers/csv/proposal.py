@@ -11,55 +11,23 @@ from typing import Final, get_args
 from config.layouts import TimeForm
 from tasks.core.units import UNITS
 from tasks.readers.csv.cells import is_number
-from tasks.readers.csv.fitting import VOCABULARY, fold_name
 from tasks.readers.csv.sheet import Record, read_head
+from tasks.readers.csv.titles import TARGETS, fold_name, suspect_title
 
 _DELIMITERS: Final = (",", ";", "\t", "|")
-#: Words in a title, and the column that they mean; the first that stands in it counts.
-_WORDS: Final = (
-    (r"\b(rr|r-r|ibi|beat interval|inter ?beat)\b", "rr_s", "ms"),
-    (r"\b(heart ?rate|heart|hr|bpm|pulse)\b", "heart_rate_bpm", "bpm"),
-    (r"\b(lat|latitude)\b", "latitude_deg", "deg"),
-    (r"\b(lon|lng|long|longitude)\b", "longitude_deg", "deg"),
-    (r"\b(alt|altitude|ele|elev|elevation|height)\b", "altitude_m", "m"),
-    (r"\b(dist|distance)\b", "distance_m", "m"),
-    (r"\b(pace)\b", "speed_mps", "min/km"),
-    (r"\b(speed|velocity)\b", "speed_mps", "m/s"),
-    (r"\b(cad|cadence)\b", "cadence_rpm", "rpm"),
-    (r"\b(power|watts?)\b", "power_w", "W"),
-    (r"\b(temp|temperature)\b", "temperature_degc", "degC"),
-    (r"\b(pressure)\b", "pressure_pa", "Pa"),
-    (r"\b(accuracy)\b", "position_accuracy_m", "m"),
-    (r"\b(course|bearing|heading)\b", "course_deg", "deg"),
-)
-#: How units are written in titles, and their names here.
-_UNIT_WORDS: Final = {
-    "kmh": "km/h",
-    "kph": "km/h",
-    "km/h": "km/h",
-    "mps": "m/s",
-    "m/s": "m/s",
-    "mph": "mph",
-    "meters": "m",
-    "metres": "m",
-    "feet": "ft",
-    "miles": "mi",
-    "watts": "W",
-    "w": "W",
-    "spm": "steps/min",
-    "c": "degC",
-    "celsius": "degC",
-    "f": "degF",
-    "fahrenheit": "degF",
-    "sec": "s",
-    "seconds": "s",
-    "milliseconds": "ms",
-    "degrees": "deg",
-    **{unit.casefold(): unit for unit in UNITS},
-}
 _TIME_WORDS: Final = r"\b(time|timestamp|datetime|date ?time|utc|elapsed|seconds|secs?|duration)\b"
-_EPOCH_MS: Final = 1e11
-_EPOCH_S: Final = 1e8
+#: Numbers beyond these are epochs of that form.
+_EPOCHS: Final = ((1e17, "epoch_ns"), (1e14, "epoch_us"), (1e11, "epoch_ms"), (1e8, "epoch_s"))
+_DATE: Final = re.compile(
+    r"(?:(?P<first>[0-9]{4})(?P<sign>[-/.])[0-9]{1,2}(?P=sign)[0-9]{1,2}|"
+    r"(?P<one>[0-9]{1,2})(?P<mark>[-/.])(?P<two>[0-9]{1,2})(?P=mark)(?P<year>[0-9]{4}|[0-9]{2}))"
+    r"(?![0-9])"
+)
+_CLOCK: Final = re.compile(
+    r"[0-9]+:[0-9]+(?P<second>:[0-9]+(?P<fraction>[.,][0-9]+)?)?(?P<half>\s*[apAP]\.?[mM]\.?)?"
+)
+_ISO: Final = r"\d{4}-?\d{2}-?\d{2}[T ]\s*\d{2}:?\d{2}(:?\d{2}([.,]\d+)?)?\s*(Z|[+-][\d:]+)?"
+_MONTHS: Final = 12
 
 
 @dataclass(frozen=True)
@@ -67,6 +35,8 @@ class _Time:
     form: str
     title: str
     date_title: str | None = None
+    formats: tuple[str, ...] = ()
+    check: str = ""
 
 
 def find_header(text: str) -> tuple[Record | None, str]:
@@ -127,6 +97,10 @@ def propose_layout(text: str, *, name: str) -> str:
         lines += [f"form = {json.dumps(time.form)}", f"column = [{_quote(time.title)}]"]
         if time.date_title is not None:
             lines.append(f"date_column = [{_quote(time.date_title)}]")
+        if time.formats:
+            lines.append(
+                f"formats = [{', '.join(_quote(one) for one in time.formats)}]{time.check}"
+            )
     times = _Time("", titles[0] if titles else "") if time is None else time
     lines += _propose_columns(titles, times={times.title, times.date_title})
     return "\n".join(lines) + "\n"
@@ -139,13 +113,13 @@ def _propose_columns(titles: tuple[str, ...], *, times: set[str | None]) -> list
     for title in titles:
         if title in times or not title:
             continue
-        guess = _guess_column(title)
-        if guess is None or guess[0] in taken:
+        meaning = suspect_title(title)
+        if meaning is None or meaning.ours in taken:
             unknown.append(title)
             continue
-        ours, unit, is_sure = guess
+        ours, unit = meaning.ours, meaning.unit
         taken.add(ours)
-        mark = "" if is_sure else "  # CHECK: the title does not say"
+        mark = "" if meaning.is_stated else "  # CHECK: the title does not say"
         lines += [
             "",
             "[[column]]",
@@ -159,45 +133,68 @@ def _propose_columns(titles: tuple[str, ...], *, times: set[str | None]) -> list
             "# CHECK: remove the signs # below if this column is needed.",
             "# [[column]]",
             f"# theirs = [{_quote(title)}]",
-            f'# ours = ""  # one of {", ".join(sorted(VOCABULARY.columns))}',
+            f'# ours = ""  # one of {", ".join(sorted(TARGETS))}',
             f'# unit = ""  # one of {", ".join(sorted(UNITS))}',
         ]
     return lines
-
-
-def _guess_column(title: str) -> tuple[str, str, bool] | None:
-    """Return our column, its unit, and whether the title names the unit."""
-    folded = fold_name(title)
-    for pattern, ours, usual in _WORDS:
-        if re.search(pattern, folded):
-            target = VOCABULARY.columns[ours]
-            words = re.findall(r"[a-z/%]+", folded)
-            for word in reversed(words):
-                unit = _UNIT_WORDS.get(word)
-                if unit is not None and UNITS[unit].to_table == target:
-                    return ours, unit, True
-            return ours, usual, UNITS[usual].to_table in {"bpm", "deg"}
-    return None
 
 
 def _guess_time(titles: tuple[str, ...], rows: list[Record], decimal: str) -> _Time | None:
     folded = [fold_name(title) for title in titles]
     cells = [_first_cell(rows, position) for position in range(len(titles))]
     for position, cell in enumerate(cells):
-        if re.match(r"\d{4}-?\d{2}-?\d{2}[T ]\s*\d{2}:?\d{2}", cell):
+        if re.fullmatch(_ISO, cell):
             return _Time("stamp", titles[position])
-    dates = [n for n, cell in enumerate(cells) if re.fullmatch(r"\d{4}-\d{2}-\d{2}", cell)]
-    clocks = [n for n, cell in enumerate(cells) if re.fullmatch(r"(\d+:)?\d+:\d+([.,]\d+)?", cell)]
+    dates = [n for n, cell in enumerate(cells) if _DATE.match(cell)]
+    clocks = [n for n, cell in enumerate(cells) if _CLOCK.fullmatch(cell)]
+    for n in dates:
+        rest = cells[n][_match_end(cells[n]) :]
+        clock = rest.lstrip(" ,T")
+        if _CLOCK.fullmatch(clock):
+            between = rest[: len(rest) - len(clock)]
+            formats, check = _guess_formats(cells[n], clock, between)
+            return _Time("stamp", titles[n], formats=formats, check=check)
     if dates and clocks:
-        return _Time("stamp", titles[clocks[0]], titles[dates[0]])
-    if clocks:
+        formats, check = _guess_formats(cells[dates[0]], cells[clocks[0]], " ")
+        return _Time("stamp", titles[clocks[0]], titles[dates[0]], formats, check)
+    if clocks and _CLOCK.fullmatch(cells[clocks[0]])["half"] is None:  # type: ignore[index] # matched
         return _Time("elapsed_hms", titles[clocks[0]])
     for position, name in enumerate(folded):
         if re.search(_TIME_WORDS, name) and is_number(cells[position], decimal):
             value = abs(float(cells[position].replace(",", ".")))
-            form = "elapsed_s" if value < _EPOCH_S else "epoch_s"
-            return _Time("epoch_ms" if value > _EPOCH_MS else form, titles[position])
+            form = next((form for least, form in _EPOCHS if value > least), "elapsed_s")
+            return _Time(form, titles[position])
     return None
+
+
+def _match_end(cell: str) -> int:
+    match = _DATE.match(cell)
+    return 0 if match is None else match.end()
+
+
+def _guess_formats(date: str, clock: str, between: str) -> tuple[tuple[str, ...], str]:
+    """Return the `strptime` format of a date and a time of day, and a mark where it is not sure."""
+    match, hands = _DATE.match(date), _CLOCK.fullmatch(clock)
+    if match is None or hands is None:
+        return (), ""
+    sign, check = match["sign"] or match["mark"], ""
+    if match["first"] is not None:
+        order = ("%Y", "%m", "%d")
+    else:
+        order = ("%d", "%m", "%Y" if len(match["year"]) > 2 else "%y")  # noqa: PLR2004 - 26 or 2026
+        if sign != ".":
+            order = (order[1], order[0], order[2])
+            if int(match["one"]) > _MONTHS:
+                order = (order[1], order[0], order[2])
+            elif int(match["two"]) <= _MONTHS:
+                check = "  # CHECK: the day may stand first"
+    parts = "%H:%M" if hands["half"] is None else "%I:%M"
+    parts += "" if hands["second"] is None else ":%S"
+    parts += "" if hands["fraction"] is None else f"{hands['fraction'][0]}%f"
+    half = "" if hands["half"] is None else " %p"
+    if sign == "-" and match["first"] is not None and not half and between in {" ", "T"}:
+        return (), ""
+    return (f"{sign.join(order)}{between}{parts}{half}",), check
 
 
 def _first_cell(rows: list[Record], position: int) -> str:

@@ -8,13 +8,26 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from tasks.core.errors import DamagedError, ExportRefusedError, NothingRecordedError
+from tasks.core.errors import (
+    DamagedError,
+    ExportRefusedError,
+    NothingRecordedError,
+    UnknownLayoutError,
+)
 from tasks.core.recording import Header, Recording, Remark
 from tasks.core.units import convert_to_table_unit
 from tasks.readers.csv.cells import Numbers, is_number, parse_numbers
+from tasks.readers.csv.clocks import find_block_start, is_relative
 from tasks.readers.csv.fitting import VOCABULARY
 from tasks.readers.csv.sheet import HEAD_LINES, is_cut, read_grid
-from tasks.readers.csv.times import Instants, place_elapsed, read_instants
+from tasks.readers.csv.times import (
+    Instants,
+    parse_clock,
+    place_by_block,
+    place_elapsed,
+    read_elapsed,
+    read_instants,
+)
 from tasks.tables.arrow import make_empty, make_table
 from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES
 
@@ -23,7 +36,8 @@ if TYPE_CHECKING:
 
     from tasks.core.recording import ExportFile
     from tasks.core.zones import Zone
-    from tasks.readers.csv.fitting import Fit
+    from tasks.readers.csv.clocks import BlockStart
+    from tasks.readers.csv.fitting import Fit, Use
     from tasks.readers.csv.sheet import Grid
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -53,14 +67,7 @@ def read_fit(fit: Fit, export: ExportFile, *, zone: Zone | None) -> Reading:
             found="no row of data below the header",
             remedy="export an activity that was recorded",
         )
-    numbers = {
-        use.column.ours: parse_numbers(
-            grid.cells[use.position],
-            fit.layout.decimal,
-            missing=(*fit.layout.missing, *use.column.missing),
-        )
-        for use in fit.uses
-    }
+    numbers = {use.column.ours: _parse_column(fit, use, grid) for use in fit.uses}
     _check_plausible(fit, numbers, export)
     instants = _read_times(fit, grid, numbers, export=export, zone=zone)
     cut = is_cut(fit.text, fit.delimiter, width=fit.width)
@@ -94,6 +101,18 @@ def has_time_in_head(fit: Fit, export: ExportFile, *, zone: Zone | None) -> bool
         return True
 
 
+def _parse_column(fit: Fit, use: Use, grid: Grid) -> Numbers:
+    """Read the cells of a column as numbers; a pace may be written as `mm:ss`."""
+    cells = grid.cells[use.position]
+    missing = (*fit.layout.missing, *use.column.missing)
+    numbers = parse_numbers(cells, fit.layout.decimal, missing=missing)
+    if not use.column.unit.startswith("min/") or not numbers.unreadable.any():
+        return numbers
+    minutes = parse_clock(cells) / 60.0
+    is_clock = numbers.unreadable & np.isfinite(minutes)
+    return Numbers(np.where(is_clock, minutes, numbers.floats), numbers.unreadable & ~is_clock)
+
+
 def _check_plausible(fit: Fit, numbers: dict[str, Numbers], export: ExportFile) -> None:
     for use in fit.uses:
         values = numbers[use.column.ours].floats
@@ -113,18 +132,37 @@ def _check_plausible(fit: Fit, numbers: dict[str, Numbers], export: ExportFile) 
 def _read_times(
     fit: Fit, grid: Grid, numbers: dict[str, Numbers], *, export: ExportFile, zone: Zone | None
 ) -> Instants:
+    block = _find_block(fit, export) if is_relative(fit) else None
     if fit.layout.time.form == "beats":
         unit = next(use.column.unit for use in fit.uses if use.column.ours == "rr_s")
         intervals_s = convert_to_table_unit(numbers["rr_s"].floats, unit, target="s")
         known = np.isfinite(intervals_s) & (intervals_s >= 0.0)
         seconds = np.cumsum(np.where(known, intervals_s, 0.0))
+        if block is not None:
+            return place_by_block(seconds, known, block, name=export.name, zone=zone)
         return place_elapsed(seconds, known, name=export.name, zone=zone)
     cells = grid.cells[fit.time_position]
     if fit.date_position is not None:
         cells = grid.cells[fit.date_position] + " " + cells
+    if block is not None:
+        seconds, known = read_elapsed(cells, fit.layout.time, decimal=fit.layout.decimal)
+        zone = fit.layout.time.zone or zone
+        return place_by_block(seconds, known, block, name=export.name, zone=zone)
     return read_instants(
         cells, fit.layout.time, decimal=fit.layout.decimal, zone=zone, name=export.name
     )
+
+
+def _find_block(fit: Fit, export: ExportFile) -> BlockStart | None:
+    try:
+        return find_block_start(fit)
+    except ValueError as error:
+        raise UnknownLayoutError(
+            export.name,
+            found=str(error),
+            remedy="name the file after its start, as 2026-05-02T0730Z.csv, and leave the lines "
+            "above the table out, or give its rows a column with date and time",
+        ) from error
 
 
 def _find_unreadable_rows(numbers: dict[str, Numbers]) -> NDArray[np.bool_]:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from config.layouts import LayoutTime
     from tasks.core.zones import Zone
+    from tasks.readers.csv.clocks import BlockStart
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 #: No wearable that writes CSV is older; an unset clock usually shows an earlier year, and a
@@ -32,6 +33,7 @@ _LATEST_S: Final = datetime(2100, 1, 1, tzinfo=UTC).timestamp()
 _LONGEST_S: Final = 14 * 86_400.0
 #: Elapsed times that begin later than this may be times of day (common practice, no source).
 _LATE_START_S: Final = 600.0
+_HALF_DAY_S: Final = 43_200.0
 
 _STAMP: Final = (
     r"[0-9]{4}(?:-[0-9]{2}-[0-9]{2}|[0-9]{4})[T ]\s*"
@@ -46,7 +48,11 @@ _NAME_STAMP: Final = re.compile(
     r"([0-9]{2})[-:_.h]?([0-9]{2})(?:[-:_.m]?([0-9]{2}))?(?:\.[0-9]+)?"
     r"(Z|[+-][0-9]{2}:?[0-9]{2})?(?![0-9])"
 )
+#: The half of the day behind a time of twelve hours: am, A.M., p.m.
+_HALF_OF_DAY: Final = re.compile(r"\s*([apAP])\.?\s?[mM]\.?$")
 _SIXTY: Final = 60
+#: Counts in a second, by the form of an epoch time.
+_PER_SECOND: Final = {"epoch_s": 1.0, "epoch_ms": 1e3, "epoch_us": 1e6, "epoch_ns": 1e9}
 
 
 @dataclass(frozen=True)
@@ -81,16 +87,83 @@ def read_instants(
     `zone` is that of the settings or the notes, `name` the export's. Raises: NoClockError when
     times have no offset and nobody stated a zone.
     """
-    if time.form in {"epoch_s", "epoch_ms"}:
-        return _read_epoch(cells, decimal, per_second=1.0 if time.form == "epoch_s" else 1000.0)
+    if time.form in _PER_SECOND:
+        return _read_epoch(cells, decimal, per_second=_PER_SECOND[time.form])
     if time.form in {"elapsed_s", "elapsed_hms"}:
-        seconds = (
-            parse_numbers(cells, decimal).floats if time.form == "elapsed_s" else parse_clock(cells)
-        )
-        with np.errstate(invalid="ignore"):
-            known = (seconds >= 0.0) & (seconds <= _LONGEST_S)
+        seconds, known = read_elapsed(cells, time, decimal=decimal)
         return place_elapsed(seconds, known, name=name, zone=time.zone or zone)
     return _read_stamps(cells, time, zone=time.zone or zone, name=name)
+
+
+def read_elapsed(
+    cells: pd.Series[str], time: LayoutTime, *, decimal: str
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return seconds since the start, shape (n_rows,), and where they can be read."""
+    is_seconds = time.form == "elapsed_s"
+    seconds = parse_numbers(cells, decimal).floats if is_seconds else parse_clock(cells)
+    with np.errstate(invalid="ignore"):
+        return seconds, (seconds >= 0.0) & (seconds <= _LONGEST_S)
+
+
+def place_by_block(
+    seconds: NDArray[np.float64],
+    known: NDArray[np.bool_],
+    block: BlockStart,
+    *,
+    name: str,
+    zone: Zone | None,
+) -> Instants:
+    """Lay `seconds` from the start that stands above the table.
+
+    Seconds that begin late in the day are times of that day. Raises: NoClockError when there is a
+    date without a time of day, or no zone.
+    """
+    begin_s = float(seconds[np.argmax(known)]) if known.any() else 0.0
+    clock_s = None
+    if block.clock is not None:
+        clock_s = block.clock.hour * 3600.0 + block.clock.minute * 60.0 + block.clock.second
+    is_late = begin_s > _LATE_START_S
+    is_of_day = is_late and (clock_s is None or abs(begin_s - clock_s) <= _LATE_START_S)
+    if not is_of_day and (clock_s is None or is_late):
+        if find_start(name, zone).basis != "elapsed":
+            return place_elapsed(seconds, known, name=name, zone=zone)
+        raise NoClockError(
+            name,
+            found=f"line {block.line} holds the date {block.day}, but nothing says at which time "
+            "of day its first row was recorded",
+            remedy="name the file after its start, as 2026-05-02T0730Z.csv",
+        )
+    origin = datetime.combine(block.day, datetime.min.time())
+    if is_of_day:
+        past_midnight = np.diff(seconds, prepend=seconds[:1]) < -_HALF_DAY_S
+        seconds = seconds + 2 * _HALF_DAY_S * np.cumsum(past_midnight)
+    elif clock_s is not None:
+        origin += timedelta(seconds=clock_s)
+    zone = block.zone or zone
+    rows = np.flatnonzero(known)
+    local = (origin - _EPOCH.replace(tzinfo=None)) // timedelta(microseconds=1) + _to_micros(
+        seconds[rows], known[rows]
+    )
+    if not zone:
+        naive = _Parsed(local, np.ones(len(rows), dtype=bool))
+        raise NoClockError(
+            name,
+            found=f"the start in line {block.line} has no offset from UTC",
+            remedy=REMEDY,
+            local_span=_find_span(naive),
+        )
+    placed = place_local_times(_to_series(local), zone)
+    micros = np.zeros(len(seconds), dtype=np.int64)
+    micros[rows] = placed.micros
+    known = known.copy()
+    known[rows] = placed.known
+    offset_s = None
+    if placed.known.any():
+        first = int(np.argmax(placed.known))
+        offset_s = int(local[first] - placed.micros[first]) // MICROSECONDS_PER_SECOND
+    basis = "utc" if block.zone is not None else name_basis(zone)
+    remark = Remark(f"the start was taken from line {block.line}, above the table")
+    return Instants(micros, known, basis, offset_s or None, (remark, *placed.remarks))
 
 
 def place_elapsed(
@@ -230,6 +303,8 @@ def _parse_formats(cells: pd.Series[str], formats: tuple[str, ...]) -> tuple[_Pa
     known = {True: np.zeros(len(cells), bool), False: np.zeros(len(cells), bool)}
     left = ~find_missing(cells, ())
     offset_s = None
+    if any("%p" in format_ for format_ in formats):
+        cells = cells.str.replace(_HALF_OF_DAY, r" \1M", regex=True)
     for format_ in formats:
         is_aware = "%z" in format_
         parsed = _convert(cells, left, format_=format_, utc=is_aware)
