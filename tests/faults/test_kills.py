@@ -8,13 +8,14 @@ import duckdb
 import pytest
 
 from tests.faults import crash, kills
+from tests.tiers import choose
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from config.home import Home
 
-N_KILLS = 15
+N_KILLS = choose(short=6, full=15)
 
 
 def test_kills_at_random_moments_lose_nothing_and_double_nothing(tmp_path: Path) -> None:

@@ -24,13 +24,14 @@ import pytest
 from config.home import Home
 from config.settings import load_settings
 from tasks.store import backup, list_backups, open_store, publish, read_store
+from tests.tiers import choose
 from tests.unit.store.rows import measure
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
 ROOT = Path(__file__).parents[2]
-ROUNDS = 8
+ROUNDS = choose(short=4, full=20)
 
 #: Imports everything once and forks a child for each line `WHAT<tab>HOME<tab>NAME` of its input.
 STARTER = """

@@ -7,7 +7,7 @@ from tests.recovery.recover import SCENARIOS, Recovered, count_seeds, exists, re
 
 
 def main() -> int:
-    """Print one line per scenario, device and quantity, with the worst seed."""
+    """Print one line per scenario, device and quantity, with the worst seed; 1 if any is wrong."""
     seeds = int(sys.argv[1]) if len(sys.argv) > 1 else count_seeds()
     names = sys.argv[2:] or list(SCENARIOS)
     grouped: dict[tuple[str, str, str, str], list[Recovered]] = defaultdict(list)
@@ -20,6 +20,7 @@ def main() -> int:
         "| scenario | effect | quantity | true (worst seed) | recovered | tolerance "
         "| seeds right | reason of the tolerance |\n|---|---|---|---|---|---|---|---|\n"
     )
+    is_right = True
     for (scenario, _device, quantity, segment), rows in grouped.items():
         worst = max(rows, key=_miss)
         expected = worst.expectation
@@ -29,11 +30,12 @@ def main() -> int:
             note += f" ({worst.reason})"
         label = quantity if segment == "all" else f"{quantity} [{segment}]"
         right = sum(row.is_right for row in rows)
+        is_right = is_right and (right == len(rows) or not exists(quantity))
         out.write(
             f"| {scenario} | {expected.effect} | {label} | {expected.true:.4g} | {value} "
             f"| {expected.tolerance:.3g} | {right}/{len(rows)} | {note} |\n"
         )
-    return 0
+    return 0 if is_right else 1
 
 
 def _miss(row: Recovered) -> float:

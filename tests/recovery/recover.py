@@ -2,9 +2,8 @@
 
 import os
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from multiprocessing import get_context
+from functools import partial
 
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS
@@ -26,9 +25,9 @@ from tests.recovery.scenarios_reference import (
     prepare_reference,
 )
 from tests.recovery.scenarios_track import prepare_laps, prepare_trail
+from tests.tiers import choose, map_seeds
 
 SEEDS_VARIABLE = "COWORN_RECOVERY_SEEDS"
-FEWEST_SEEDS = 20
 FIRST_SEED = 1001
 # A finding may begin and end this much outside of what was put in [s].
 FINDING_ROOM_S = 35.0
@@ -73,8 +72,8 @@ class Recovered:
 
 
 def count_seeds() -> int:
-    """Return how many seeds to run: at least twenty unless the environment says otherwise."""
-    return int(os.environ.get(SEEDS_VARIABLE, FEWEST_SEEDS))
+    """Return how many seeds to run, unless the environment says otherwise."""
+    return int(os.environ.get(SEEDS_VARIABLE, choose(short=2, full=20)))
 
 
 def exists(quantity: str) -> bool:
@@ -98,12 +97,14 @@ def recover(name: str, seed: int) -> list[Recovered]:
 
 
 def recover_all(names: Sequence[str], seeds: int) -> list[Recovered]:
-    """Run scenarios over seeds, on two processes."""
-    jobs = [(name, FIRST_SEED + number) for number in range(seeds) for name in names]
-    # Not forked: a child must not inherit threads of whatever ran before it.
-    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-        parts = pool.map(recover, *zip(*jobs, strict=True), chunksize=len(names))
-        return [row for part in parts for row in part]
+    """Run scenarios over seeds."""
+    parts = map_seeds(partial(recover_seed, names), range(FIRST_SEED, FIRST_SEED + seeds))
+    return [row for part in parts for row in part]
+
+
+def recover_seed(names: Sequence[str], seed: int) -> list[Recovered]:
+    """Run every named scenario with one seed."""
+    return [row for name in names for row in recover(name, seed)]
 
 
 def measure(

@@ -1,4 +1,4 @@
-"""Heart-rate episodes, delays and own errors put into fifty workouts come back, from bytes.
+"""Heart-rate episodes, delays and own errors put into workouts come back, from bytes.
 
 One device per effect, each with optical noise of its own besides. Every number that is asked for
 is the manifest's, never ours.
@@ -6,10 +6,7 @@ is the manifest's, never ours.
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -33,11 +30,12 @@ from tests.simulate.effects_heart_rate import (
     Spikes,
     TrailingMean,
 )
+from tests.tiers import choose, map_seeds
 
 if TYPE_CHECKING:
     from tests.simulate.trace import Effect
 
-SEEDS = 50
+SEEDS = choose(short=4, full=50)
 FIRST_SEED = 4001
 CHANNELS = ("heart_rate_bpm", "speed_mps", "cadence_per_min", "distance_m")
 EPISODES = {
@@ -196,9 +194,7 @@ def mean_absolute_after_rounding(prepared: Prepared, device: str) -> float:
 
 @pytest.fixture(scope="module")
 def returned() -> list[Returned]:
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
-    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-        return list(pool.map(run_seed, range(FIRST_SEED, FIRST_SEED + SEEDS), chunksize=5))
+    return map_seeds(run_seed, range(FIRST_SEED, FIRST_SEED + SEEDS))
 
 
 @pytest.mark.parametrize("kind", EPISODES.values())
@@ -219,7 +215,7 @@ def test_episodes_are_found_with_their_ends_and_size(kind: str, returned: list[R
 def test_clean_devices_raise_less_than_one_alarm_in_ten_hours(returned: list[Returned]) -> None:
     hours = sum(seed.clean_hours for seed in returned)
     alarms = [alarm for seed in returned for alarm in seed.false_alarms]
-    assert hours > 50
+    assert hours > SEEDS
     assert len(alarms) < hours / 10, alarms
 
 

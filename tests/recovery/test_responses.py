@@ -1,4 +1,4 @@
-"""Delays of rises and recoveries, dead times and time constants of fifty workouts, from bytes.
+"""Delays of rises and recoveries, dead times and time constants of workouts, from bytes.
 
 Quiet devices have noise of 0.5 bpm with a memory of 6 s, loud ones of 0.8 to 1.5 bpm; all write
 whole beats per minute, once a second.
@@ -6,10 +6,7 @@ whole beats per minute, once a second.
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,6 +18,7 @@ from tests.recovery.line import Outcome, run_line
 from tests.recovery.scenarios_heart_rate import live_intervals
 from tests.simulate.devices import Device, record
 from tests.simulate.effects_heart_rate import FirstOrderResponse, PureDelay, SensorNoise
+from tests.tiers import choose, fewest_held, map_seeds
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,7 +28,7 @@ if TYPE_CHECKING:
 # All seeds run in one fixture: a minute of processor time, on a busy machine longer.
 pytestmark = pytest.mark.timeout(1800)
 
-SEEDS = 50
+SEEDS = choose(short=4, full=50)
 FIRST_SEED = 6001
 CHANNELS = ("heart_rate_bpm", "speed_mps", "cadence_per_min", "distance_m")
 RATE = "heart_rate_bpm"
@@ -40,8 +38,8 @@ BOTH_S = (4.0, 9.0)
 QUIET_BPM = 0.5
 #: The curves are smoothed over so many seconds before a level is sought, as the definition says.
 SMOOTHED_S = 9
-# Nominal 95 % intervals: of 50 runs 43 hold with a chance of 98 %.
-HELD = 43
+# Nominal 95 % intervals: of 50 runs at least 43.
+HELD = fewest_held(SEEDS)
 
 
 @dataclass(frozen=True)
@@ -170,9 +168,7 @@ def delay_at(
 
 @pytest.fixture(scope="module")
 def answered() -> list[Answers]:
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
-    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-        return list(pool.map(run_seed, range(FIRST_SEED, FIRST_SEED + SEEDS), chunksize=5))
+    return map_seeds(run_seed, range(FIRST_SEED, FIRST_SEED + SEEDS))
 
 
 def pick(answered: list[Answers], device: str, metric: str) -> list[Answer]:

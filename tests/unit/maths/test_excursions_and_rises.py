@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from tasks.maths.change_points import find_level_change, find_shifted_stretches
@@ -30,15 +30,38 @@ def test_a_level_change_is_found_across_gaps_and_nothing_in_too_little() -> None
     assert find_level_change(np.empty(0)) == 0
 
 
-@given(st.integers(60, 400), st.integers(40, 200), st.floats(8, 25), st.sampled_from([-1, 1]))
+def _shift(start: int, length: int, size: float) -> np.ndarray:
+    """Return 800 s of errors of SD 1 that are shifted by `size` for a while."""
+    error = _noisy(800, start)
+    error[start : start + length] += size
+    return error
+
+
+#: The centred mean over 60 s has noise of SD 1 / sqrt(60) = 0.13; five of these keep the limit of 5
+#: apart from what is smoothed beyond it and from what is not.
+ROOM = 5 / np.sqrt(60)
+SIGNS = st.sampled_from([-1, 1])
+
+
+@given(st.integers(60, 400), st.integers(40, 200), st.floats(8, 25), SIGNS)
 def test_a_shifted_stretch_is_found_with_sharp_ends(
     start: int, length: int, size: float, sign: int
 ) -> None:
-    error = _noisy(800, start)
-    error[start : start + length] += sign * size
+    # 40 s of 8 are 5.33 in the mean over 60 s: noise alone can hide that.
+    assume(size * min(length, 60) / 60 >= 5 + ROOM)
+    error = _shift(start, length, sign * size)
     (found,) = find_shifted_stretches(error, limit=5, shortest=30, window=60)
     assert abs(found.start - start) <= 3
     assert abs(found.end - (start + length)) <= 3
+
+
+@given(st.integers(60, 400), st.integers(30, 50), st.floats(5.5, 8), SIGNS)
+def test_a_shifted_stretch_whose_mean_over_the_window_is_small_is_none(
+    start: int, length: int, size: float, sign: int
+) -> None:
+    assume(size * length / 60 <= 5 - ROOM)
+    error = _shift(start, length, sign * size)
+    assert find_shifted_stretches(error, limit=5, shortest=30, window=60) == ()
 
 
 def test_stretches_of_both_signs_that_touch_are_two() -> None:

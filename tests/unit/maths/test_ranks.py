@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy import stats
@@ -22,6 +22,7 @@ from tasks.maths.rank_sum import EXACT_UP_TO as EXACT_SUM
 from tasks.maths.rank_sum import assess_rank_sum, estimate_shift
 from tasks.maths.signed_rank import EXACT_UP_TO as EXACT_SIGNED
 from tasks.maths.signed_rank import assess_signed_rank, estimate_centre, find_smallest_p
+from tests.tiers import choose
 
 #: Darwin's maize, differences of heights, as in the documentation of scipy.stats.wilcoxon.
 MAIZE = np.array([6, 8, 14, 16, 23, 24, 28, 29, 41, -48, 49, 56, 60, -67, 75], dtype=np.float64)
@@ -135,6 +136,8 @@ def test_holm_equals_the_published_examples() -> None:
     )
 
 
+# Each call of statsmodels collects all garbage of the process, which takes a tenth of a second.
+@settings(max_examples=choose(short=20, full=100))
 @given(arrays(np.float64, st.integers(1, 12), elements=st.floats(0, 1)))
 def test_holm_equals_statsmodels(p_values: np.ndarray) -> None:
     expected = multipletests(p_values, method="holm")[1]
