@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot
 from typing import TYPE_CHECKING, Final
 
 from tasks.align.offsets import find_offset_by_heart_rate, find_offset_by_motion
@@ -55,7 +56,7 @@ def set_clocks(
     What can be compared with nothing keeps its clock, method "none".
     """
     method = "gnss" if timeline.recording.header.position_kind == "gnss" else "none"
-    own = Alignment(timeline.recording_id, 0.0, method, 1.0, timeline.note)
+    own = Alignment(timeline.recording_id, 0.0, method, 1.0, timeline.note, 0.0)
     network = _Network(timeline, own, settings)
     open_clocks = [clock for clock in clocks if clock is not timeline]
     for clock in open_clocks:
@@ -119,6 +120,7 @@ class _Network:
             "none",
             0.0,
             _join(clock.note, self._explained.get(clock.recording_id, tried.note)),
+            doubt_s=tried.doubt_s,
         )
 
     def compare_motion(self, reference: Clock, test: Clock) -> Found:
@@ -184,6 +186,8 @@ class _Network:
             method,
             min(max(via.confidence * found.confidence, 0.0), 1.0),
             _join(clock.note, found.note, path),
+            _add_errors(via.standard_error_s, found.standard_error_s),
+            found.doubt_s,
         )
 
     def _is_explained(self, other: Clock, clock: Clock, offset_s: float) -> bool:
@@ -212,6 +216,11 @@ def _rank(clock: Clock) -> tuple[bool, bool, bool, bool, float, str]:
         span.total_seconds(),
         clock.recording_id,
     )
+
+
+def _add_errors(first_s: float, second_s: float) -> float:
+    """Return the standard error of a sum of two offsets; that of a clock that sets others is 0."""
+    return second_s if first_s == 0.0 else hypot(first_s, second_s)
 
 
 def _join(*notes: str | None) -> str | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 from tasks.align import align_workout
@@ -157,6 +158,10 @@ def _make_recording_row(planned: PlannedWorkout, member: Member) -> Row:
     }
 
 
+def _none_if_nan(value: float) -> float | None:
+    return value if isfinite(value) else None
+
+
 def _make_alignment_rows(workout_id: str, aligned: Aligned) -> list[Row]:
     return [
         {
@@ -166,6 +171,9 @@ def _make_alignment_rows(workout_id: str, aligned: Aligned) -> list[Row]:
             "method": subject.alignment.method,
             "confidence": subject.alignment.confidence,
             "reference_timeline": aligned.reference_timeline,
+            "offset_error_s": _none_if_nan(subject.alignment.standard_error_s),
+            "doubt_s": subject.alignment.doubt_s,
+            "clock": subject.alignment.describe_clock(),
             "note": subject.alignment.note,
         }
         for subject in aligned.subjects

@@ -18,6 +18,7 @@ from tasks.core.registers import FINDING_KINDS, METRICS, SCOPES, SEGMENTERS, Val
 from tasks.tables.arrow import concatenate, make_rows
 from tasks.tables.tables import FINDINGS, PAIRS, RESULTS
 from tasks.workout.case import Case, Segment
+from tasks.workout.clocks import TIMED, explain_doubt
 from tasks.workout.named_segments import find_seconds
 from tasks.workout.pair_rows import make_pair_rows
 from tasks.workout.references import CHANNELS, Choice, choose_references
@@ -137,6 +138,9 @@ def _compute(metric: Metric, case: Case) -> Value:
     lacking = [channel for channel in metric.needs if not case.test.has(channel)]
     if lacking:
         return unknown(f"this recording holds no {', '.join(lacking)}")
+    doubt = explain_doubt(case) if metric.against in TIMED else None
+    if doubt is not None:
+        return unknown(doubt)
     channels = CHANNELS.get(metric.against, ())
     if len(channels) == 1 and metric.against != "distance":
         paired = case.paired(channels[0])
@@ -207,6 +211,8 @@ def _look_for_findings(
         for reference in references:
             whole = _cut_segments(workout, test, reference)[0]
             case = Case(workout, test, reference, whole)
+            if kind.against in TIMED and explain_doubt(case) is not None:
+                continue
             for found in _detect(kind, case):
                 yield _make_finding_row(workout, test, reference, kind, found)
 

@@ -79,6 +79,7 @@ class RecordingFacts:
     offset_s: float
     method: str
     confidence: float | None
+    clock: str | None
     is_timeline: bool
     note: str | None
     position_kind: str | None

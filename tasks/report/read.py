@@ -61,7 +61,7 @@ ORDER BY start_utc, workout_id
 _RECORDINGS: Final = """
 SELECT recordings.recording_id, recordings.device_id, coalesce(setups.value, firmware) AS firmware,
   coalesce(clock_shift_s, 0) AS clock_shift_s, coalesce(offset_s, 0) AS offset_s,
-  coalesce(method, 'none') AS method, confidence, reference_timeline, alignments.note,
+  coalesce(method, 'none') AS method, confidence, clock, reference_timeline, alignments.note,
   position_kind, remarks, continues
 FROM recordings
 LEFT JOIN alignments ON alignments.workout_id = recordings.workout_id
@@ -180,6 +180,7 @@ def read_recordings(
                 offset_s=row["offset_s"],
                 method=row["method"],
                 confidence=row["confidence"],
+                clock=row["clock"],
                 is_timeline=row["reference_timeline"] == row["recording_id"],
                 note=row["note"],
                 position_kind=row["position_kind"],

@@ -51,6 +51,7 @@ _METHODS: Final = {
     "altitude": "altitude",
     "cadence": "cadence",
     "power": "power",
+    "distance": "the distance counters",
     "heart_rate": "heart rate",
 }
 
@@ -159,14 +160,19 @@ def _say_clock(recording: RecordingFacts) -> str:
         shift = f" Its clock was {wrong} {side}; that is put right here."
     if recording.is_timeline:
         return f"Its clock is the clock of this page.{shift}"
+    if recording.clock is not None and recording.clock.startswith("in doubt"):
+        return f"Its clock is {recording.clock}: {recording.note}.{shift}"
     if recording.method == "none":
         why = f" ({recording.note})" if recording.note else ""
         return f"Its clock could not be compared and was taken as it is{why}.{shift}"
     source = _METHODS.get(recording.method, recording.method)
+    if recording.method != "gnss" and recording.offset_s == 0:
+        return f"Its clock agrees, by {source} ({recording.clock}).{shift}"
     if recording.method == "gnss":
-        return f"Its clock needs no setting: {source}.{shift}"
+        note = f"; {recording.note}" if recording.note else ""
+        return f"Its clock needs no setting: {source}{note}.{shift}"
     added = write_number(recording.offset_s, None, units="metric", signed=True)
-    sure = "" if recording.confidence is None else f", confidence {recording.confidence:.2f}"
+    sure = "" if recording.clock is None else f" ({recording.clock})"
     hidden = (
         " Lags cannot be seen where heart rate set the clock."
         if recording.method == "heart_rate"

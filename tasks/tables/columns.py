@@ -167,6 +167,9 @@ _ALL: Final = (
     _float("offset_s", "s", "What is added to the recording's times"),
     _text("method", "What the clock offset was found from"),
     _float("confidence", "1", "From 0 (guess) to 1 (certain)", 0.0, 1.0),
+    _float("offset_error_s", "s", "Standard error of the offset; null where it is unknown"),
+    _float("doubt_s", "s", "Offset that much speaks for and that was not applied"),
+    _text("clock", "How well the clock is known, in words: sure, +-N s, not compared, in doubt"),
     _text("note", "What a reader must know about it"),
     # --- segments and setups ----------------------------------------------------------------
     _text("segment", "all, after_lock, band:<name>, rising, steady, falling, or a named part"),

@@ -138,7 +138,10 @@ ALIGNMENTS: Final = Table(
     "alignments",
     "store",
     "one row per recording in a workout, against the reference timeline",
-    _pick("workout_id recording_id offset_s method confidence reference_timeline note"),
+    _pick(
+        "workout_id recording_id offset_s method confidence offset_error_s doubt_s clock "
+        "reference_timeline note"
+    ),
     key=("workout_id", "recording_id"),
 )
 SEGMENTS: Final = Table(

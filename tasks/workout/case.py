@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from math import ceil, nan
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
@@ -28,6 +29,10 @@ if TYPE_CHECKING:
     Booleans = NDArray[np.bool_]
 
 Answer = TypeVar("Answer")
+
+#: A clock is said to be right within this many standard errors; within that many seconds: sure.
+_SURE_ERRORS = 3.0
+_SURE_WITHIN_S = 1.5
 
 #: Channels of the samples that are carried to the grid.
 GRID_CHANNELS = (
@@ -65,7 +70,9 @@ class Alignment:
     """How a recording's clock was set against the workout's clock.
 
     `offset_s` is what was added to the recording's times; `method` says what it was found from
-    (gnss, position, speed, altitude, cadence, power, heart_rate, none).
+    (gnss, position, speed, altitude, cadence, power, distance, heart_rate, none). Its
+    `standard_error_s` is NaN where it is unknown; `doubt_s` is an offset that much speaks for and
+    that was not applied, None where there is none.
     """
 
     recording_id: str
@@ -73,6 +80,22 @@ class Alignment:
     method: str
     confidence: float
     note: str | None = None
+    standard_error_s: float = nan
+    doubt_s: float | None = None
+
+    @property
+    def is_compared(self) -> bool:
+        """Say whether something confirms the clock."""
+        return self.method != "none" or self.confidence >= 1
+
+    def describe_clock(self) -> str:
+        """Say in a few words how well the clock is known."""
+        if self.doubt_s is not None:
+            return f"in doubt: perhaps {self.doubt_s:+.0f} s"
+        if not self.is_compared:
+            return "not compared"
+        error_s = _SURE_ERRORS * self.standard_error_s
+        return f"+-{ceil(error_s)} s" if error_s > _SURE_WITHIN_S else "sure"
 
 
 @dataclass(frozen=True)

@@ -268,9 +268,7 @@ def _knows_time(case: Case) -> bool:
     sides = [case.test]
     if case.reference is not None and case.reference.subject is not None:
         sides.append(case.reference.subject)
-    return not any(
-        side.alignment.method == "none" and side.alignment.confidence < 1 for side in sides
-    )
+    return all(side.alignment.is_compared for side in sides)
 
 
 def mark_case(case: Case, fixes: Fixes) -> Booleans:

@@ -234,6 +234,6 @@ def _explain_no_lag(case: Case) -> str | None:
     methods = {side.alignment.method for side in sides}
     if "speed" in methods:
         return "the clocks were set by the speeds themselves, which hides the lag of one"
-    if any(side.alignment.method == "none" and side.alignment.confidence < 1 for side in sides):
+    if not all(side.alignment.is_compared for side in sides):
         return "nothing confirms the clocks, so that a lag may be an error of a clock"
     return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import hypot, isfinite
 from typing import TYPE_CHECKING
 
 from tasks.metrics.heart_rate.reference import HEART_RATE
@@ -27,9 +28,24 @@ def explain_no_delay(case: Case) -> str | None:
             "behind the other"
         )
     # The recording whose clock is the workout's has method "none" too, but is sure of itself.
-    if any(side.alignment.method == "none" and side.alignment.confidence < 1 for side in sides):
+    if not all(side.alignment.is_compared for side in sides):
         return "nothing confirms the clocks, so that a delay may be an error of a clock"
     return None
+
+
+def get_clock_error_s(case: Case) -> float:
+    """Return the standard error of the test's clock against the reference's [s]; 0 if unknown.
+
+    That a clock is not known at all is said by `explain_no_delay`.
+    """
+    errors = [side.alignment.standard_error_s for side in (case.test, *_find_sides(case))]
+    return hypot(*(error for error in errors if isfinite(error)))
+
+
+def _find_sides(case: Case) -> tuple[Subject, ...]:
+    """Return the one device that the test is compared with, if it is one."""
+    reference = case.reference
+    return () if reference is None or reference.subject is None else (reference.subject,)
 
 
 def _find_reference_subjects(case: Case) -> tuple[Subject, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from tasks.maths.intervals import spread_interval
 from tasks.maths.lag import Lag, estimate_lag
 from tasks.maths.runs import Run, mark_runs
 from tasks.metrics.heart_rate.cadence import find_locked_runs
-from tasks.metrics.heart_rate.clocks import explain_no_delay
+from tasks.metrics.heart_rate.clocks import explain_no_delay, get_clock_error_s
 from tasks.metrics.heart_rate.compared import (
     Compared,
     compare_heart_rates,
@@ -35,6 +36,8 @@ _LEAST_REFERENCE_SD_BPM: Final = 3.0
 _MAX_DEAD_S: Final = 40
 _MAX_CONSTANT_S: Final = 90.0
 _SETTLE_S: Final = 60
+#: Standard errors of a clock that count in the interval of a lag: 95 % of a normal error.
+_CLOCK_ERRORS: Final = 1.96
 _LEAST_HALF_WIDTH_S: Final = (
     0.1  # a parabola misses a pointed peak between whole seconds by half of it
 )
@@ -57,7 +60,8 @@ class Lateness:
     "taken as written, so that a device that cuts them to whole seconds shifts it by up to 1 s",
     formula="argmax_k corr(reference(t), test(t + k)), pooled over windows of 300 s with equal "
     "overlap for every k; between whole seconds by a parabola through k - 3 to k + 3 s; interval "
-    "from blocks of the slope of the correlation at its peak (delta method), at least +-0.1 s",
+    "from blocks of the slope of the correlation at its peak (delta method), at least +-0.1 s, and "
+    "from the standard errors of the clocks",
     better="zero",
     source="common practice; asked for by Muehlen et al. 2021, BJSM 55:767 (INTERLIVE)",
     examples=(
@@ -68,7 +72,7 @@ class Lateness:
     against="heart_rate",
     needs=(HEART_RATE,),
     whole_only=True,
-    version=2,
+    version=3,
 )
 def hr_lag_s(case: Case) -> Value:
     """Return the lag [s]."""
@@ -82,6 +86,7 @@ def hr_lag_s(case: Case) -> Value:
         return compared.give(float(lag.shift))
     # An unknown half-width stays unknown: the maximum of NaN and a number is NaN here.
     half_width = float(np.maximum(refined.compute_half_width(), _LEAST_HALF_WIDTH_S))
+    half_width = hypot(half_width, _CLOCK_ERRORS * get_clock_error_s(case))
     return compared.give(refined.mean, spread_interval(refined.mean, half_width))
 
 
