@@ -6,6 +6,7 @@ One TOML file per layout; the shipped ones lie in `config/columns/`, a person's 
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib import resources
@@ -143,6 +144,11 @@ class Layout(_Part):
     facts: LayoutFacts = LayoutFacts()
     header: bool = True
 
+    @property
+    def mark(self) -> str:
+        """A hash of all that the layout says."""
+        return hashlib.sha256(self.model_dump_json().encode()).hexdigest()[:8]
+
     @field_validator("delimiters")
     @classmethod
     def _check_delimiters(cls, delimiters: tuple[str, ...]) -> tuple[str, ...]:
@@ -223,26 +229,33 @@ def load_layouts(folders: Iterable[Path], *, vocabulary: Vocabulary) -> LayoutBo
     """Read the shipped layouts and those in `folders`; a folder that is not there holds none."""
     found: dict[str, Layout] = {}
     faults: list[LayoutFileError] = []
-    texts = list(_read_shipped())
-    n_shipped = len(texts)
     own: set[str] = set()
-    for folder in folders:
-        for path in sorted(folder.glob("*.toml")):
-            try:
-                texts.append((path.name, path.read_text(encoding="utf-8-sig")))
-            except (OSError, UnicodeDecodeError) as error:
-                faults.append(LayoutFileError(path.name, f"cannot be read: {error}"))
-    for number, (file, text) in enumerate(texts):
+    for file, text in _read_shipped():
         try:
             layout = parse_layout(text, file=file, vocabulary=vocabulary)
         except LayoutFileError as error:
             faults.append(error)
         else:
             found[layout.name] = layout
-            if number >= n_shipped:
-                own.add(layout.name)
+    for path in (path for folder in folders for path in sorted(folder.glob("*.toml"))):
+        try:
+            layout = read_layout(path, vocabulary=vocabulary)
+        except LayoutFileError as error:
+            faults.append(error)
+        else:
+            found[layout.name] = layout
+            own.add(layout.name)
     layouts = tuple(found[name] for name in sorted(found))
     return LayoutBook(layouts, tuple(faults), frozenset(own))
+
+
+def read_layout(path: Path, *, vocabulary: Vocabulary) -> Layout:
+    """Return the layout in the file at `path`. Raises: LayoutFileError."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise LayoutFileError(path.name, f"cannot be read: {error}") from error
+    return parse_layout(text, file=path.name, vocabulary=vocabulary)
 
 
 @cache

@@ -17,7 +17,7 @@ from flows.complete_files import list_complete_files
 from flows.console.run_summary import log_run
 from flows.engine.prefect_server import RUN_TAG, find_api_url
 from flows.process_workouts import process_workouts
-from flows.read_files import finish_by_notes, finish_files, take_in
+from flows.read_files import finish_by_layouts, finish_by_notes, finish_files, take_in
 from flows.run_reports import DropReport, NightlyReport, Stages
 from flows.session.home import open_home
 from flows.session.locks import is_watched
@@ -53,6 +53,7 @@ def nightly(home: Path | None = None) -> NightlyReport:
         outcomes = [
             # What an interrupted run began, and what is missing in the lake.
             *finish_files(list_unfinished(place), home=place, settings=settings),
+            *finish_by_layouts(place, settings),
             *_take_inbox(place, settings),
         ]
         outcomes = finish_by_notes(outcomes, home=place, settings=settings)

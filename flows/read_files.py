@@ -74,6 +74,11 @@ def finish_files(
     return outcomes
 
 
+def finish_by_layouts(home: Home, settings: Settings) -> list[FileOutcome]:
+    """Read exports again that the CSV layouts of the home read otherwise now."""
+    return finish_files(steps.reopen_by_layouts(home, settings), home=home, settings=settings)
+
+
 def finish_by_notes(
     outcomes: Sequence[FileOutcome], *, home: Home, settings: Settings
 ) -> list[FileOutcome]:

@@ -21,7 +21,7 @@ from prefect.tasks import exponential_backoff
 from tasks import guard, processing, report, store
 from tasks.archive import lake, originals
 from tasks.core.errors import StoreBusyError
-from tasks.ingest import exports, local_times
+from tasks.ingest import exports, layouts, local_times
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -85,6 +85,7 @@ ingest_file = _make("ingest-file", "ingest {file.name}")(exports.ingest_file)
 ingest_batch = _make("ingest-batch")(exports.ingest_batch)
 finish_file = _make("finish-file", "finish {known.name}")(exports.finish_file)
 decide_by_notes = _make("decide-by-notes")(local_times.decide_again)
+reopen_by_layouts = _make("reopen-by-layouts")(layouts.reopen_by_layouts)
 clear_lake = _make("clear-lake")(local_times.clear_lake)
 prepare = _make("pair-recordings")(processing.prepare)
 measure_workout = _make("measure-workout", "measure {planned.workout_id}")(

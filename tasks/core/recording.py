@@ -82,7 +82,8 @@ class Recording:
     The tables are declared in `tasks.tables.tables` (`samples`, `laps`, `lengths`, `beats`,
     `battery`, `events`). A reader fills them in the tables' units with whatever the export
     holds, in file order; `normalise` sorts them, joins doubled stamps and takes out what
-    cannot be. `start_utc` and `end_utc` span everything with a time.
+    cannot be. `start_utc` and `end_utc` span everything with a time. `proposal` is the text of a
+    CSV layout that reads what this reading left out; it is not kept.
     """
 
     header: Header
@@ -95,6 +96,7 @@ class Recording:
     battery: pa.Table
     events: pa.Table
     remarks: tuple[Remark, ...] = field(default=())
+    proposal: str = ""
 
     def with_remarks(self, *remarks: Remark) -> Recording:
         """Return the same recording with `remarks` added."""

@@ -15,6 +15,7 @@ from tasks.guard.clean import Clean, read_clean
 from tasks.guard.foreign import (
     NotesText,
     expand,
+    find_fitting,
     find_format,
     look_complete,
     read_notes_text,
@@ -40,6 +41,7 @@ __all__ = [
     "NotesText",
     "ReadingProcessError",
     "expand_isolated",
+    "find_fitting_isolated",
     "find_format_isolated",
     "is_complete_isolated",
     "load_line_isolated",
@@ -62,6 +64,8 @@ LOOK_MOST_MB: Final = 1024.0
 LOOK_MOST_EXPANDED_BYTES: Final = 256 * 1024 * 1024
 
 _BYTES_PER_MB: Final = 1_000_000
+#: CSV files that are compared with layouts in one call.
+_GROUP: Final = 20
 _SEND: Final = "send the file to whoever maintains coworn"
 
 
@@ -72,6 +76,29 @@ def run_isolated_read(export: ExportFile, options: ReadOptions, *, settings: Rea
     or ended the process; ReadingProcessError when there is none to be had; OSError.
     """
     return _call(read_clean, export, options, name=export.name, settings=settings)
+
+
+def find_fitting_isolated(
+    files: Sequence[ExportFile], layouts: Sequence[Path], *, settings: ReadSettings
+) -> set[str]:
+    """Return the ids of the CSV files that one of the layout files fits, asked in small groups.
+
+    A group that goes too far counts as fitting: reading its files says why. Raises: OSError;
+    ReadingProcessError.
+    """
+    fitting: set[str] = set()
+    for begin in range(0, len(files), _GROUP):
+        group = tuple(files[begin : begin + _GROUP])
+        try:
+            fitting |= POOL.call(
+                find_fitting,
+                *(group, tuple(layouts)),
+                longest_s=settings.longest_s,
+                most_memory_mb=settings.most_memory_mb,
+            )
+        except CallEndedError:
+            fitting |= {file.file_id for file in group}
+    return fitting
 
 
 def expand_isolated(

@@ -19,10 +19,14 @@ LOG: Final = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class Clean:
-    """The recordings of an export that could be normalised, and why others could not."""
+    """The recordings of an export that could be normalised, and why others could not.
+
+    `proposal` is the text of a CSV layout that reads more of it, empty where there is none.
+    """
 
     recordings: tuple[Recording, ...]
     complaints: tuple[str, ...] = ()
+    proposal: str = ""
 
 
 def read_clean(export: ExportFile, options: ReadOptions) -> Clean:
@@ -48,4 +52,8 @@ def read_clean(export: ExportFile, options: ReadOptions) -> Clean:
             )
     if not kept:
         raise refusals[0]
-    return Clean(tuple(kept), tuple(refusal.reason for refusal in refusals))
+    return Clean(
+        tuple(kept),
+        tuple(refusal.reason for refusal in refusals),
+        next((recording.proposal for recording in kept if recording.proposal), ""),
+    )

@@ -45,6 +45,13 @@ def find_format(path: Path, name: str) -> str | None:
         return None
 
 
+def find_fitting(files: Sequence[ExportFile], layouts: Sequence[Path]) -> frozenset[str]:
+    """Return the ids of the CSV files that one of the layout files fits."""
+    from tasks.readers.csv import fits_one_of  # noqa: PLC0415 - few calls look at layouts
+
+    return frozenset(file.file_id for file in files if fits_one_of(file.path, layouts))
+
+
 def expand(
     export: ExportFile, into: Path, max_expanded_bytes: int, max_members: int
 ) -> tuple[ExportFile, ...]:

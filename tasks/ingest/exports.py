@@ -45,6 +45,7 @@ from tasks.guard import (
     read_notes_isolated,
     run_isolated_read,
 )
+from tasks.ingest.layouts import lay_proposal
 from tasks.ingest.local_times import LocalTimes, make_fact, recall_times
 from tasks.readers.archive import is_archive
 from tasks.readers.notes import is_notes
@@ -113,10 +114,8 @@ def ingest_batch(
 
 def fail(file: Dropped, error: BaseException) -> FileOutcome:
     """Return the outcome of a file that the machine did not let through."""
-    words = str(error) or type(error).__name__
-    return FileOutcome(
-        file.name, "failed", reason=f"{words}; the file stays where it is and is tried again"
-    )
+    words = f"{str(error) or type(error).__name__}; the file stays where it is and is tried again"
+    return FileOutcome(file.name, "failed", reason=words)
 
 
 def ingest_file(
@@ -147,7 +146,7 @@ def ingest_file(
     if known is not None and _is_done(known, home):
         outcomes: tuple[FileOutcome, ...] = (_repeat(file, known),)
     else:
-        # A reader sees the archived bytes: what lies in the inbox may change under its hands.
+        # What lies in the inbox may change under a reader's hands; the archived bytes do not.
         export = ExportFile(archived.path, file.name, archived.file_id, file.folder)
         outcomes = _handle(export, home=home, settings=settings)
     if move:
@@ -286,6 +285,7 @@ def _take_export(export: ExportFile, *, home: Home, settings: Settings) -> FileO
         recording_ids.append(recording_id)
         if recording.header.status == "partial":
             complaints.append(recording.header.reason or "the end is missing")
+    complaints += lay_proposal(export, clean.proposal, home=home)
     return FileOutcome(
         export.name,
         "partial" if complaints else "stored",

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
-from config.layouts import LayoutBook, load_layouts
+from config.layouts import LayoutBook, LayoutFileError, load_layouts, read_layout
 from tasks.core.errors import DamagedError, ExportRefusedError, NoClockError, UnknownLayoutError
 from tasks.core.recording import Remark
 from tasks.core.registers import reader
@@ -18,6 +20,7 @@ from tasks.readers.csv.sheet import Record, decode_text, is_cut, read_head
 from tasks.readers.csv.times import find_start
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from tasks.core.recording import ExportFile, Recording
@@ -87,8 +90,22 @@ def read_csv(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:
     if not readings:
         raise _choose_refusal(refusals, fits, export=export)
     reading = _choose_reading(readings, export, own=book.own)
+    recording = reading.recording
+    layout = reading.fit.layout
+    if layout.name in book.own:
+        name = f"{recording.header.reader}, layout {layout.name} {layout.mark}"
+        recording = replace(recording, header=replace(recording.header, reader=name))
     faults = [Remark(f"the layout file {fault} (it is not used)") for fault in book.faults]
-    return (reading.recording.with_remarks(*faults),)
+    return (recording.with_remarks(*faults),)
+
+
+def fits_one_of(path: Path, layouts: Sequence[Path]) -> bool:
+    """Say whether one of the layout files fits the CSV at `path`; faulty ones fit none."""
+    read = []
+    for one in layouts:
+        with contextlib.suppress(LayoutFileError):
+            read.append(read_layout(one, vocabulary=VOCABULARY))
+    return bool(find_fits(path.read_bytes(), read))
 
 
 def _leave_out_relative(

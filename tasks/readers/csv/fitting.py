@@ -160,7 +160,7 @@ def _fit_header(layout: Layout, text: str, delimiter: str, *, header: Record) ->
         skipped=tuple(
             header.cells[n]
             for n, meaning in suspected.items()
-            if meaning is not None and meaning.ours not in read
+            if layout.known_titles and meaning is not None and meaning.ours not in read
         ),
         doubled=tuple(header.cells[n] for n in sorted(taken) if titles.count(titles[n]) > 1),
     )

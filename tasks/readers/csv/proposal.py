@@ -6,13 +6,16 @@ import json
 import re
 from dataclasses import dataclass
 from pathlib import PurePath
-from typing import Final, get_args
+from typing import TYPE_CHECKING, Final, get_args
 
 from config.layouts import TimeForm
 from tasks.core.units import UNITS
 from tasks.readers.csv.cells import is_number
 from tasks.readers.csv.sheet import Record, read_head
 from tasks.readers.csv.titles import TARGETS, fold_name, suspect_title
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 _DELIMITERS: Final = (",", ";", "\t", "|")
 _TIME_WORDS: Final = r"\b(time|timestamp|datetime|date ?time|utc|elapsed|seconds|secs?|duration)\b"
@@ -62,8 +65,11 @@ def find_header(text: str) -> tuple[Record | None, str]:
     return None, delimiter
 
 
-def propose_layout(text: str, *, name: str) -> str:
-    """Return the TOML text of a layout for the file `name`; what is not sure is marked there."""
+def propose_layout(text: str, *, name: str, units: Mapping[str, str] | None = None) -> str:
+    """Return the TOML text of a layout for the file `name`; what is not sure is marked there.
+
+    `units` are those that the numbers below a title fit.
+    """
     header, delimiter = find_header(text)
     records = read_head(text, delimiter)
     if header is None:
@@ -102,11 +108,13 @@ def propose_layout(text: str, *, name: str) -> str:
                 f"formats = [{', '.join(_quote(one) for one in time.formats)}]{time.check}"
             )
     times = _Time("", titles[0] if titles else "") if time is None else time
-    lines += _propose_columns(titles, times={times.title, times.date_title})
+    lines += _propose_columns(titles, times={times.title, times.date_title}, units=units or {})
     return "\n".join(lines) + "\n"
 
 
-def _propose_columns(titles: tuple[str, ...], *, times: set[str | None]) -> list[str]:
+def _propose_columns(
+    titles: tuple[str, ...], *, times: set[str | None], units: Mapping[str, str]
+) -> list[str]:
     lines: list[str] = []
     unknown: list[str] = []
     taken: set[str] = set()
@@ -120,6 +128,8 @@ def _propose_columns(titles: tuple[str, ...], *, times: set[str | None]) -> list
         ours, unit = meaning.ours, meaning.unit
         taken.add(ours)
         mark = "" if meaning.is_stated else "  # CHECK: the title does not say"
+        if title in units:
+            unit, mark = units[title], "  # CHECK: the numbers fit this unit"
         lines += [
             "",
             "[[column]]",

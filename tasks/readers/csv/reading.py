@@ -14,11 +14,20 @@ from tasks.core.errors import (
     NothingRecordedError,
     UnknownLayoutError,
 )
-from tasks.core.recording import Header, Recording, Remark
-from tasks.core.units import convert_to_table_unit
+from tasks.core.recording import Header, Recording
+from tasks.core.units import MICROSECONDS_PER_SECOND, convert_to_table_unit
 from tasks.readers.csv.cells import Numbers, is_number, parse_numbers
 from tasks.readers.csv.clocks import find_block_start, is_relative
+from tasks.readers.csv.doubts import (
+    Contradiction,
+    are_two_sensors,
+    find_contradictions,
+    find_devices,
+    find_other_rates,
+)
 from tasks.readers.csv.fitting import VOCABULARY
+from tasks.readers.csv.proposal import propose_layout
+from tasks.readers.csv.remarks import NAMED_AT_MOST, collect_remarks
 from tasks.readers.csv.sheet import HEAD_LINES, is_cut, read_grid
 from tasks.readers.csv.times import (
     Instants,
@@ -38,11 +47,9 @@ if TYPE_CHECKING:
     from tasks.core.zones import Zone
     from tasks.readers.csv.clocks import BlockStart
     from tasks.readers.csv.fitting import Fit, Use
-    from tasks.readers.csv.sheet import Grid
+from tasks.readers.csv.sheet import Grid
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-#: Remarks stay readable: more unused columns than this are only counted.
-_NAMED_AT_MOST: Final = 8
 
 
 @dataclass(frozen=True)
@@ -70,6 +77,10 @@ def read_fit(fit: Fit, export: ExportFile, *, zone: Zone | None) -> Reading:
     numbers = {use.column.ours: _parse_column(fit, use, grid) for use in fit.uses}
     _check_plausible(fit, numbers, export)
     instants = _read_times(fit, grid, numbers, export=export, zone=zone)
+    _check_devices(fit, grid, export)
+    contradictions = _find_contradictions(fit, numbers, instants)
+    fit = _leave_out(fit, contradictions, export)
+    numbers = {use.column.ours: numbers[use.column.ours] for use in fit.uses}
     cut = is_cut(fit.text, fit.delimiter, width=fit.width)
     good = instants.known & ~grid.ragged & ~_find_unreadable_rows(numbers)
     if 2 * int((~good).sum()) > len(good):
@@ -77,9 +88,22 @@ def read_fit(fit: Fit, export: ExportFile, *, zone: Zone | None) -> Reading:
     keep = instants.known & ~grid.ragged
     if cut:
         keep[-1] = False
-    recording = _build(fit, numbers, instants, keep=keep, export=export, cut=cut)
+    recording = _build(fit, numbers, instants, keep=keep, export=export)
+    reasons = [contradiction.describe() for contradiction in contradictions]
+    if fit.skipped:
+        named = ", ".join(repr(title) for title in fit.skipped[:NAMED_AT_MOST])
+        reasons.append(f"not read, as no layout says what they hold: {named}")
+    proposal = ""
+    if reasons:
+        units = {one.use.title: one.unit for one in contradictions}
+        proposal = propose_layout(fit.text, name=export.name, units=units)
+    if cut:
+        reasons.append("the file stops inside its last row")
+    if reasons:
+        header = replace(recording.header, status="partial", reason="; ".join(reasons))
+        recording = replace(recording, header=header, proposal=proposal)
     cells = sum(int(column.unreadable[keep].sum()) for column in numbers.values())
-    remarks = _collect_remarks(fit, grid, numbers, instants=instants, keep=keep, cut=cut)
+    remarks = collect_remarks(fit, grid, numbers, instants=instants, keep=keep, cut=cut)
     return Reading(fit, recording.with_remarks(*remarks), cells + int((~keep).sum()))
 
 
@@ -127,6 +151,63 @@ def _check_plausible(fit: Fit, numbers: dict[str, Numbers], export: ExportFile) 
                 f"{use.column.unit} (layout {fit.layout.name})",
                 remedy="describe the file in a layout with the right unit under columns/",
             )
+
+
+def _check_devices(fit: Fit, grid: Grid, export: ExportFile) -> None:
+    """Raise DamagedError when the rows, or two columns of heart rates, are of several devices."""
+    found = find_devices(fit, grid)
+    rates = [use for use in fit.uses if use.column.ours == "heart_rate_bpm"]
+    for use in rates if fit.header is not None and found is None else ():
+        others = find_other_rates(fit, use)
+        one = _parse_column(fit, use, grid).floats
+        for position in others:
+            other = _parse_column(fit, replace(use, position=position), grid).floats
+            if are_two_sensors(one, other):
+                title = fit.header.cells[position] if fit.header is not None else ""
+                found = f"the columns {use.title!r} and {title!r} hold heart rates of two sensors"
+    if found is not None:
+        raise DamagedError(
+            export.name,
+            found=f"{found}, and a file of several devices is no recording of one",
+            remedy="save the rows or columns of each device as a file of its own",
+        )
+
+
+def _find_contradictions(
+    fit: Fit, numbers: dict[str, Numbers], instants: Instants
+) -> list[Contradiction]:
+    seconds = np.where(instants.known, instants.micros / MICROSECONDS_PER_SECOND, np.nan)
+    return find_contradictions(fit, _convert(fit, numbers), seconds)
+
+
+def _leave_out(fit: Fit, contradictions: list[Contradiction], export: ExportFile) -> Fit:
+    """Return the fit without the columns that contradict others. Raises: UnknownLayoutError."""
+    out = {contradiction.use.position for contradiction in contradictions}
+    uses = tuple(use for use in fit.uses if use.position not in out)
+    if not uses:
+        raise UnknownLayoutError(
+            export.name,
+            found="; ".join(contradiction.describe() for contradiction in contradictions),
+            remedy="finish the proposed layout and put it under columns/ in the home folder",
+            proposal=propose_layout(
+                fit.text,
+                name=export.name,
+                units={one.use.title: one.unit for one in contradictions},
+            ),
+        )
+    return replace(fit, uses=uses)
+
+
+def _convert(fit: Fit, numbers: dict[str, Numbers]) -> dict[str, NDArray[np.float64]]:
+    """Return the columns in the tables' units."""
+    return {
+        use.column.ours: convert_to_table_unit(
+            numbers[use.column.ours].floats,
+            use.column.unit,
+            target=VOCABULARY.columns[use.column.ours],
+        )
+        for use in fit.uses
+    }
 
 
 def _read_times(
@@ -211,16 +292,8 @@ def _build(
     *,
     keep: NDArray[np.bool_],
     export: ExportFile,
-    cut: bool,
 ) -> Recording:
-    values = {
-        use.column.ours: convert_to_table_unit(
-            numbers[use.column.ours].floats,
-            use.column.unit,
-            target=VOCABULARY.columns[use.column.ours],
-        )[keep]
-        for use in fit.uses
-    }
+    values = {ours: column[keep] for ours, column in _convert(fit, numbers).items()}
     micros = instants.micros[keep]
     if not any(np.isfinite(column).any() for column in values.values()):
         raise NothingRecordedError(
@@ -245,8 +318,6 @@ def _build(
         header=Header(
             format="csv",
             reader=_name_reader(),
-            status="partial" if cut else "whole",
-            reason="the file stops inside its last row" if cut else None,
             creator=facts.creator,
             sport=facts.sport,
             time_basis=instants.basis,
@@ -262,72 +333,6 @@ def _build(
         battery=make_empty(BATTERY),
         events=make_empty(EVENTS),
     )
-
-
-def _collect_remarks(
-    fit: Fit,
-    grid: Grid,
-    numbers: dict[str, Numbers],
-    *,
-    instants: Instants,
-    keep: NDArray[np.bool_],
-    cut: bool,
-) -> list[Remark]:
-    remarks = [Remark(f"read by the layout {fit.layout.name}"), *instants.remarks]
-    remarks += [
-        Remark(f"column {use.title!r} names no unit; read as {use.column.unit}")
-        for use in fit.uses
-        if use.column.unit_assumed
-    ]
-    if fit.unused:
-        named = ", ".join(fit.unused[:_NAMED_AT_MOST])
-        more = len(fit.unused) - _NAMED_AT_MOST
-        named += f" and {more} more" if more > 0 else ""
-        remarks.append(Remark(f"columns that nothing reads: {named}", len(fit.unused)))
-    remarks += [
-        Remark(f"the title {title!r} stands more than once; its first column is read")
-        for title in fit.doubled
-    ]
-    for use in fit.uses:
-        unreadable = numbers[use.column.ours].unreadable & keep
-        if unreadable.any():
-            row = int(np.argmax(unreadable))
-            cell = grid.cells[use.position][row]
-            remarks.append(
-                Remark(
-                    f"{use.title}: cells that are no number, set to missing; the first is "
-                    f"{cell!r} in line {grid.find_line(row)}",
-                    int(unreadable.sum()),
-                )
-            )
-    untimed = ~instants.known & ~grid.ragged
-    if untimed.any():
-        row = int(np.argmax(untimed))
-        later = (
-            "; every later beat is too early by what they would have added"
-            if fit.layout.time.form == "beats"
-            else ""
-        )
-        remarks.append(
-            Remark(
-                f"rows without a readable time, left out; the first is line "
-                f"{grid.find_line(row)}{later}",
-                int(untimed.sum()),
-            )
-        )
-    if grid.ragged.any():
-        line = grid.find_line(int(np.argmax(grid.ragged)))
-        remarks.append(
-            Remark(
-                f"rows with more filled cells than the header, left out; the first is line {line}",
-                int(grid.ragged.sum()),
-            )
-        )
-    if grid.repeated:
-        remarks.append(Remark("headers repeated among the data, left out", grid.repeated))
-    if cut:
-        remarks.append(Remark("the file stops inside its last row, which is left out"))
-    return remarks
 
 
 def _name_reader() -> str:

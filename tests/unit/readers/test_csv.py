@@ -131,9 +131,9 @@ def test_a_title_without_unit_is_remarked(read: Read) -> None:
 
 
 def test_of_two_columns_with_one_title_the_first_is_read(read: Read) -> None:
-    recording = read("time,hr,hr\n2026-05-02T07:30:00Z,70,80\n")
-    assert list_heart_rates(recording) == [70.0]
-    assert "the title 'hr' stands more than once; its first column is read" in list_remarks(
+    recording = read("time,speed_kmh,speed_kmh\n2026-05-02T07:30:00Z,9,10\n")
+    assert read_floats(recording.samples, "speed_mps").tolist() == [2.5]
+    assert "the title 'speed_kmh' stands more than once; its first column is read" in list_remarks(
         recording
     )
 
