@@ -1,7 +1,7 @@
 -- Distance of every device: its own total, the sum of its positions, and the error where one is known
-SELECT workouts.start_utc, workouts.activity, latest_results.device_id, latest_results.reference,
-       latest_results.metric, latest_results.value, latest_results.unit, latest_results.reason
-FROM latest_results
-JOIN workouts USING (workout_id)
-WHERE latest_results.metric LIKE 'distance\_%' ESCAPE '\' AND latest_results.segment = 'all'
-ORDER BY workouts.start_utc, latest_results.metric, latest_results.device_id;
+SELECT start_utc, activity, device_id, distance_own_m, distance_summed_m, reference, reference_kind,
+       round(distance_error_m, 1)   AS error_m,
+       round(distance_error_pct, 2) AS error_pct
+FROM distance
+WHERE segment = 'all'
+ORDER BY start_utc, device_id;

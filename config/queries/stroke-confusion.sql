@@ -8,7 +8,7 @@ SELECT device_id,
        sum(swim_read_as_butterfly_lengths)::INTEGER    AS read_butterfly,
        sum(swim_read_as_drill_lengths)::INTEGER        AS read_drill,
        sum(swim_read_as_other_lengths)::INTEGER        AS read_other
-FROM swimming
+FROM swimming_all
 WHERE reference = 'truth' AND starts_with(segment, 'stroke:')
   AND swim_stroke_type_match_pct IS NOT NULL
 GROUP BY device_id, swum

@@ -16,58 +16,16 @@ if TYPE_CHECKING:
 
     from config.home import Home
 
-#: Truth stands before a course, a course before a device; of two devices the one that the heart
-#: rate was held against first.
 _QUERY: Final = """
-WITH chosen AS (SELECT unnest($workouts::VARCHAR[]) AS workout_id),
-heart AS (
-  SELECT workout_id, recording_id, reference,
-    max(value) FILTER (metric = 'hr_lock_s') AS lock_s,
-    max(value) FILTER (metric = 'hr_mae_bpm') AS mae_bpm,
-    max(value) FILTER (metric = 'hr_bias_bpm') AS bias_bpm,
-    max(value) FILTER (metric = 'hr_within_5_bpm_pct') AS within_pct,
-    row_number() OVER (
-      PARTITION BY workout_id, recording_id
-      ORDER BY max(value) FILTER (metric = 'hr_mae_bpm') IS NULL, min(rowid_of)
-    ) AS place
-  FROM (
-    SELECT *, row_number() OVER () AS rowid_of
-    FROM latest_results SEMI JOIN chosen USING (workout_id)
-  )
-  WHERE segment = 'all' AND metric LIKE 'hr_%' AND reference IS NOT NULL
-  GROUP BY workout_id, recording_id, reference
-),
-distance AS (
-  SELECT workout_id, recording_id, value AS error_pct, reference,
-    row_number() OVER (
-      PARTITION BY workout_id, recording_id
-      ORDER BY CASE WHEN reference = 'truth' THEN 0 WHEN reference LIKE 'course:%' THEN 1 ELSE 2 END
-    ) AS place
-  FROM latest_results SEMI JOIN chosen USING (workout_id)
-  WHERE metric = 'distance_error_pct' AND segment = 'all' AND value IS NOT NULL
-),
-found AS (
-  SELECT workout_id, recording_id, count(*) AS findings
-  FROM latest_findings SEMI JOIN chosen USING (workout_id)
-  GROUP BY workout_id, recording_id
-)
-SELECT recordings.workout_id, workouts.start_utc, workouts.activity, recordings.device_id,
-  coalesce(devices.role, 'peer') AS role, heart.reference, heart.lock_s, heart.mae_bpm,
-  heart.bias_bpm, heart.within_pct, distance.error_pct, distance.reference AS distance_reference,
-  coalesce(found.findings, 0) AS findings
-FROM recordings
-SEMI JOIN chosen USING (workout_id)
-JOIN workouts USING (workout_id)
-LEFT JOIN devices ON devices.device_id = recordings.device_id
-LEFT JOIN heart ON heart.place = 1 AND heart.workout_id = recordings.workout_id
-  AND heart.recording_id = recordings.recording_id
-LEFT JOIN distance ON distance.place = 1 AND distance.workout_id = recordings.workout_id
-  AND distance.recording_id = recordings.recording_id
-LEFT JOIN found ON found.workout_id = recordings.workout_id
-  AND found.recording_id = recordings.recording_id
-WHERE recordings.duplicate_of IS NULL AND recordings.continues IS NULL
-ORDER BY workouts.start_utc, recordings.workout_id, role DESC, recordings.device_id
+SELECT workout_id, start_utc, activity, device_id, role, hr_reference AS reference,
+  hr_reference_kind AS reference_kind, hr_lock_s AS lock_s, hr_mae_bpm AS mae_bpm,
+  hr_bias_bpm AS bias_bpm, hr_within_5_bpm_pct AS within_pct, distance_error_pct AS error_pct,
+  distance_reference, distance_reference_kind, n_findings AS findings
+FROM headlines
+WHERE list_contains($workouts::VARCHAR[], workout_id)
+ORDER BY start_utc, workout_id, role DESC, device_id
 """
+_HAS_VIEW: Final = "FROM duckdb_views() WHERE view_name = 'headlines'"
 
 
 @dataclass(frozen=True)
@@ -80,12 +38,14 @@ class MainRow:
     device_id: str
     role: str
     reference: str | None
+    reference_kind: str | None
     lock_s: float | None
     mae_bpm: float | None
     bias_bpm: float | None
     within_pct: float | None
     error_pct: float | None
     distance_reference: str | None
+    distance_reference_kind: str | None
     findings: int
 
     @property
@@ -107,14 +67,19 @@ def read_main_rows(
     """Read the main rows from the newest published copy, by the start of the workout.
 
     Of all workouts, or of `workout_ids`, or of the `newest` ones.
-    Raises: CowornError when nothing was published yet.
+    Raises: CowornError when nothing was published yet, or by an older version only.
     """
+    from tasks.core.errors import CowornError
     from tasks.store import connect_for_reading
 
     connection = connect_for_reading(home)
     try:
         if workout_ids is None:
             workout_ids = find_newest(connection, newest)
+        if not connection.execute(_HAS_VIEW).fetchall():
+            raise CowornError(
+                f"{home.results}: made by an older version; coworn nightly makes it again"
+            )
         answer = connection.execute(_QUERY, {"workouts": list(workout_ids)})
         names = [part[0] for part in answer.description or ()]
         return [MainRow(**dict(zip(names, row, strict=True))) for row in answer.fetchall()]

@@ -29,6 +29,9 @@ Against = Literal[
     "lengths",
     "battery",
 ]
+#: What a reference is. "device" is one that is a reference of that channel; "comparison" is another
+#: device that is none, so that a difference from it is no error of either.
+ReferenceKind = Literal["truth", "course", "device", "consensus", "comparison"]
 #: Views of the database, one column per metric.
 Domain = Literal[
     "heart_rate",

@@ -19,9 +19,11 @@ from tasks.tables.arrow import concatenate, make_rows
 from tasks.tables.tables import FINDINGS, PAIRS, RESULTS
 from tasks.workout.case import Case, Segment
 from tasks.workout.clocks import TIMED, explain_doubt
+from tasks.workout.consensus import CHANNELS
+from tasks.workout.main_rows import mark_main_rows
 from tasks.workout.named_segments import find_seconds
 from tasks.workout.pair_rows import make_pair_rows
-from tasks.workout.references import CHANNELS, Choice, choose_references
+from tasks.workout.references import Choice, choose_references
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -50,7 +52,7 @@ def measure_workout(workout: Workout) -> Measured:
     for subject in workout.subjects:
         kinds: tuple[Against, ...] = (*CHANNELS, "truth", "lengths", "battery")
         choices = {kind: choose_references(workout, subject, kind) for kind in kinds}
-        results += _measure_metrics(workout, subject, choices)
+        results += mark_main_rows(_measure_metrics(workout, subject, choices))
         findings += _look_for_findings(workout, subject, choices)
         for kind in CHANNELS:
             for reference in choices[kind].references:
@@ -97,9 +99,11 @@ def _measure_metrics(
             for metric in metrics:
                 yield _make_row(workout, test, None, "all", metric, unknown(reason))
             continue
-        references: Iterable[Reference | None] = choice.references or (None,)
-        for reference in references:
-            yield from _measure_against(workout, test, reference, metrics)
+        if not choice.references:
+            yield from _measure_against(workout, test, None, metrics)
+        for rank, reference in enumerate(choice.references, start=1):
+            for row in _measure_against(workout, test, reference, metrics):
+                yield {**row, "reference_rank": rank}
 
 
 def _measure_against(
@@ -178,6 +182,8 @@ def _make_row(
         "recording_id": test.recording_id,
         "device_id": test.device.id,
         "reference": None if reference is None else reference.name,
+        "reference_kind": None if reference is None else reference.kind,
+        "reference_rank": None,
         "segment": segment,
         "metric": metric.id,
         "metric_version": metric.version,

@@ -106,6 +106,14 @@ class Result:
     reason: str | None
     note: str | None = None
     reference_why: str | None = None
+    reference_kind: str | None = None
+    reference_rank: int | None = None
+    is_main: bool | None = None
+
+    @property
+    def place(self) -> tuple[bool, bool, int]:
+        """Place among the values of its recording, segment and metric: the smallest one counts."""
+        return self.value is None, self.is_main is False, self.reference_rank or 0
 
 
 @dataclass(frozen=True)
@@ -228,18 +236,16 @@ class WorkoutData:
     def find(
         self, recording_id: str, metric: str, *, segment: str = ALL, reference: str | None = None
     ) -> Result | None:
-        """Return one result: against `reference`, or else against what stands highest.
+        """Return one result: against `reference`, or else the one that counts.
 
-        One with a value goes before one without; truth before a course, a course before a
-        reference device, that before other devices.
+        Where there is no such value, a difference from a device that is no reference.
         """
-        found = [
+        found = (
             one
             for one in self._by_number.get((recording_id, metric, segment), ())
             if reference is None or one.reference == reference
-        ]
-        found.sort(key=lambda one: (one.value is None, self._rank(one.reference)))
-        return next(iter(found), None)
+        )
+        return min(found, key=lambda one: one.place, default=None)
 
     @cached_property
     def _by_number(self) -> dict[tuple[str, str, str], list[Result]]:
@@ -255,14 +261,6 @@ class WorkoutData:
             for metric in metrics
             for one in self._by_number.get((recording_id, metric, ALL), ())
         ]
-
-    def _rank(self, reference: str | None) -> int:
-        if reference is None or reference == "truth":
-            return 0
-        if reference.startswith("course:"):
-            return 1
-        roles = {one.device.device_id: one.device.role for one in self.recordings}
-        return 2 if roles.get(reference) == "reference" else 3
 
     def recording(self, recording_id: str) -> RecordingFacts:
         """Return the recording of that id."""

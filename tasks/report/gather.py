@@ -97,20 +97,16 @@ def fill_line(
 def find_references(data: WorkoutData) -> dict[str, str]:
     """Give, by test recording, the recording that its heart rate is held against first.
 
-    A reference device stands before a peer; a consensus is no recording and has no pairs.
+    That of the value that counts; a consensus is no recording and has no pairs.
     """
     by_device = {one.device.device_id: one for one in data.recordings}
     found: dict[str, str] = {}
-    for result in data.results:
-        if result.metric != "hr_mae_bpm" or result.segment != ALL or result.value is None:
-            continue
-        reference = by_device.get(result.reference or "")
-        if reference is None:
-            continue
-        if result.recording_id not in found or reference.device.role == "reference":
-            found[result.recording_id] = reference.recording_id
-    order = [one.recording_id for one in data.recordings]
-    return {recording_id: found[recording_id] for recording_id in order if recording_id in found}
+    for one in data.recordings:
+        result = data.find(one.recording_id, "hr_mae_bpm")
+        reference = by_device.get((result.reference if result else None) or "")
+        if reference is not None and result is not None and result.value is not None:
+            found[one.recording_id] = reference.recording_id
+    return found
 
 
 def gather_device(

@@ -217,12 +217,12 @@ def _shorten(values: Any) -> list[float | int | None]:  # noqa: ANN401 - an arra
 
 
 def pick_whole(results: Iterable[Result], metric: str) -> dict[tuple[str, str], Result]:
-    """Return whole-workout result of one metric by workout and device, one with a value first."""
+    """Return the whole-workout result that counts of one metric, by workout and device."""
     found: dict[tuple[str, str], Result] = {}
     for one in results:
         if one.metric != metric or one.segment != ALL:
             continue
         key = (one.workout_id, one.device_id)
-        if key not in found or (found[key].value is None and one.value is not None):
+        if key not in found or one.place < found[key].place:
             found[key] = one
     return found

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 _RESULT_COLUMNS: Final = (
     "workout_id, recording_id, device_id, reference, segment, metric, value, ci_low, ci_high, n, "
-    "coverage, unit, reason, note, reference_why"
+    "coverage, unit, reason, note, reference_why, reference_kind, reference_rank, is_main"
 )
 _FINDING_COLUMNS: Final = (
     "workout_id, recording_id, device_id, reference, kind, epoch(start_utc) AS start_s, "
@@ -214,7 +214,8 @@ def read_results(
         # Only declared names are put into the text; what comes from people are parameters.
         f"SELECT {_RESULT_COLUMNS} FROM latest_results "  # noqa: S608
         f"WHERE {' AND '.join(where) or 'true'} "
-        "ORDER BY workout_id, device_id, recording_id, metric, segment, reference NULLS FIRST",
+        "ORDER BY workout_id, device_id, recording_id, metric, segment, "
+        "reference_rank NULLS FIRST, reference NULLS FIRST",
         parameters,
     )
     return tuple(Result(**row) for row in rows)

@@ -1,4 +1,4 @@
-"""The views: newest results, one wide view per domain, and the lake as if it were tables.
+"""The views: newest results, wide views of each domain, and the lake as if it were tables.
 
 The wide views get their columns from the register of metrics, so that a new metric needs no edit
 here.
@@ -7,21 +7,42 @@ here.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, get_args
+from typing import TYPE_CHECKING, Final, Literal, get_args
 
 from tasks.core import discovery
 from tasks.core.registers import METRICS, Domain, Metric
 from tasks.store.ddl import SQL_TYPES, list_names, quote_name, quote_text
+from tasks.store.headlines import COMMENTS, HEADLINES
 from tasks.tables.columns import COLUMNS, Column
 from tasks.tables.tables import ANSWERS, FINDINGS, LAKE_TABLES, PAIRS, RESULTS, Table
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     import duckdb
 
 #: Setup keys that are columns of the wide views; all others are in the table `setups`.
 SETUP_KEYS: Final = ("wrist", "band", "display", "gnss", "firmware")
+
+#: The numbers of a domain that are said first; their view has n and interval of each, and names
+#: the reference of the first that has one.
+MAIN_METRICS: Final[Mapping[Domain, tuple[str, ...]]] = {
+    "heart_rate": ("hr_mae_bpm", "hr_bias_bpm", "hr_within_5_bpm_pct"),
+    "track": ("track_cross_median_m", "track_corners_cut_per_km"),
+    "distance": ("distance_error_pct", "speed_mae_mps"),
+    "indoor": ("indoor_distance_error_pct",),
+    "elevation": ("ascent_error_pct", "altitude_bias_m"),
+    "detection": ("start_delay_s",),
+    "swimming": ("swim_lengths_error", "swim_distance_error_pct"),
+    "battery": ("battery_rate_pct_per_h",),
+}
+#: What stands beside each of them: ending, column of `results`, what it is.
+_BESIDE: Final = (
+    ("n", "n", "what it rests on"),
+    ("ci_low", "ci_low", "lower end of its 95 % interval"),
+    ("ci_high", "ci_high", "upper end of its 95 % interval"),
+)
 
 #: The lake's tables by the name of their view: `battery` is taken by the domain.
 LAKE_VIEWS: Final = {
@@ -54,9 +75,14 @@ class View:
 def build_views(lake: Path) -> tuple[View, ...]:
     """Return every view of the published database, over the store's tables and the `lake`."""
     discovery.load_metrics()
-    domains = tuple(build_domain_view(domain) for domain in get_args(Domain))
+    domains = tuple(
+        view
+        for domain in get_args(Domain)
+        for view in (build_main_view(domain), build_domain_view(domain))
+    )
     lakes = tuple(build_lake_view(name, lake=lake) for name in LAKE_VIEWS)
-    return (*build_latest_views(), *domains, *lakes)
+    headlines = View("headlines", HEADLINES, *COMMENTS)
+    return (*build_latest_views(), *domains, headlines, *lakes)
 
 
 def create_latest_views(connection: duckdb.DuckDBPyConnection, *, temporary: bool) -> None:
@@ -73,6 +99,7 @@ def build_latest_views() -> tuple[View, ...]:
     """Return the views of what holds now."""
     return (
         _build_newest_measurement(RESULTS),
+        _build_main_results(),
         _build_newest_measurement(FINDINGS),
         *(_build_newest_answers(table) for table in ANSWERS),
     )
@@ -92,6 +119,17 @@ def _build_newest_measurement(table: Table) -> View:
         query,
         f"{grain}; the newest measurement of each workout that still exists",
         tuple((column.name, column.comment) for column in table.columns),
+    )
+
+
+def _build_main_results() -> View:
+    # What an older version measured does not say which row is the main one.
+    return View(
+        "main_results",
+        "SELECT * FROM latest_results WHERE is_main IS DISTINCT FROM false",
+        "one row per recording, segment and metric: the value that counts, against the best "
+        "reference; no difference from a device that is no reference (latest_results has all)",
+        tuple((column.name, column.comment) for column in RESULTS.columns),
     )
 
 
@@ -115,58 +153,123 @@ def _build_newest_answers(table: Table) -> View:
     )
 
 
+def build_main_view(domain: Domain) -> View:
+    """Return the wide view of `domain`: a row per recording and segment, a column per metric.
+
+    Main rows only, so that a mean over a column is a mean of what counts. The main metrics have
+    their n and interval beside them.
+    """
+    discovery.load_metrics()
+    columns: list[tuple[str, str, str]] = []
+    for metric in _list_metrics(domain):
+        columns.append((metric.id, _pick_value(metric.id, "value"), _describe_metric(metric)))
+        if metric.id in MAIN_METRICS[domain]:
+            columns += [
+                (f"{metric.id}_{ending}", _pick_value(metric.id, column), f"{metric.title}: {said}")
+                for ending, column, said in _BESIDE
+            ]
+    first = [metric for metric in MAIN_METRICS[domain] if metric in METRICS]
+    facts = [
+        (name, _pick_first(first, name) if name in _OF_REFERENCE else expression, comment)
+        for name, expression, comment in _list_facts()
+    ]
+    return View(
+        domain,
+        _build_wide(domain, "main_results", facts, columns),
+        "one row per recording and segment; newest values against the best reference, one column "
+        f"per metric; reference is that of {' or '.join(first)}, main_results has each metric's "
+        f"own; null: not computed, or no reference ({domain}_all and its reason say which)",
+        tuple((name, comment) for name, _, comment in (*facts, *columns)),
+    )
+
+
 def build_domain_view(domain: Domain) -> View:
-    """Return the wide view of `domain`: one column per metric of the register.
+    """Return the wide view of all rows of `domain`: one column per metric of the register.
 
     One row per recording, segment and reference. A value that needs no reference stands in every
     row of its recording and segment, so that a row is whole in itself.
     """
-    metrics = sorted(
-        (metric for metric in METRICS.values() if metric.domain == domain),
-        key=lambda metric: metric.id,
-    )
+    columns = [
+        (metric.id, _pick_value(metric.id, "value"), _describe_metric(metric))
+        for metric in _list_metrics(domain)
+    ]
     facts = _list_facts()
-    chosen = ", ".join(quote_text(metric.id) for metric in metrics)
-    values = "".join(
-        f", max(spread.value) FILTER (WHERE spread.metric = {quote_text(metric.id)}) "
-        f"AS {quote_name(metric.id)}"
-        for metric in metrics
+    return View(
+        f"{domain}_all",
+        _build_wide(domain, "spread", facts, columns),
+        "one row per recording, segment and reference, also against devices that are no reference; "
+        "newest values, one column per metric; null: not computed, latest_results.reason says why",
+        tuple((name, comment) for name, _, comment in (*facts, *columns)),
     )
-    selected = ", ".join(f"{expression} AS {quote_name(name)}" for name, expression, _ in facts)
+
+
+def _build_wide(
+    domain: Domain,
+    source: Literal["main_results", "spread"],
+    facts: Sequence[tuple[str, str, str]],
+    columns: Sequence[tuple[str, str, str]],
+) -> str:
+    """Return the query that turns rows of `source` into one column per metric."""
+    chosen = ", ".join(quote_text(metric.id) for metric in _list_metrics(domain))
+    selected = ", ".join(f"{value} AS {quote_name(name)}" for name, value, _ in (*facts, *columns))
+    keys = [expression for name, expression, _ in facts if not _is_picked(expression)]
     # The names are declared and registered ones; no text of a person or a file gets in here.
-    query = f"""
+    return f"""
 WITH chosen AS (
-  SELECT * FROM latest_results WHERE list_contains([{chosen}]::VARCHAR[], metric)
+  SELECT * FROM {"main_results" if source == "main_results" else "latest_results"}
+  WHERE list_contains([{chosen}]::VARCHAR[], metric)
 ),
-sides AS (
-  SELECT DISTINCT workout_id, recording_id, segment, reference FROM chosen
-  WHERE reference IS NOT NULL
-),
-spread AS (
-  SELECT chosen.* REPLACE (coalesce(chosen.reference, sides.reference) AS reference) FROM chosen
-  LEFT JOIN sides ON chosen.reference IS NULL AND sides.workout_id = chosen.workout_id
-    AND sides.recording_id = chosen.recording_id AND sides.segment = chosen.segment
-),
+{_SPREAD if source == "spread" else _MAIN},
 setup AS (
   SELECT workout_id, device_id{_select_setups()} FROM setups GROUP BY workout_id, device_id
 )
-SELECT {selected}{values}
+SELECT {selected}
 FROM spread
 LEFT JOIN workouts ON workouts.workout_id = spread.workout_id
 LEFT JOIN devices ON devices.device_id = spread.device_id
 LEFT JOIN recordings ON recordings.recording_id = spread.recording_id
 LEFT JOIN setup ON setup.workout_id = spread.workout_id AND setup.device_id = spread.device_id
-GROUP BY {", ".join(str(position) for position in range(1, len(facts) + 1))}"""  # noqa: S608
-    return View(
-        domain,
-        query,
-        "one row per recording, segment and reference; newest values, one column per metric; null: "
-        "not computed, latest_results.reason says why",
-        (
-            *((name, comment) for name, _, comment in facts),
-            *((metric.id, _describe_metric(metric)) for metric in metrics),
-        ),
+GROUP BY {", ".join(keys)}"""  # noqa: S608
+
+
+_MAIN: Final = "spread AS (SELECT * FROM chosen)"
+_SPREAD: Final = """sides AS (
+  SELECT DISTINCT workout_id, recording_id, segment, reference, reference_kind FROM chosen
+  WHERE reference IS NOT NULL
+),
+spread AS (
+  SELECT chosen.* REPLACE (
+    coalesce(chosen.reference, sides.reference) AS reference,
+    coalesce(chosen.reference_kind, sides.reference_kind) AS reference_kind
+  ) FROM chosen
+  LEFT JOIN sides ON chosen.reference IS NULL AND sides.workout_id = chosen.workout_id
+    AND sides.recording_id = chosen.recording_id AND sides.segment = chosen.segment
+)"""
+#: Columns that a main row takes from its main metric; others may be against another reference.
+_OF_REFERENCE: Final = ("reference", "reference_kind")
+
+
+def _list_metrics(domain: Domain) -> list[Metric]:
+    found = (metric for metric in METRICS.values() if metric.domain == domain)
+    return sorted(found, key=lambda metric: metric.id)
+
+
+def _pick_value(metric: str, column: str) -> str:
+    return f"max(spread.{column}) FILTER (WHERE spread.metric = {quote_text(metric)})"
+
+
+def _pick_first(metrics: Sequence[str], column: str) -> str:
+    picked = (
+        f"max(spread.{column}) FILTER (WHERE spread.metric = {quote_text(metric)} "
+        "AND spread.value IS NOT NULL)"
+        for metric in metrics
     )
+    return f"coalesce({', '.join(picked)})"
+
+
+def _is_picked(expression: str) -> bool:
+    """Say whether an expression sums up several rows, so that nothing is grouped by it."""
+    return "FILTER (" in expression
 
 
 def _list_facts() -> tuple[tuple[str, str, str], ...]:
@@ -182,6 +285,7 @@ def _list_facts() -> tuple[tuple[str, str, str], ...]:
         ("role", "devices.role", COLUMNS["role"].comment),
         ("site", "devices.site", COLUMNS["site"].comment),
         ("reference", "spread.reference", COLUMNS["reference"].comment),
+        ("reference_kind", "spread.reference_kind", COLUMNS["reference_kind"].comment),
         ("segment", "spread.segment", COLUMNS["segment"].comment),
     )
     setups = tuple(

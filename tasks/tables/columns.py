@@ -187,6 +187,19 @@ _ALL: Final = (
     _text("source", "Where the definition comes from"),
     _instant("computed_at", "When the value was computed"),
     _text("reference", "Device id, truth, course:<name>, consensus, or null where none is needed"),
+    _text(
+        "reference_kind",
+        "truth, course, device (a reference device of this channel), consensus, or comparison: a "
+        "device that is no reference, so that a difference from it is no error; null where none "
+        "is needed",
+    ),
+    _integer("reference_rank", "Place of the reference among those of this value, the best is 1"),
+    Column(
+        "is_main",
+        "boolean",
+        "True for the one value that counts of a recording, segment and metric: against the best "
+        "reference that gave one; never for an error against a device that is no reference",
+    ),
     _text("reference_why", "Why this reference, in words"),
     _float(
         "reference_uncertainty",

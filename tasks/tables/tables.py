@@ -172,7 +172,7 @@ RESULTS: Final = Table(
     _pick(
         "run_id computed_at workout_id recording_id device_id reference segment metric "
         "metric_version value ci_low ci_high n coverage unit reason note "
-        "reference_why reference_uncertainty"
+        "reference_kind reference_rank is_main reference_why reference_uncertainty"
     ),
     key=("run_id", "recording_id", "reference", "segment", "metric"),
     growth="append",

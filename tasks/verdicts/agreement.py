@@ -9,7 +9,7 @@ import numpy as np
 from tasks.core.registers import METRICS
 from tasks.maths.limits import compute_limits_from_summaries
 from tasks.verdicts.levels import keep, name_references
-from tasks.verdicts.numbers import FEWEST_WORKOUTS, PARTS_OF_LIMITS, order_references
+from tasks.verdicts.numbers import FEWEST_WORKOUTS, PARTS_OF_LIMITS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -64,9 +64,8 @@ def find_limits(numbers: Numbers) -> list[dict[str, Any]]:
 
 def _choose(columns: Sequence[ByReference]) -> Parts | None:
     """Return all three figures against the best reference that has them."""
-    shared = set.intersection(*(set(column) for column in columns))
-    for reference in order_references(shared):
-        bias, sd, worth = (column[reference] for column in columns)
+    for reference in columns[0]:
+        bias, sd, worth = (column.get(reference) for column in columns)
         if bias is not None and sd is not None and worth is not None:
             return Parts(bias, sd, worth, reference)
     return None

@@ -11,7 +11,7 @@ import numpy as np
 from tasks.core.registers import METRICS
 from tasks.maths.bca import FEWEST_VALUES, compute_mean_intervals
 from tasks.maths.intervals import compute_median_interval
-from tasks.verdicts.numbers import FEWEST_WORKOUTS, compute_spread, list_described, order_references
+from tasks.verdicts.numbers import FEWEST_WORKOUTS, compute_spread, list_described
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -83,8 +83,7 @@ def _gather(conditions: Conditions, numbers: Numbers, settings: VerdictSettings)
 
 def choose(by_reference: ByReference) -> Chosen | None:
     """Return the value against the best reference that has one."""
-    for reference in order_references(by_reference):
-        value = by_reference[reference]
+    for reference, value in by_reference.items():
         if value is not None:
             return Chosen(value, reference)
     return None

@@ -13,7 +13,7 @@ import numpy as np
 
 from tasks.maths.random_intercept import FEWEST_PAIRS, estimate_unbalanced_difference
 from tasks.verdicts.asked import Modelled
-from tasks.verdicts.numbers import order_references, rank_reference
+from tasks.verdicts.numbers import name_kind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from tasks.verdicts.numbers import ByReference, Common
 
 #: A value without a partner, by the kind of what it was held against.
-Alone = tuple[int, float]
+Alone = tuple[str, float]
 
 _BALANCED: Final = "every workout that counts has both devices: the pairs hold all there is"
 _FEW: Final = f"fewer than {FEWEST_PAIRS} workouts with both devices"
@@ -38,11 +38,9 @@ def find_alone(
     """
     found: dict[str, Alone] = {}
     for workout_id in own.keys() - others.keys():
-        by_reference = own[workout_id]
-        for reference in order_references(by_reference):
-            value = by_reference[reference]
+        for reference, value in own[workout_id].items():
             if value is not None and reference not in judged:
-                found[workout_id] = rank_reference(reference)[0], value
+                found[workout_id] = name_kind(reference), value
                 break
     return dict(sorted(found.items()))
 
@@ -56,7 +54,7 @@ def fit_model(
     errors against the truth and errors against another device are not alike.
     """
     kept = [pair for pair in pairs.values() if pair is not None]
-    kinds = {rank_reference(pair.reference)[0] for pair in kept}
+    kinds = {name_kind(pair.reference) for pair in kept}
     first, second = (
         np.array([value for kind, value in alone.values() if kind in kinds], dtype=np.float64)
         for alone in (own, others)

@@ -12,7 +12,7 @@ from tasks.core.registers import METRICS
 from tasks.maths.arrays import NAN, FloatArray
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Mapping
+    from collections.abc import Iterator, Mapping
 
     import duckdb
 
@@ -24,14 +24,17 @@ FEWEST_WORKOUTS: Final = 2
 #: Mean difference, its spread, and how many independent seconds it rests on.
 PARTS_OF_LIMITS: Final = ("hr_bias_bpm", "hr_sd_bpm", "hr_effective_n")
 
+#: A difference from a device that is no reference is no error: its workout has no value.
 _VALUES: Final = """
-SELECT workout_id, latest_results.device_id, metric, reference, value, coalesce(activity, 'other')
+SELECT workout_id, latest_results.device_id, metric, reference,
+  CASE WHEN reference_kind IS DISTINCT FROM 'comparison' THEN value END,
+  coalesce(activity, 'other')
 FROM latest_results JOIN workouts USING (workout_id)
 WHERE segment = 'all' AND list_contains(?, metric)
-ORDER BY ALL
+ORDER BY workout_id, device_id, metric, reference_rank, reference, value
 """
 
-#: The values of one device and metric in one workout, by what they were held against.
+#: The values of one device and metric in one workout by their reference, the best one first.
 ByReference = dict[str | None, float | None]
 _Found = TypeVar("_Found")
 
@@ -121,8 +124,7 @@ def find_good_sign(metric: str) -> int:
 
 def take_best(by_reference: ByReference) -> float | None:
     """Return the value against the best reference that has one."""
-    values = [by_reference[reference] for reference in order_references(by_reference)]
-    return next((value for value in values if value is not None), None)
+    return next((value for value in by_reference.values() if value is not None), None)
 
 
 @dataclass(frozen=True)
@@ -136,27 +138,18 @@ class Common:
 
 def take_common(own: ByReference, others: ByReference, *, judged: set[str]) -> Common | None:
     """Return both values against the best reference that they share, none of `judged`."""
-    for reference in order_references(own.keys() & others.keys()):
-        value, other = own[reference], others[reference]
+    for reference, value in own.items():
+        other = others.get(reference)
         if value is not None and other is not None and reference not in judged:
             return Common(value, other, reference)
     return None
 
 
-def order_references(references: Collection[str | None]) -> Collection[str | None]:
-    """Return what values were held against, the best first."""
-    # Most values have one; sorting those would take longer than all that is done with them.
-    return references if len(references) < 2 else sorted(references, key=rank_reference)  # noqa: PLR2004
-
-
-def rank_reference(reference: str | None) -> tuple[int, str]:
-    """Put truth before a course, that before a device, and the consensus last."""
-    name = reference or ""
-    if name == "truth":
-        return 0, name
-    if name.startswith("course:"):
-        return 1, name
-    return (3 if name == "consensus" else 2), name
+def name_kind(reference: str | None) -> str:
+    """Return what kind of reference a name stands for: errors against two kinds are not alike."""
+    if reference in {"truth", "consensus"}:
+        return str(reference)
+    return "course" if (reference or "").startswith("course:") else "device"
 
 
 def compute_spread(values: FloatArray) -> float:

@@ -25,6 +25,8 @@ from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from tasks.core.registers import ReferenceKind
+
     Floats = NDArray[np.float64]
     Booleans = NDArray[np.bool_]
 
@@ -129,12 +131,14 @@ class Subject:
 class Reference:
     """What values are compared with.
 
-    `name` is a device id, "truth", "course:<name>" or "consensus"; `why` says in words why this
-    one. `subject` is None unless it is one device. `uncertainty` is what the reference itself may
-    be off by, in the unit of the channel compared (bpm, m, m/s); None where nobody knows.
+    `name` is a device id, "truth", "course:<name>" or "consensus"; `kind` says what it is worth,
+    `why` says in words why this one. `subject` is None unless it is one device. `uncertainty` is
+    what the reference itself may be off by, in the unit of the channel compared (bpm, m, m/s);
+    None where nobody knows.
     """
 
     name: str
+    kind: ReferenceKind
     why: str
     on_grid: Mapping[str, Floats] = field(default_factory=dict)
     covered: Booleans | None = None
@@ -310,7 +314,7 @@ def make_example(
     if reference is not None:
         other = _make_subject(reference_name, grid, reference, role="reference", method=method)
         subjects.append(other)
-        held_against = refer_to(other, why="worked example")
+        held_against = refer_to(other, "device", why="worked example")
     subjects += [
         _make_subject(f"other-{number}", grid, channels, method=method)
         for number, channels in enumerate(others)
@@ -329,10 +333,13 @@ def make_example(
     return Case(workout, own, held_against, Segment("all", np.ones(n_seconds, dtype=np.bool_)))
 
 
-def refer_to(subject: Subject, *, why: str, uncertainty: float | None = None) -> Reference:
+def refer_to(
+    subject: Subject, kind: ReferenceKind, *, why: str, uncertainty: float | None = None
+) -> Reference:
     """Make one device's recording the reference."""
     return Reference(
         name=subject.device.id,
+        kind=kind,
         why=why,
         on_grid=subject.on_grid,
         covered=subject.covered,

@@ -11,41 +11,26 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from tasks.maths.consensus import compute_fade, compute_weighted_median, remove_offsets
-from tasks.maths.geodesy import (
-    PlaneTrack,
-    compute_leg_lengths,
-    compute_path_length_m,
-    project_to_plane,
-    restore_from_plane,
-)
-from tasks.maths.positions import compute_geometric_median
+from tasks.maths.geodesy import compute_leg_lengths, compute_path_length_m
 from tasks.maths.resample import interpolate_to_grid
 from tasks.tables.arrow import read_floats
 from tasks.workout.battery_levels import list_levels
 from tasks.workout.case import Reference, refer_to
+from tasks.workout.consensus import CHANNELS, CONSENSUS_DEVICES, build_consensus
 from tasks.workout.swim_lengths import has_lengths
-from tasks.workout.tracks import get_fixes, get_plane, mark_jumped
+from tasks.workout.tracks import get_fixes
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
     from config.devices import ReferenceChannel
-    from tasks.core.registers import Against
+    from tasks.core.registers import Against, ReferenceKind
     from tasks.workout.case import Subject, Workout
 
     Floats = NDArray[np.float64]
 
-#: Grid channels that a reference of this kind must hold.
-CHANNELS: Final[Mapping[Against, tuple[str, ...]]] = {
-    "heart_rate": ("heart_rate_bpm",),
-    "position": ("latitude_deg", "longitude_deg"),
-    "speed": ("speed_mps",),
-    "distance": ("distance_m",),
-    "altitude": ("altitude_m",),
-}
 #: Channel of `reference_for` that decides for each kind.
 _DECIDING: Final[Mapping[Against, ReferenceChannel]] = {
     "heart_rate": "heart_rate",
@@ -54,37 +39,23 @@ _DECIDING: Final[Mapping[Against, ReferenceChannel]] = {
     "distance": "distance",
     "altitude": "altitude",
 }
-#: A consensus needs at least two devices beside the one judged.
-_CONSENSUS_DEVICES: Final = 2
+#: Of devices that are no references the one that is known longest goes first.
+_ROLES: Final = ("reference", "predecessor", "peer", "test")
 #: Where positions are invented, or where nobody moves over ground.
 _PLACES_WITHOUT_WAY: Final = ("treadmill", "trainer", "gym", "pool")
 _VIRTUAL: Final = "a virtual ride is not compared by position, speed or distance"
 _PERCENT: Final = 100.0
 #: Share of the seconds between its first and last value in which a steady device has one.
 _STEADY_SHARE: Final = 0.9
-#: Time over which a device that comes or goes is faded in or out of a consensus [s].
-_FADE_S: Final = 20.0
 _FEWEST_FIXES: Final = 2
 
 
 @dataclass(frozen=True)
 class Choice:
-    """The references that a device is held against for one channel, or why there is none."""
+    """The references of a device for one channel, the best first, or why there is none."""
 
     references: tuple[Reference, ...]
     reason: str | None = None
-
-
-@dataclass(frozen=True)
-class Consensus:
-    """The middle of several devices per second, and how sure it is.
-
-    `on_grid` maps channels to `(n_seconds,)`, NaN where fewer than two devices have a value.
-    `uncertainty` is the median over the seconds of the standard error of the middle.
-    """
-
-    on_grid: Mapping[str, Floats]
-    uncertainty: float | None
 
 
 def choose_references(workout: Workout, test: Subject, kind: Against) -> Choice:
@@ -130,7 +101,7 @@ def _choose_truth(workout: Workout) -> Choice:
     uncertainty = None
     if truth.distance_m is not None and truth.distance_tolerance_pct is not None:
         uncertainty = truth.distance_m * truth.distance_tolerance_pct / _PERCENT
-    return Choice((Reference("truth", why="the notes state it", uncertainty=uncertainty),))
+    return Choice((Reference("truth", "truth", why="the notes state it", uncertainty=uncertainty),))
 
 
 def _knows_distance(workout: Workout) -> bool:
@@ -150,7 +121,10 @@ def _refer_to_course(workout: Workout, kind: Against) -> Reference:
         length = compute_path_length_m(workout.course[:, 0], workout.course[:, 1])
         uncertainty = length * limits.course_length_pct / _PERCENT
     return Reference(
-        f"course:{workout.course_name}", why="course named in the notes", uncertainty=uncertainty
+        f"course:{workout.course_name}",
+        "course",
+        why="course named in the notes",
+        uncertainty=uncertainty,
     )
 
 
@@ -165,14 +139,27 @@ def _choose_holders(workout: Workout, test: Subject, kind: Against) -> Choice:
         and (notes.truth.known_lengths or notes.truth.strokes)
     ):
         references += _choose_truth(workout).references
-    references += [
-        refer_to(subject, why=f"another device that knows its {kind}")
+    holders = [
+        subject
         for subject in workout.subjects
         if subject.recording_id != test.recording_id
         and (has_lengths(subject) if kind == "lengths" else list_levels(workout, subject).is_known)
     ]
+    for subject in sorted(holders, key=lambda one: _rank_holder(one, kind)):
+        worth: ReferenceKind = "device" if _is_judge(subject, kind) else "comparison"
+        references.append(refer_to(subject, worth, why=f"another device that knows its {kind}"))
     reason = f"neither the notes nor another device of this workout know {kind}"
     return Choice(tuple(references), None if references else reason)
+
+
+def _is_judge(subject: Subject, kind: Against) -> bool:
+    """Say whether a device is a reference of pool lengths; of batteries none is."""
+    return kind == "lengths" and subject.device.is_reference_for("distance")
+
+
+def _rank_holder(subject: Subject, kind: Against) -> tuple[bool, int, str]:
+    """Put references first, then devices by role; names never decide."""
+    return not _is_judge(subject, kind), _ROLES.index(subject.device.role), subject.recording_id
 
 
 def _choose_device(workout: Workout, test: Subject, kind: Against) -> Choice:
@@ -194,28 +181,32 @@ def _choose_device(workout: Workout, test: Subject, kind: Against) -> Choice:
     if ranked and ranked[0].recording_id == test.recording_id:
         return Choice((), "this device is the reference")
     if ranked:
-        return Choice((_refer(ranked[0], kind, f"reference for {kind.replace('_', ' ')}"),))
-    if len(others) >= _CONSENSUS_DEVICES:
+        why = f"reference for {kind.replace('_', ' ')}"
+        return Choice((_refer(ranked[0], "device", kind=kind, why=why),))
+    if len(others) >= CONSENSUS_DEVICES:
         return Choice((_refer_to_consensus(workout, others, kind),))
     why = "the only other device; which of the two is right is not known"
-    return Choice((_refer(others[0], kind, why),))
+    return Choice((_refer(others[0], "comparison", kind=kind, why=why),))
 
 
 def _rank_references(holders: list[Subject], kind: Against) -> list[Subject]:
-    """Return the reference devices of `kind`, best first: ecg before optical, then by name."""
+    """Return the reference devices of `kind`, best first.
+
+    Ecg goes before optical, then what holds more seconds. Names never decide.
+    """
     channel = _DECIDING[kind]
     references = [subject for subject in holders if subject.device.is_reference_for(channel)]
     return sorted(
         references,
         key=lambda subject: (
             kind == "heart_rate" and subject.device.heart_rate != "ecg",
-            subject.device.id,
+            -np.isfinite(subject.values(CHANNELS[kind][0])).sum(),
             subject.recording_id,
         ),
     )
 
 
-def _refer(subject: Subject, kind: Against, why: str) -> Reference:
+def _refer(subject: Subject, worth: ReferenceKind, *, kind: Against, why: str) -> Reference:
     """Make one device the reference; for positions with its own estimate of its error [m]."""
     uncertainty = None
     if (
@@ -227,7 +218,7 @@ def _refer(subject: Subject, kind: Against, why: str) -> Reference:
         accuracy = read_floats(subject.recording.samples, "position_accuracy_m")
         known = accuracy[np.isfinite(accuracy)]
         uncertainty = float(np.median(known)) if known.size else None
-    return refer_to(subject, why=why, uncertainty=uncertainty)
+    return refer_to(subject, worth, why=why, uncertainty=uncertainty)
 
 
 def _refer_to_consensus(workout: Workout, others: list[Subject], kind: Against) -> Reference:
@@ -237,6 +228,7 @@ def _refer_to_consensus(workout: Workout, others: list[Subject], kind: Against) 
     names = ", ".join(sorted(subject.device.id for subject in others))
     middle = "geometric median" if kind == "position" else "median"
     return Reference(
+        "consensus",
         "consensus",
         why=f"{middle} of {names}",
         on_grid=consensus.on_grid,
@@ -278,85 +270,4 @@ def _leave_out_intermittent(others: list[Subject], channel: str) -> list[Subject
         held = np.flatnonzero(np.isfinite(subject.values(channel)))
         if held.size >= _STEADY_SHARE * (held[-1] - held[0] + 1):
             steady.append(subject)
-    return steady if len(steady) >= _CONSENSUS_DEVICES else others
-
-
-# --- consensus --------------------------------------------------------------------------------
-def build_consensus(workout: Workout, others: Sequence[Subject], kind: Against) -> Consensus:
-    """Take the middle of the other devices, second by second, where at least two have a value.
-
-    Positions: the geometric median in the workout's plane, without fixes that jumped away.
-    Distance counters begin anywhere: they are first set equal where all of them count; heights
-    are first set to one level. A device that comes or goes is faded in or out, so that the middle
-    does not step. Heart rate: the plain median.
-    """
-    if kind == "position":
-        return _take_middle_positions(workout, others)
-    (channel,) = CHANNELS[kind]
-    stacked = np.vstack([subject.values(channel) for subject in others])
-    if kind == "distance":
-        stacked = _set_equal(stacked)
-    if kind == "altitude":
-        stacked = remove_offsets(stacked)
-    known = np.isfinite(stacked)
-    enough = known.sum(axis=0) >= _CONSENSUS_DEVICES
-    if not enough.any():
-        return Consensus({channel: np.full(enough.shape, np.nan)}, None)
-    weights = known.astype(np.float64)
-    if kind != "heart_rate":
-        weights = compute_fade(known, fade_s=_FADE_S)
-    middle = np.where(enough, compute_weighted_median(stacked, weights), np.nan)
-    spread = np.nanstd(stacked[:, enough], axis=0, ddof=1)
-    return Consensus({channel: middle}, _summarise_error(spread, stacked[:, enough]))
-
-
-def _set_equal(counters: Floats) -> Floats:
-    """Take off each counter its value in the first second in which all have one."""
-    together = np.flatnonzero(np.isfinite(counters).all(axis=0))
-    if together.size:
-        return counters - counters[:, together[:1]]
-    # Never all at once: each counts from its own first value.
-    first = np.array([row[np.isfinite(row)][:1].sum() for row in counters])
-    return np.asarray(counters - first[:, None])
-
-
-def _take_middle_positions(workout: Workout, others: Sequence[Subject]) -> Consensus:
-    origin = get_plane(workout)
-    if origin is None:
-        raise ValueError("a consensus of positions needs positions")
-    easts, norths = [], []
-    for subject in others:
-        plane = project_to_plane(
-            subject.values("latitude_deg"), subject.values("longitude_deg"), origin=origin
-        )
-        away = get_fixes(workout, subject).second[mark_jumped(workout, subject)]
-        plane.east_m[away] = np.nan
-        plane.north_m[away] = np.nan
-        easts.append(plane.east_m)
-        norths.append(plane.north_m)
-    east, north = np.vstack(easts), np.vstack(norths)
-    enough = np.isfinite(east).sum(axis=0) >= _CONSENSUS_DEVICES
-    middle_east, middle_north = np.full(enough.shape, np.nan), np.full(enough.shape, np.nan)
-    if enough.any():
-        weights = compute_fade(np.isfinite(east), fade_s=_FADE_S)
-        middle_east[enough], middle_north[enough] = compute_geometric_median(
-            east[:, enough], north[:, enough], weights=weights[:, enough]
-        )
-    latitude, longitude = restore_from_plane(PlaneTrack(middle_east, middle_north), origin=origin)
-    on_grid = {"latitude_deg": latitude, "longitude_deg": longitude}
-    if not enough.any():
-        return Consensus(on_grid, None)
-    spread = np.sqrt(
-        np.nanvar(east[:, enough], axis=0, ddof=1) + np.nanvar(north[:, enough], axis=0, ddof=1)
-    )
-    return Consensus(on_grid, _summarise_error(spread, east[:, enough]))
-
-
-def _summarise_error(spread: Floats, stacked: Floats) -> float:
-    """Return the median standard error: spread over the devices / root of their number.
-
-    The middle of few devices is a little less sure than their mean; errors that all share (the
-    same sky, the same trees) do not show in it.
-    """
-    counts = np.isfinite(stacked).sum(axis=0)
-    return float(np.median(spread / np.sqrt(counts)))
+    return steady if len(steady) >= CONSENSUS_DEVICES else others

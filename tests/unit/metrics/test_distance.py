@@ -24,7 +24,7 @@ def run_straight(n: int = 400, speed_mps: float = 3.0) -> tuple[Floats, Floats]:
 
 def against(case: Case, name: str) -> Case:
     """Hold the test of a case against the truth or the course."""
-    return replace(case, reference=Reference(name, why="test"), memo={})
+    return replace(case, reference=Reference(name, "truth", why="test"), memo={})
 
 
 # --- what a distance is held against ----------------------------------------------------------

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from config.devices import Device
+from config.devices import Device, Role
 from tasks.core.notes import NamedSegment, Notes, Truth
 from tasks.core.registers import METRICS, SCOPES, Value
 from tasks.processing.measure import choose_references, measure_workout
@@ -175,3 +175,64 @@ def test_pairs_hold_both_sides_second_by_second() -> None:
         for row in pairs
     ]
     assert seen == [("watch", "strap", value) for value in (100.0, 101.0, 102.0)]
+
+
+# --- which value counts -----------------------------------------------------------------------
+LENGTHS = {
+    "length": [1, 2],
+    "start_utc": [START_S * 1_000_000, (START_S + 30) * 1_000_000],
+    "end_utc": [(START_S + 30) * 1_000_000, (START_S + 60) * 1_000_000],
+    "elapsed_s": [30.0, 30.0],
+    "length_kind": ["active", "active"],
+    "swim_stroke": ["freestyle", "freestyle"],
+}
+
+
+def swim(names: tuple[str, str, str]) -> Workout:
+    """One device under test and two others; the second of these counted a length less."""
+    case = make_example(
+        test={"heart_rate_bpm": [100.0] * 61}, activity="swimming", tables={"lengths": LENGTHS}
+    )
+    (own,) = case.workout.subjects
+    roles: tuple[Role, ...] = ("test", "predecessor", "peer")
+    subjects = []
+    for number, (name, role) in enumerate(zip(names, roles, strict=True)):
+        recording = own.recording
+        if role == "peer":
+            recording = replace(recording, lengths=recording.lengths.slice(0, 1))
+        device = Device(id=name, name=name, role=role)
+        subjects.append(replace(own, recording_id=f"r{number}", device=device, recording=recording))
+    return replace(case.workout, subjects=tuple(subjects), memo={})
+
+
+def test_renaming_a_device_changes_no_value_and_no_rank() -> None:
+    def ask(names: tuple[str, str, str]) -> list[tuple[object, ...]]:
+        columns = ("recording_id", "segment", "metric", "reference_rank", "is_main", "value")
+        rows = measure_workout(swim(names)).results.select(columns).to_pylist()
+        return sorted(tuple(str(row[name]) for name in columns) for row in rows)
+
+    first = ask(("watch", "amber", "zinc"))
+    assert any("swim_lengths_error" in row and "2" in row for row in first)
+    assert ask(("watch", "zinc", "amber")) == first
+    assert ask(("zzz", "watch", "amber")) == first
+
+
+def test_one_value_of_a_recording_segment_and_metric_counts() -> None:
+    notes = Notes(datetime.fromtimestamp(START_S, UTC), truth=Truth(distance_m=300.0))
+    watch = Device(id="watch", name="Watch", role="test")
+    computer = Device(id="computer", name="Computer", role="reference")
+    workout = make_workout(watch, computer, notes=notes, distance_m=[0.0, 100.0, 300.0])
+    rows = measure_workout(workout).results.to_pylist()
+    own = [
+        (row["reference"], row["reference_kind"], row["reference_rank"], row["is_main"])
+        for row in rows
+        if (row["device_id"], row["metric"]) == ("watch", "distance_error_pct")
+    ]
+    assert own == [("truth", "truth", 1, True), ("computer", "device", 2, False)]
+
+
+def test_a_difference_from_a_device_that_is_no_reference_is_no_main_value() -> None:
+    workout = make_workout(Device(id="a", name="A"), Device(id="b", name="B"))
+    rows = measure_workout(workout).results.to_pylist()
+    row = next(row for row in rows if (row["device_id"], row["metric"]) == ("a", "hr_mae_bpm"))
+    assert (row["value"], row["reference_kind"], row["is_main"]) == (0.0, "comparison", False)

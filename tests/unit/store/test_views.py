@@ -15,7 +15,7 @@ from config.home import Home
 from tasks.core import discovery, registers
 from tasks.core.registers import METRICS, Domain, Value, metric
 from tasks.store import append_if_changed, append_rows, open_store, publish, replace_rows
-from tasks.store.views import LAKE_VIEWS, build_views, escape_glob
+from tasks.store.views import LAKE_VIEWS, MAIN_METRICS, build_views, escape_glob
 from tasks.tables.arrow import make_empty, make_rows, make_table
 from tasks.tables.tables import FINDINGS, PAIRS, RECORDINGS, RESULTS, SAMPLES, SETUPS, VERDICTS
 from tests.unit.store.rows import NOON, make_devices, make_results, make_workouts, measure
@@ -151,7 +151,7 @@ def test_a_wide_row_holds_the_values_of_one_recording_segment_and_reference(
         home,
         {"metric": "hr_bias_bpm", "reference": "strap", "value": 1.0},
         {"metric": "hr_mae_bpm", "reference": "strap", "value": 2.0},
-        {"metric": "hr_bias_bpm", "reference": "arm", "value": 3.0},
+        {"metric": "hr_bias_bpm", "reference": "arm", "value": 3.0, "is_main": False},
         {"metric": "hr_bias_bpm", "reference": "strap", "segment": "after_lock", "value": 4.0},
         {"metric": MADE_UP, "reference": None, "value": 5.0},
     )
@@ -159,7 +159,7 @@ def test_a_wide_row_holds_the_values_of_one_recording_segment_and_reference(
     found = ask(
         home,
         settings,
-        "SELECT segment, reference, hr_bias_bpm, hr_mae_bpm FROM heart_rate ORDER BY ALL",
+        "SELECT segment, reference, hr_bias_bpm, hr_mae_bpm FROM heart_rate_all ORDER BY ALL",
     )
     assert found == [
         ("after_lock", "strap", 4.0, None),
@@ -168,6 +168,36 @@ def test_a_wide_row_holds_the_values_of_one_recording_segment_and_reference(
     ]
     swimming = ask(home, settings, "SELECT segment, reference, made_up_by_the_test_m FROM swimming")
     assert swimming == [("all", None, 5.0)]
+
+
+def test_a_wide_view_holds_the_main_row_only_with_n_and_interval(
+    home: Home, settings: Settings
+) -> None:
+    against = {"reference": "truth", "reference_kind": "truth"}
+    sure = {"n": 900, "ci_low": -0.5, "ci_high": 1.5}
+    store_results(
+        home,
+        {"metric": "distance_error_pct", "value": 0.5, "is_main": True, **against, **sure},
+        {"metric": "distance_error_pct", "value": -9.5, "is_main": False, "reference": "watch"},
+        {"metric": "speed_mae_mps", "value": 0.1, "is_main": True, "reference": "consensus"},
+        {"metric": "distance_own_m", "value": 8000.0, "is_main": True, "reference": None},
+    )
+    found = ask(
+        home,
+        settings,
+        "SELECT reference, reference_kind, distance_error_pct, distance_error_pct_n, "
+        "distance_error_pct_ci_low, distance_error_pct_ci_high, speed_mae_mps, distance_own_m "
+        "FROM distance WHERE segment = 'all'",
+    )
+    assert found == [("truth", "truth", 0.5, 900, -0.5, 1.5, 0.1, 8000.0)]
+    # What a reader asks first: a mean over the view is the mean of the main rows.
+    assert ask(
+        home,
+        settings,
+        "SELECT (SELECT avg(distance_error_pct) FROM distance WHERE segment = 'all'), "
+        "(SELECT avg(value) FROM main_results WHERE metric = 'distance_error_pct')",
+    ) == [(0.5, 0.5)]
+    assert len(ask(home, settings, "FROM distance_all")) == 3
 
 
 def test_a_value_without_reference_stands_in_every_row_of_its_segment(
@@ -183,13 +213,18 @@ def test_a_value_without_reference_stands_in_every_row_of_its_segment(
     found = ask(
         home,
         settings,
-        "SELECT segment, reference, hr_bias_bpm, hr_mae_bpm FROM heart_rate ORDER BY ALL",
+        "SELECT segment, reference, hr_bias_bpm, hr_mae_bpm FROM heart_rate_all ORDER BY ALL",
     )
     assert found == [
         ("after_lock", None, None, 8.0),
         ("all", "arm", 2.0, 7.0),
         ("all", "strap", 1.0, 7.0),
     ]
+
+
+@pytest.mark.parametrize("domain", get_args(Domain))
+def test_main_metrics_are_metrics_of_their_domain(domain: Domain) -> None:
+    assert {METRICS[metric].domain for metric in MAIN_METRICS[domain]} == {domain}
 
 
 def test_the_setup_of_the_device_stands_beside_its_values(home: Home, settings: Settings) -> None:

@@ -8,7 +8,7 @@ import pytest
 from config.settings import load_settings
 from tasks.store import append_rows, open_store, replace_rows
 from tasks.tables.arrow import make_rows
-from tasks.tables.tables import MEASUREMENTS, RESULTS, WORKOUTS
+from tasks.tables.tables import LEVELS, MEASUREMENTS, RESULTS, WORKOUTS
 from tasks.verdicts import judge
 from tests.unit.verdicts.workouts import BEGIN, MAE, Store, choose, find, name_result, pair
 
@@ -91,6 +91,32 @@ def test_truth_goes_before_a_device(store: Store) -> None:
     row = find(store.judge(choose({"distance_error_pct": 0.5})))
     assert row["estimate"] == pytest.approx(-2.75)
     assert row["verdict"] == "better"
+
+
+@pytest.mark.parametrize("names", [("amber", "zinc"), ("zinc", "amber")])
+def test_a_level_does_not_change_when_a_reference_is_renamed(
+    store: Store, names: tuple[str, str]
+) -> None:
+    best, second = names
+    for number in range(6):
+        store.add(
+            ("new", "hr_mae_bpm", second, 50.0),
+            ("new", "hr_mae_bpm", best, 2.0 + number / 10),
+            ranks={best: 1, second: 2},
+        )
+    (level,) = store.look(MAE, LEVELS)
+    assert level["mean"] == pytest.approx(2.25)
+
+
+def test_a_difference_from_a_device_that_is_no_reference_is_no_accuracy(store: Store) -> None:
+    for number in range(6):
+        store.add(*pair(2.0 + number / 10, 6.0))
+    store.add(*pair(90.0, 1.0), kind="comparison")
+    row = find(store.judge(MAE))
+    assert row["n_workouts"] == 6
+    assert "left out, for want of a value to compare: 1" in row["note"]
+    levels = {row["device_id"]: row["mean"] for row in store.look(MAE, LEVELS)}
+    assert levels == pytest.approx({"new": 2.25, "old": 6.0})
 
 
 def test_activities_are_judged_alone_and_together(store: Store) -> None:

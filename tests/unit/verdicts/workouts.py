@@ -37,13 +37,21 @@ class Store:
         *values: Value,
         activity: str = "running",
         setup: dict[str, str] | None = None,
+        ranks: dict[str, int] | None = None,
+        kind: str = "device",
     ) -> None:
         self.n_workouts += 1
         key = f"w{self.n_workouts:03}"
         begin = BEGIN + timedelta(days=self.n_workouts)
         workout = {"workout_id": key, "start_utc": begin, "activity": activity}
         rows = [
-            {**name_result(key, device, metric), "reference": reference, "value": value}
+            {
+                **name_result(key, device, metric),
+                "reference": reference,
+                "reference_rank": {"truth": 1, **(ranks or {})}.get(reference or "", 2),
+                "reference_kind": "truth" if reference == "truth" else kind,
+                "value": value,
+            }
             for device, metric, reference, value in values
         ]
         setups = [

@@ -14,7 +14,8 @@ from tasks.core.discovery import load_metrics
 from tasks.core.notes import Notes, Truth
 from tasks.processing.measure import measure_workout
 from tasks.workout.case import Subject, Workout, make_example
-from tasks.workout.references import build_consensus, choose_references
+from tasks.workout.consensus import build_consensus
+from tasks.workout.references import choose_references
 from tests.unit.tracks import Floats, compute, measure, place, place_course, walk_stairs
 
 load_metrics()

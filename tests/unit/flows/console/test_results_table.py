@@ -21,12 +21,14 @@ ROW = MainRow(
     device_id="alder-2-second",
     role="predecessor",
     reference="hazel",
+    reference_kind="device",
     lock_s=190.0,
     mae_bpm=4.91,
     bias_bpm=-3.8,
     within_pct=90.2,
     error_pct=0.31,
     distance_reference="course:forest-trail",
+    distance_reference_kind="course",
     findings=42,
 )
 
