@@ -10,17 +10,19 @@ import numpy as np
 from tasks.maths.offset import correlate_at_shifts, remove_trend, score_correlation
 
 if TYPE_CHECKING:
-    from tasks.maths.arrays import FloatArray
+    from tasks.maths.arrays import BoolArray, FloatArray, IntArray
 
 #: Correlation that must be left when slow changes are taken off: warming up looks alike on any day.
 _LEAST_R_WITHOUT_TREND = 0.6
-#: The best correlation anywhere else must stay below this part of the best one.
-_CLEARLY_LESS = 0.6
-#: Standard errors by which the correlation must exceed chance.
-_LEAST_SCORE = 6.0
+#: The best correlation anywhere else must stay below this part of the best one, and the standard
+#: errors by which the best must exceed chance: of any second, and where few shifts are possible.
+_CLEARLY_LESS, _LEAST_SCORE = 0.6, 6.0
+_CLEARLY_LESS_OF_FEW, _LEAST_SCORE_OF_FEW = 0.75, 4.0
 #: Parts of the overlap, and the correlation that half of them must reach each by itself: one rise
 #: that two runs share, such as warming up, lies in one part only.
 _PARTS = 8
+#: Part of the variation up to which a difference is little.
+_LITTLE = 0.7
 _SHORTEST_PART = 75
 _LEAST_R_OF_PARTS = 0.5
 _FEWEST_PARTS = 4
@@ -46,6 +48,25 @@ class Match:
     pairs: int
 
 
+@dataclass(frozen=True, slots=True)
+class FewShifts:
+    """Shifts that are possible: within ``within`` of whole multiples of ``step`` [s].
+
+    ``small_error`` is the mean absolute difference, constant taken off, up to which two series of
+    this unit are one quantity seen by two sensors; 0 where that is not known.
+    """
+
+    step: int
+    within: int
+    small_error: float = 0.0
+
+    def mark(self, shifts: IntArray) -> BoolArray:
+        """Mark the possible ones of ``shifts``."""
+        beside = np.abs(shifts - self.step * np.round(shifts / self.step))
+        possible: BoolArray = beside <= self.within
+        return possible
+
+
 def find_match(
     reference: FloatArray,
     test: FloatArray,
@@ -58,6 +79,7 @@ def find_match(
     least_sd: float,
     least_r: float,
     fewest_pairs: int,
+    few: FewShifts | None = None,
 ) -> Match | None:
     """Find the one shift from ``low`` to ``high`` [s] at which two series are clearly the same.
 
@@ -68,6 +90,8 @@ def find_match(
     itself, and 0.6 or more without the quarter of them that speaks most for it; both vary by
     ``least_sd``; and no other shift reaches 0.6 of that correlation. Otherwise None: two runs of
     one plan on one day are not the same run.
+    With ``few`` possible shifts, four standard errors and 0.75 are enough, and what the series
+    differ by may speak for the match in the parts' place (`FewShifts.small_error`).
     *Source*: thresholds are own choice, checked by simulation; Bartlett 1946, JRSS Supplement 8:27,
     for two first-order autoregressive series.
     """
@@ -77,6 +101,8 @@ def find_match(
     starts = {"reference_start": reference_start, "test_start": test_start}
     quick = correlate_at_shifts(x, y, **starts, **limits)
     varied = (quick.sd_reference >= least_sd) & (quick.sd_test >= least_sd)
+    if few is not None:
+        varied &= few.mark(quick.shifts)
     r = np.where(varied, quick.r, np.nan)
     if not np.isfinite(r).any():
         return None
@@ -85,12 +111,20 @@ def find_match(
     away = np.abs(quick.shifts - shift) > _PEAK_HALF_WIDTH
     rest = r[away & np.isfinite(r)]
     next_best = float(rest.max()) if rest.size else 0.0
-    if peak < _LEAST_R_WITHOUT_TREND or next_best > _CLEARLY_LESS * peak:
+    less = _CLEARLY_LESS if few is None else _CLEARLY_LESS_OF_FEW
+    least_score = _LEAST_SCORE if few is None else _LEAST_SCORE_OF_FEW
+    if peak < _LEAST_R_WITHOUT_TREND or next_best > less * peak:
         return None
-    if not score_correlation(peak, x, y, pairs=pairs) >= _LEAST_SCORE:
+    if not score_correlation(peak, x, y, pairs=pairs) >= least_score:
         return None
-    parts = _cut_parts(x, y, lead=shift + test_start - reference_start)
-    if not _is_alike_throughout(parts):
+    lead = shift + test_start - reference_start
+    parts = _cut_parts(x, y, lead=lead)
+    is_same = (
+        few is not None
+        and _measure_error(reference, test, lead=lead) <= few.small_error
+        and _differs_little(_cut_parts(reference, test, lead=lead))
+    )
+    if not is_same and not _is_alike_throughout(parts):
         return None
     limits.update(low=shift, high=shift)
     whole = correlate_at_shifts(reference, test, **starts, **limits)
@@ -117,6 +151,23 @@ def _cut_parts(
         (_take_line_off(one), _take_line_off(other))
         for one, other in zip(np.array_split(x, n_parts), np.array_split(y, n_parts), strict=True)
     ]
+
+
+def _measure_error(reference: FloatArray, test: FloatArray, *, lead: int) -> float:
+    """Return the mean absolute difference over the overlap, its median taken off."""
+    first, last = max(0, lead), min(reference.size, test.size + lead)
+    difference = reference[first:last] - test[first - lead : last - lead]
+    known = difference[np.isfinite(difference)]
+    return float(np.mean(np.abs(known - np.median(known)))) if known.size else np.inf
+
+
+def _differs_little(parts: list[tuple[FloatArray, FloatArray]]) -> bool:
+    """Say whether the two differ in most parts by much less than they vary there themselves."""
+    shares = [
+        float(np.mean(np.abs(one - other)) / max(float(np.mean(np.abs(one))), 1e-9))
+        for one, other in parts
+    ]
+    return bool(shares) and float(np.median(shares)) <= _LITTLE
 
 
 def _is_alike_throughout(parts: list[tuple[FloatArray, FloatArray]]) -> bool:
