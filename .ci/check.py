@@ -22,7 +22,7 @@ CHECKS = {
     "format": [BIN / "ruff", "format", "--check", "."],
     "types": [BIN / "mypy"],
     "imports": [BIN / "lint-imports", "--no-logo"],
-    "readme": [PYTHON, ".ci/readme.py", "--check"],
+    "reference": [PYTHON, ".ci/reference.py", "--check"],
     "tests": [PYTHON, "-m", "pytest"],
 }
 

@@ -1,6 +1,7 @@
 """Settings: one frozen model; values from `defaults.toml`, overridden by a home's `coworn.toml`.
 
-Each field says in one sentence, with its unit, what it does; the README's table is made from that.
+Each field says in one sentence, with its unit, what it does; `config/reference/settings.md`
+is made from that.
 """
 
 from __future__ import annotations

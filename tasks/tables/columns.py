@@ -1,7 +1,7 @@
 """Every column that a table may have, declared once: name, type, unit, meaning, plausible range.
 
-The Arrow schemas, the DDL with its comments, the data dictionary in the README, the bounds that
-`normalise` applies and the checks on write all come from here.
+The Arrow schemas, the DDL with its comments, the data dictionary in `config/reference/`, the bounds
+that `normalise` applies and the checks on write all come from here.
 """
 
 from __future__ import annotations

@@ -26,7 +26,7 @@ TARGETS: Final = {
 
 
 @dataclass(frozen=True)
-class _Quantity:
+class Quantity:
     """A quantity: its column, the words that are its whole name, and its unit without one stated.
 
     Of several columns the one whose word stands earlier is read. `is_usual` says that a title
@@ -41,69 +41,69 @@ class _Quantity:
     is_usual: bool = False
 
 
-_QUANTITIES: Final = (
-    _Quantity(
+QUANTITIES: Final = (
+    Quantity(
         "rr_s",
         ("rr", "r-r", "rr interval", "rr-interval", "r-r interval", "rr intervals", "ibi"),
         "",
         r"\b(rr|r-r|ibi|beat interval|inter ?beat)\b",
     ),
-    _Quantity(
+    Quantity(
         "heart_rate_bpm",
         ("heart rate", "heartrate", "hr", "pulse", "pulse rate", "bpm"),
         "bpm",
         r"\b(heart ?rate|heart|hr|bpm|pulse)\b",
         is_usual=True,
     ),
-    _Quantity(
+    Quantity(
         "latitude_deg",
         ("latitude", "lat", "position lat", "gps latitude"),
         "deg",
         r"\b(lat|latitude)\b",
         is_usual=True,
     ),
-    _Quantity(
+    Quantity(
         "longitude_deg",
         ("longitude", "lon", "lng", "long", "position long", "gps longitude"),
         "deg",
         r"\b(lon|lng|long|longitude)\b",
         is_usual=True,
     ),
-    _Quantity(
+    Quantity(
         "altitude_m",
         ("enhanced altitude", "altitude", "elevation", "ele", "elev", "alt", "gps altitude"),
         "m",
         r"\b(alt|altitude|ele|elev|elevation|height)\b",
     ),
-    _Quantity(
+    Quantity(
         "distance_m",
         ("distance", "dist", "total distance", "cumulative distance"),
         "m",
         r"\b(dist|distance)\b",
     ),
-    _Quantity(
+    Quantity(
         "speed_mps",
         ("enhanced speed", "speed", "velocity", "gps speed"),
         "m/s",
         r"\b(speed|velocity)\b",
     ),
-    _Quantity("speed_mps", ("pace",), "", r"\bpace\b"),
-    _Quantity(
+    Quantity("speed_mps", ("pace",), "", r"\bpace\b"),
+    Quantity(
         "cadence_rpm",
         ("cadence", "cad", "running cadence", "run cadence", "bike cadence"),
         "rpm",
         r"\b(cad|cadence)\b",
     ),
-    _Quantity("power_w", ("power",), "W", r"\b(power|watts?)\b", is_usual=True),
-    _Quantity("temperature_degc", ("temperature", "temp"), "degC", r"\b(temp|temperature)\b"),
-    _Quantity("pressure_pa", ("pressure", "air pressure"), "", r"\bpressure\b"),
-    _Quantity(
+    Quantity("power_w", ("power",), "W", r"\b(power|watts?)\b", is_usual=True),
+    Quantity("temperature_degc", ("temperature", "temp"), "degC", r"\b(temp|temperature)\b"),
+    Quantity("pressure_pa", ("pressure", "air pressure"), "", r"\bpressure\b"),
+    Quantity(
         "position_accuracy_m",
         ("accuracy", "position accuracy", "horizontal accuracy", "gps accuracy"),
         "",
         r"\baccuracy\b",
     ),
-    _Quantity("course_deg", ("course", "bearing", "heading"), "", r"\b(course|bearing|heading)\b"),
+    Quantity("course_deg", ("course", "bearing", "heading"), "", r"\b(course|bearing|heading)\b"),
 )
 #: Titles that are a unit alone, where the unit measures one thing only.
 _BARE: Final = {
@@ -163,8 +163,8 @@ def read_title(title: str) -> Meaning | None:
     folded = fold_name(title)
     bare = _BARE.get(folded)
     if bare is not None:
-        return Meaning(*bare, is_stated=True, rank=(0, len(_QUANTITIES)))
-    for number, quantity in enumerate(_QUANTITIES):
+        return Meaning(*bare, is_stated=True, rank=(0, len(QUANTITIES)))
+    for number, quantity in enumerate(QUANTITIES):
         if folded in quantity.words and quantity.unit:
             place = number * 100 + quantity.words.index(folded)
             rank = (0 if quantity.is_usual else 1, place)
@@ -184,7 +184,7 @@ def suspect_title(title: str) -> Meaning | None:
     if known is not None:
         return known
     folded = fold_name(title)
-    for quantity in _QUANTITIES:
+    for quantity in QUANTITIES:
         if re.search(quantity.hint, folded):
             target = TARGETS[quantity.ours]
             words = (word for word in reversed(re.findall(r"[a-z/%°]+", folded)))
