@@ -143,7 +143,7 @@ _ALL: Final = (
     _text("manufacturer", "Maker, as text or as its FIT number"),
     _text("product", "Product, as text or as its FIT number"),
     _text("serial", "Serial number of the unit"),
-    _text("reader", "Library that read the bytes, with its version"),
+    _text("reader", "What read the bytes, with its version"),
     _text(
         "time_basis",
         "utc, zone (naive, zone stated), notes (naive, offset theirs), elapsed (we placed it)",

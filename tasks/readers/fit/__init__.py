@@ -1,4 +1,7 @@
-"""Reads FIT activity files: checksums first, then fitparse, then fitdecode for what it refuses."""
+"""Reads FIT activity files: checksums first, then the values by columns.
+
+What the decoder by columns declines, fitparse reads; what fitparse refuses, fitdecode.
+"""
 
 from __future__ import annotations
 
@@ -11,10 +14,11 @@ from typing import TYPE_CHECKING, Final
 from tasks.core.errors import DamagedError, NoClockError, NothingRecordedError
 from tasks.core.recording import Recording, Remark
 from tasks.core.registers import ReadOptions, reader
-from tasks.readers.fit import lean, parts, strict
+from tasks.readers.fit import columns, parts, with_fitdecode, with_fitparse
 from tasks.readers.fit.build import Origin, build_recordings
 from tasks.readers.fit.fields import FILE_ID, FILE_TYPES, PLANNED_FILE_TYPES, Message
-from tasks.readers.fit.gather import Gathered
+from tasks.readers.fit.gather import Gathered, MessageCollector
+from tasks.readers.fit.layouts import DeclinedError
 
 if TYPE_CHECKING:
     from tasks.core.recording import ExportFile
@@ -99,12 +103,19 @@ def _decode(part: Part, data: bytes, *, name: str) -> tuple[Gathered, str, str |
     """Return the messages of a part, who decoded them, and why fitparse did not if it did not."""
     piece = part.open_bytes(data)
     try:
-        return _gather(lean.read_messages, piece, part=part), _name_reader("fitparse"), None
-    except lean.DECODER_ERRORS as error:
-        first = _describe(error)
+        return columns.gather_columns(piece), columns.READER, None
+    except DeclinedError:
+        # Nothing is wrong with such a part: its form is only not that of columns.
+        pass
     try:
-        gathered = _gather(strict.read_messages, piece, part=part)
-    except strict.find_decoder_errors() as error:
+        gathered = _gather(with_fitparse.read_messages, piece, part=part)
+    except with_fitparse.DECODER_ERRORS as error:
+        first = _describe(error)
+    else:
+        return gathered, _name_reader("fitparse"), None
+    try:
+        gathered = _gather(with_fitdecode.read_messages, piece, part=part)
+    except with_fitdecode.find_decoder_errors() as error:
         raise DamagedError(
             name,
             found=f"it cannot be decoded (fitparse: {first}; fitdecode: {_describe(error)})",
@@ -117,13 +128,13 @@ def _gather(
     read_messages: Callable[[bytes], Iterator[Message]], piece: bytes, *, part: Part
 ) -> Gathered:
     """Collect what a decoder gives; running out of bytes is expected of a part that is cut."""
-    gathered = Gathered()
+    collector = MessageCollector()
     try:
-        gathered.take_all(read_messages(piece))
-    except strict.find_cut_errors():
+        collector.take_all(read_messages(piece))
+    except with_fitdecode.find_cut_errors():
         if part.state == "whole":
             raise
-    return gathered
+    return collector.finish()
 
 
 def _describe_cut(part: Part, n_bytes: int) -> str | None:

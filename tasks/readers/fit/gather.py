@@ -6,9 +6,12 @@ import re
 from array import array
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import nan
 from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
 
 from tasks.core.units import DEG_PER_SEMICIRCLE
 from tasks.readers.fit.fields import (
@@ -28,7 +31,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 _HEART_RATE, _DISTANCE, _SPEED = "heart_rate_bpm", "distance_m", "speed_mps"
-_FRACTIONAL_CADENCE, _CADENCE, _COMPRESSED = 53, 4, 8
+CADENCE, FRACTIONAL_CADENCE, COMPRESSED_SPEED_DISTANCE = 4, 53, 8
+#: Fractions of a revolution in one unit of fractional_cadence. Source: FIT profile, record, 53.
+CADENCE_STEPS: Final = 128.0
+#: Intervals so long or longer are no beat: the strap lost contact, or says so by the number.
+LONGEST_INTERVAL_MS: Final = 65_000
 #: compressed_speed_distance: 12 bits of speed [1/100 m/s], 12 bits of distance [1/16 m], the
 #: latter counting on. Source: FIT profile, message record, field 8.
 _TWELVE_BITS: Final = 0xFFF
@@ -46,6 +53,8 @@ _DEVELOPER_UNITS: Final = {
 _VOLT_UNITS: Final = frozenset({"v", "volt", "volts", "mv"})
 
 Named = dict[str, Any]
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -58,20 +67,18 @@ class DeveloperField:
     offset: float = 0.0
 
 
-@dataclass
+@dataclass(frozen=True)
 class Records:
-    """The record messages as columns of equal length; NaN where a record has no value.
+    """The record messages as columns, shape (n_records,); NaN where a record has no value.
 
     `seconds` counts from the FIT epoch.
     """
 
-    seconds: array[int] = field(default_factory=lambda: array("q"))
-    columns: dict[str, array[float]] = field(
-        default_factory=lambda: {channel.column: array("d") for channel in CHANNELS}
-    )
+    seconds: Integers
+    columns: Mapping[str, Floats]
 
 
-@dataclass
+@dataclass(frozen=True)
 class StrapIntervals:
     """Beat intervals of hrv messages, shape (n_beats,), and where each message stands.
 
@@ -79,13 +86,13 @@ class StrapIntervals:
     time of the record before it, -1 where there was none since the last such message.
     """
 
-    rr_s: array[float] = field(default_factory=lambda: array("d"))
-    ends: array[int] = field(default_factory=lambda: array("q"))
-    record_seconds: array[int] = field(default_factory=lambda: array("q"))
+    rr_s: Floats
+    ends: Integers
+    record_seconds: Integers
     n_dropped: int = 0
 
 
-@dataclass
+@dataclass(frozen=True)
 class Gathered:
     """Everything that one FIT part says and the job needs.
 
@@ -93,18 +100,53 @@ class Gathered:
     (seconds, column, value) of developer fields in records.
     """
 
-    messages: dict[int, list[Named]] = field(default_factory=lambda: defaultdict(list))
-    records: Records = field(default_factory=Records)
-    intervals: StrapIntervals = field(default_factory=StrapIntervals)
-    developer_battery: list[tuple[int, str, float]] = field(default_factory=list)
-    used_developer_fields: set[str] = field(default_factory=set)
-    n_without_time: int = 0
-    _developer: dict[tuple[int, int], DeveloperField] = field(default_factory=dict)
-    _fresh_record_s: int = -1
-    _counted_distance: int = 0
+    messages: Mapping[int, list[Named]]
+    records: Records
+    intervals: StrapIntervals
+    developer_battery: list[tuple[int, str, float]]
+    used_developer_fields: set[str]
+    n_without_time: int
+
+
+class MessageCollector:
+    """Collects messages one by one, as a general decoder yields them."""
+
+    def __init__(self) -> None:
+        self._messages: dict[int, list[Named]] = defaultdict(list)
+        self._seconds = array("q")
+        self._columns = {channel.column: array("d") for channel in CHANNELS}
+        self._rr_s = array("d")
+        self._ends = array("q")
+        self._record_seconds = array("q")
+        self._n_dropped = 0
+        self._battery: list[tuple[int, str, float]] = []
+        self._used_developer_fields: set[str] = set()
+        self._n_without_time = 0
+        self._developer: dict[tuple[int, int], DeveloperField] = {}
+        self._fresh_record_s = -1
+        self._counted_distance = 0
+
+    def finish(self) -> Gathered:
+        """Return what was collected."""
+        return Gathered(
+            messages=self._messages,
+            records=Records(
+                np.array(self._seconds, dtype=np.int64),
+                {name: np.array(values) for name, values in self._columns.items()},
+            ),
+            intervals=StrapIntervals(
+                np.array(self._rr_s),
+                np.array(self._ends, dtype=np.int64),
+                np.array(self._record_seconds, dtype=np.int64),
+                self._n_dropped,
+            ),
+            developer_battery=self._battery,
+            used_developer_fields=self._used_developer_fields,
+            n_without_time=self._n_without_time,
+        )
 
     def take_all(self, messages: Iterable[Message]) -> None:
-        """Take `messages` in file order."""
+        """Take `messages` in file order; those before an error stay."""
         for message in messages:
             if message.number == RECORD:
                 self._take_record(message)
@@ -113,23 +155,23 @@ class Gathered:
             elif message.number == FIELD_DESCRIPTION:
                 self._take_description(message)
             else:
-                self.messages[message.number].append(_name(message))
+                self._messages[message.number].append(dict(name_values(message)))
 
     def _take_record(self, message: Message) -> None:
         values = message.values
         seconds = values.get(TIMESTAMP)
         if not isinstance(seconds, int):
-            self.n_without_time += 1
+            self._n_without_time += 1
             return
         row = _read_channels(values)
-        if _COMPRESSED in values:
-            self._expand_speed_and_distance(values[_COMPRESSED], row)
+        if COMPRESSED_SPEED_DISTANCE in values:
+            self._expand_speed_and_distance(values[COMPRESSED_SPEED_DISTANCE], row)
         for key, raw in message.developer.items():
             described = self._developer.get(key)
             if described is not None and isinstance(raw, (int, float)):
                 self._take_developer_value(described, raw, row, seconds=seconds)
-        self.records.seconds.append(seconds)
-        for column, store in self.records.columns.items():
+        self._seconds.append(seconds)
+        for column, store in self._columns.items():
             store.append(row.get(column, nan))
         self._fresh_record_s = seconds
 
@@ -146,23 +188,23 @@ class Gathered:
     ) -> None:
         value = raw * described.factor - described.offset
         if described.column.startswith("battery"):
-            self.developer_battery.append((seconds, described.column, value))
+            self._battery.append((seconds, described.column, value))
         elif described.column not in row:
             row[described.column] = value
-            self.used_developer_fields.add(described.name)
+            self._used_developer_fields.add(described.name)
 
     def _take_intervals(self, message: Message) -> None:
         raw = message.values.get(0)
         there = [value for value in raw if value is not None] if isinstance(raw, tuple) else []
-        good = [float(value) / 1000.0 for value in there if 0 < value < 65_000]  # noqa: PLR2004
-        self.intervals.n_dropped += len(there) - len(good)
-        self.intervals.rr_s.extend(good)
-        self.intervals.ends.append(len(self.intervals.rr_s))
-        self.intervals.record_seconds.append(self._fresh_record_s)
+        good = [float(value) / 1000.0 for value in there if 0 < value < LONGEST_INTERVAL_MS]
+        self._n_dropped += len(there) - len(good)
+        self._rr_s.extend(good)
+        self._ends.append(len(self._rr_s))
+        self._record_seconds.append(self._fresh_record_s)
         self._fresh_record_s = -1
 
     def _take_description(self, message: Message) -> None:
-        described = _describe_developer_field(name_values(message))
+        described = describe_developer_field(name_values(message))
         if described is not None:
             key, developer_field = described
             self._developer[key] = developer_field
@@ -174,22 +216,17 @@ def count_on(counted: int, twelve_bits: int) -> int:
     return ahead if ahead >= counted else ahead + _TWELVE_BITS + 1
 
 
-def _name(message: Message) -> Named:
-    named: Named = dict(name_values(message))
-    return named
-
-
 def _read_channels(values: Mapping[int, Raw]) -> dict[str, float]:
     row: dict[str, float] = {}
-    for column, sources in _SOURCES:
+    for column, sources in SOURCES:
         for number, scale, offset in sources:
             raw = values.get(number)
             if raw is not None:
                 row[column] = raw / scale - offset  # type: ignore[operator] # a number by its slot
                 break
-    fraction = values.get(_FRACTIONAL_CADENCE)
-    if isinstance(fraction, int) and values.get(_CADENCE) is not None:
-        row["cadence_rpm"] = float(values[_CADENCE]) + fraction / 128.0  # type: ignore[arg-type]
+    fraction = values.get(FRACTIONAL_CADENCE)
+    if isinstance(fraction, int) and values.get(CADENCE) is not None:
+        row["cadence_rpm"] = float(values[CADENCE]) + fraction / CADENCE_STEPS  # type: ignore[arg-type]
     return row
 
 
@@ -197,7 +234,7 @@ def _scale_of(column: str, scale: float) -> float:
     return 1.0 / DEG_PER_SEMICIRCLE if column.endswith("_deg") else scale
 
 
-_SOURCES: Final = tuple(
+SOURCES: Final = tuple(
     (
         channel.column,
         tuple(
@@ -209,7 +246,8 @@ _SOURCES: Final = tuple(
 )
 
 
-def _describe_developer_field(named: Named) -> tuple[tuple[int, int], DeveloperField] | None:
+def describe_developer_field(named: Named) -> tuple[tuple[int, int], DeveloperField] | None:
+    """Return what a field_description says, by its key; None for a field that is not needed."""
     name = str(named.get("field_name", ""))
     unit = str(named.get("units", "")).strip().lower()
     column = COLUMN_OF_NAME.get(re.sub(r"[\s_\-.]", "", name).lower())

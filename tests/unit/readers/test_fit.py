@@ -71,7 +71,7 @@ def test_a_run_has_its_times_values_and_reader(folder: Path) -> None:
     assert column(run, "distance_m") == [0.0, 3.0, 6.0]
     assert (run.start_utc, run.end_utc) == (at(0), at(2))
     header = run.header
-    assert (header.format, header.reader, header.status) == ("fit", "fitparse 1.2.0", "whole")
+    assert (header.format, header.reader, header.status) == ("fit", "FIT columns 1", "whole")
     assert (header.sport, header.position_kind, header.time_basis) == ("running", "none", "utc")
     assert run.remarks == ()
 
