@@ -15,6 +15,7 @@ import pyarrow as pa
 
 from tasks.core.errors import NothingRecordedError
 from tasks.core.recording import Recording, Remark
+from tasks.maths.pauses import mark_pauses
 from tasks.tables.arrow import make_table, read_floats, read_micros
 from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES, Table
 from tasks.tables.timer import read_pauses
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     Columns = dict[str, Floats]
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECONDS: Final = 1e6
 _HALF_TURN_DEG: Final = 180.0
 _TURN_DEG: Final = 360.0
 #: A stretch of samples this far from all others has a wrong date, if it is the small part of the
@@ -120,7 +122,8 @@ def _clean_samples(recording: Recording, remarks: list[Remark]) -> pa.Table:
             stamps.size - starts.size,
         )
         columns = _merge_doubles(columns, starts)
-    merged: dict[str, Any] = {"time_utc": stamps[starts], **columns, "piece": numbers[starts]}
+    numbers = _split_at_pauses(stamps[starts], numbers[starts], columns, remarks)
+    merged: dict[str, Any] = {"time_utc": stamps[starts], **columns, "piece": numbers}
     return make_table(SAMPLES, merged)
 
 
@@ -195,6 +198,22 @@ def _number_pieces(
     restarts_us = np.array(restarts, dtype=np.int64)
     number = np.searchsorted(restarts_us, stamps, side="right")
     return np.unique(number, return_inverse=True)[1].astype(np.int64)
+
+
+def _split_at_pauses(
+    stamps: Integers, numbers: Integers, columns: Columns, remarks: list[Remark]
+) -> Integers:
+    """Begin a new piece after each gap in which the device stood still and recorded nothing."""
+    missing = np.full(stamps.size, np.nan)
+    stood = mark_pauses(
+        stamps / _MICROSECONDS,
+        *(columns.get(name, missing) for name in ("distance_m", "latitude_deg", "longitude_deg")),
+    ) & (np.diff(numbers) == 0)
+    if not stood.any():
+        return numbers
+    _note(remarks, "gaps in which nothing moved count as automatic pauses", stood.sum())
+    split: Integers = numbers + np.concatenate([[0], np.cumsum(stood)])
+    return split
 
 
 def _holds_values(samples: pa.Table) -> bool:

@@ -10,6 +10,11 @@ _MICROSECONDS = 1_000_000
 _HALF = 500_000
 
 
+#: Intervals of a device that its gaps must exceed, and what is never bridged [s].
+_USUAL_INTERVALS = 3.0
+_LONGEST_BRIDGE_S = 120.0
+
+
 def round_to_seconds(stamps_us: IntArray) -> IntArray:
     """Return each stamp ``(n_samples,)`` [microseconds] as the nearest whole second, halves up.
 
@@ -58,6 +63,18 @@ def interpolate_to_grid(
     bridged = inside & (at[right] - at[left] <= max_gap_s)
     carried: FloatArray = np.where(exact | bridged, np.interp(grid, at, known), NAN)
     return carried
+
+
+def widen_gap(sample_s: FloatArray | IntArray, max_gap_s: float) -> float:
+    """Return the longest gap that is bridged in a series with a rhythm of its own [s].
+
+    A device that records every 4 or 30 s has no gap between two samples. Formula: the larger of
+    ``max_gap_s`` and three median intervals, at most 2 minutes. Common practice, no source.
+    """
+    if len(sample_s) <= 1:
+        return max_gap_s
+    usual_s = float(np.median(np.diff(sample_s)))
+    return max(max_gap_s, min(_USUAL_INTERVALS * usual_s, _LONGEST_BRIDGE_S) if usual_s > 1 else 0)
 
 
 def compute_hold_weights(sample_s: FloatArray | IntArray, *, max_hold_s: float) -> FloatArray:

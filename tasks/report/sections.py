@@ -41,6 +41,7 @@ _PLACES: Final = {
     "cut_corner": "track",
     "position_jump": "track",
     "position_gap": "track",
+    "false_pause": "distance",
     "stroke_misread": "swimming",
     "battery_range": "battery",
     "battery_contradiction": "battery",

@@ -38,6 +38,7 @@ _GRAVITY: Final = {
     "late_lock": 2.0,
     "missed_rise": 2.0,
     "cut_corner": 2.0,
+    "false_pause": 3.0,
     "position_jump": 2.0,
     "frozen": 2.0,
 }

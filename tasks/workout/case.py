@@ -7,7 +7,7 @@ the shape `(n_seconds,)` of its `Grid`, float64, NaN where a value is missing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from math import ceil, nan
@@ -294,12 +294,13 @@ def make_example(
     reference_name: str = "reference",
     settings: Settings | None = None,
     course: Any = None,  # noqa: ANN401 - an array or a list of pairs
+    paused: Sequence[bool] | None = None,
 ) -> Case:
     """Build a case from plain lists, one value per second; None or NaN is missing.
 
     `test`, `reference` and each of `others` map channels to values. `samples` gives native
     samples of the test recording (default: one per second of `test`); `tables` its other tables
-    by name; `header` further header facts.
+    by name; `header` further header facts; `paused` marks seconds in which the test's timer stood.
     """
     n_seconds = max(
         (len(values) for side in (test, reference or {}, *others) for values in side.values()),
@@ -309,6 +310,8 @@ def make_example(
     own = _make_subject(
         "test", grid, test, header=header, samples=samples, tables=tables, method=method
     )
+    if paused is not None:
+        own = replace(own, paused=np.asarray(paused, dtype=np.bool_))
     subjects = [own]
     held_against = None
     if reference is not None:

@@ -11,7 +11,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.maths.geodesy import compute_leg_lengths
-from tasks.maths.resample import average_per_second, interpolate_to_grid, round_to_seconds
+from tasks.maths.resample import (
+    average_per_second,
+    interpolate_to_grid,
+    round_to_seconds,
+    widen_gap,
+)
 from tasks.maths.rr import compute_heart_rate_on_grid, find_beat_artefacts
 from tasks.maths.smoothing import compute_running_mean
 from tasks.tables.arrow import read_floats, read_micros
@@ -71,7 +76,8 @@ def read_signal(
     """Return `channel` per second, `shift_s` added to the stamps; None where nothing was recorded.
 
     Stamps are rounded to the nearest second, values within one second averaged, gaps of at most
-    `max_gap_s` bridged by straight lines. Heart rate that only the beats hold is taken from them.
+    `max_gap_s`, or of three usual intervals of the recording, bridged by straight lines. Heart
+    rate that only the beats hold is taken from them.
     """
     samples = recording.samples
     seconds, values = average_per_second(
@@ -82,7 +88,8 @@ def read_signal(
             return _derive_heart_rate(recording, shift_s=shift_s)
         return None
     grid = np.arange(seconds[0], seconds[-1] + 1)
-    return Signal(int(seconds[0]), interpolate_to_grid(grid, seconds, values, max_gap_s=max_gap_s))
+    gap_s = widen_gap(seconds, max_gap_s)
+    return Signal(int(seconds[0]), interpolate_to_grid(grid, seconds, values, max_gap_s=gap_s))
 
 
 def read_track(recording: Recording, *, max_gap_s: float, shift_s: float = 0.0) -> Track | None:
@@ -98,10 +105,11 @@ def read_track(recording: Recording, *, max_gap_s: float, shift_s: float = 0.0) 
     seconds, mean_latitude = average_per_second(stamps[known], latitude[known])
     _, mean_longitude = average_per_second(stamps[known], unrolled)
     grid = np.arange(seconds[0], seconds[-1] + 1)
-    carried = interpolate_to_grid(grid, seconds, mean_longitude, max_gap_s=max_gap_s)
+    gap_s = widen_gap(seconds, max_gap_s)
+    carried = interpolate_to_grid(grid, seconds, mean_longitude, max_gap_s=gap_s)
     start_s = int(seconds[0])
     return Track(
-        Signal(start_s, interpolate_to_grid(grid, seconds, mean_latitude, max_gap_s=max_gap_s)),
+        Signal(start_s, interpolate_to_grid(grid, seconds, mean_latitude, max_gap_s=gap_s)),
         Signal(start_s, wrap_longitude(carried)),
     )
 

@@ -9,7 +9,7 @@ import numpy as np
 from tasks.core.registers import Example, Value, metric, unknown
 from tasks.maths.runs import find_longest_gap
 from tasks.metrics.heart_rate.compared import compare_heart_rates
-from tasks.metrics.heart_rate.reference import HEART_RATE
+from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
 from tasks.tables.arrow import read_floats, read_seconds
 
 if TYPE_CHECKING:
@@ -23,9 +23,11 @@ _NO_VALUE: Final = "this recording holds no heart rate"
     "heart_rate",
     title="Coverage",
     unit="%",
-    definition="Share of the seconds with a reference heart rate in which the device gave one too; "
-    "says nothing of whether it was right",
-    formula="100 compared seconds / seconds in which the reference had a value",
+    definition="Share of the seconds with a reference heart rate, inside the device's own "
+    "recording and outside its pauses, in which the device gave one too; says nothing of whether "
+    "it was right",
+    formula="100 compared seconds / seconds of the device's recording in which the reference had "
+    "a value",
     better="higher",
     source="data availability, required by Muehlen et al. 2021, BJSM 55:767 (INTERLIVE)",
     examples=(
@@ -46,13 +48,19 @@ _NO_VALUE: Final = "this recording holds no heart rate"
     against="heart_rate",
     needs=(HEART_RATE,),
     minimum_n=0,
+    version=2,
 )
 def hr_coverage_pct(case: Case) -> Value:
     """Return the share of reference seconds that have a heart rate [%]."""
     compared = compare_heart_rates(case)
-    if compared.coverage is None:
+    rate = get_reference_rate(case)
+    known = (
+        np.zeros(case.counted.size, dtype=np.bool_) if rate is None else np.isfinite(rate.values)
+    )
+    expected = int((known & case.counted & case.test.covered).sum())
+    if not expected:
         return compared.decline("the reference has no heart rate in these seconds")
-    return compared.give(_PERCENT * compared.coverage)
+    return compared.give(_PERCENT * compared.n / expected)
 
 
 @metric(

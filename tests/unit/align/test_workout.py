@@ -95,8 +95,18 @@ def test_values_of_one_second_are_averaged() -> None:
 
 
 def test_heart_rate_is_carried_over_five_seconds_and_no_further() -> None:
-    aligned = align({"a": beat([100, 110, 120], at=[0, 5, 11])})
-    assert read(find(aligned, "a")) == [100, 102, 104, 106, 108, 110, *[None] * 5, 120]
+    steady = list(range(121, 126))
+    aligned = align({"a": beat([100, 110, 120, *steady], at=[0, 5, 11, *range(12, 17)])})
+    expected = [100, 102, 104, 106, 108, 110, *[None] * 5, 120, *steady]
+    assert read(find(aligned, "a")) == expected
+
+
+def test_a_device_that_records_every_nine_seconds_has_no_gaps() -> None:
+    aligned = align({"a": beat([100, 109, 118, 100], at=[0, 9, 18, 60])})
+    values = read(find(aligned, "a"))
+    assert values[:19] == list(range(100, 119))
+    # Three of its own intervals are bridged, not more.
+    assert values[19:60] == [None] * 41
 
 
 def test_nothing_is_extrapolated() -> None:
