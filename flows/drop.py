@@ -12,7 +12,7 @@ from flows.artifacts import show_artifact
 from flows.complete_files import list_complete_files
 from flows.console.run_summary import log_run
 from flows.process_workouts import process_workouts
-from flows.read_files import finish_by_layouts, finish_by_notes, take_in
+from flows.read_files import finish_by_layouts, finish_by_notes, mark_refused, take_in
 from flows.run_reports import DropReport, Stages
 from flows.session.home import open_home
 from flows.session.log import begin_log
@@ -50,6 +50,7 @@ def drop(
         outcomes += take_in(files, home=place, settings=settings, move=move)
         outcomes = finish_by_notes(outcomes, home=place, settings=settings)
     workout_run = process_workouts(place, settings, flow_name="drop", stages=stages)
+    outcomes = mark_refused(outcomes, workout_run.summary.refused)
     log_run("drop", outcomes, workout_run, stages)
     report = DropReport(tuple(outcomes), workout_run)
     show_artifact(report, home=place)

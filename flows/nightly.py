@@ -17,7 +17,7 @@ from flows.complete_files import list_complete_files
 from flows.console.run_summary import log_run
 from flows.engine.prefect_server import RUN_TAG, find_api_url
 from flows.process_workouts import process_workouts
-from flows.read_files import finish_by_layouts, finish_by_notes, finish_files, take_in
+from flows.read_files import finish_by_layouts, finish_by_notes, finish_files, mark_refused, take_in
 from flows.run_reports import DropReport, NightlyReport, Stages
 from flows.session.home import open_home
 from flows.session.locks import is_watched
@@ -63,6 +63,7 @@ def nightly(home: Path | None = None) -> NightlyReport:
     with stages.time("back up"):
         backup = steps.back_up(place, settings, now=begun)
     _sweep(place)
+    outcomes = mark_refused(outcomes, workout_run.summary.refused)
     log_run("nightly", outcomes, workout_run, stages)
     with Ledger(place) as ledger:
         ledger.remember(LAST_NIGHTLY, begun.isoformat())

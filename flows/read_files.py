@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from flows.console import terminal
@@ -11,7 +12,7 @@ from tasks import steps
 from tasks.ingest.exports import Dropped, FileOutcome, fail
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from config.home import Home
     from config.settings import Settings
@@ -99,6 +100,26 @@ def finish_by_notes(
         if outcome.status == "duplicate" or outcome.file_id not in done_again
     ]
     return [*kept, *again]
+
+
+def mark_refused(
+    outcomes: Sequence[FileOutcome], refused: Mapping[str, FileRecord]
+) -> list[FileOutcome]:
+    """Return the outcomes with the files refused that pairing could not place in time."""
+    marked = [
+        replace(outcome, status="refused", reason=refused[outcome.file_id].reason)
+        if outcome.file_id in refused
+        else outcome
+        for outcome in outcomes
+    ]
+    known = {outcome.file_id for outcome in outcomes}
+    return marked + [
+        FileOutcome(
+            file.name, "refused", file.file_id, file.reason, file.recording_ids, file.format
+        )
+        for file_id, file in refused.items()
+        if file_id not in known
+    ]
 
 
 def _split(files: Sequence[Dropped], size: int) -> Iterator[list[Dropped]]:

@@ -13,7 +13,7 @@ from prefect import flow
 from config.home import Home
 from flows.console.run_summary import log_run
 from flows.process_workouts import process_locked, process_workouts, publish_and_report
-from flows.read_files import finish_by_notes, finish_files
+from flows.read_files import finish_by_notes, finish_files, mark_refused
 from flows.run_reports import RebuildReport, RestoreReport, Stages
 from flows.session.home import open_home
 from flows.session.locks import hold_run_lock
@@ -81,6 +81,7 @@ def rebuild(home: Path | None = None) -> RebuildReport:
             outcomes += finish_files(list_unfinished(place), home=place, settings=settings)
         complaints = publish_and_report(place, settings, stages=stages)
     workout_run = replace(workout_run, complaints=(*workout_run.complaints, *complaints))
+    outcomes = mark_refused(outcomes, workout_run.summary.refused)
     log_run("rebuild", outcomes, workout_run, stages)
     return RebuildReport(tuple(outcomes), workout_run, backup.store)
 

@@ -89,6 +89,7 @@ def _describe_problems(outcomes: Sequence[FileOutcome], workout_run: WorkoutRun)
             yield f"{outcome.name} is partial: {outcome.reason}"
     yield from workout_run.failed
     yield from workout_run.complaints
+    yield from workout_run.summary.hints
 
 
 def count_outcomes(outcomes: Sequence[FileOutcome]) -> str:

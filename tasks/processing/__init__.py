@@ -8,9 +8,10 @@ writer, in one short transaction; `finish` tells the ledger. The four belong und
 from tasks.processing.commit import Summary, WorkoutSummary, commit
 from tasks.processing.compute import WorkoutOutcome, measure_planned
 from tasks.processing.known import KnownRecording
+from tasks.processing.marking import finish
 from tasks.processing.pending import PendingWorkouts, find_pending_workouts
 from tasks.processing.plan import Plan, PlannedWorkout
-from tasks.processing.prepare import Prepared, finish, prepare
+from tasks.processing.prepare import Prepared, prepare
 
 __all__ = [
     "KnownRecording",

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import METRICS
-from tasks.processing.prepare import mark_duplicates
+from tasks.processing.marking import find_refused, mark_files
 from tasks.store import append_if_changed, append_rows, delete_rows, open_store, replace_rows
 from tasks.tables.arrow import make_rows
 from tasks.tables.tables import (
@@ -26,7 +26,7 @@ from tasks.tables.tables import (
 from tasks.verdicts import look_across
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     import duckdb
     import pyarrow as pa
@@ -54,12 +54,17 @@ class WorkoutSummary:
 
 @dataclass(frozen=True)
 class Summary:
-    """What a run wrote. `run_id` is None when there was nothing to write."""
+    """What a run wrote. `run_id` is None when there was nothing to write.
+
+    `hints` are one line each, `refused` the files, by id, that nothing placed in time.
+    """
 
     run_id: str | None
     workouts: tuple[WorkoutSummary, ...] = ()
     vanished: tuple[str, ...] = ()
     complaints: tuple[str, ...] = ()
+    hints: tuple[str, ...] = ()
+    refused: Mapping[str, FileRecord] = field(default_factory=dict)
 
 
 def commit(
@@ -77,8 +82,9 @@ def commit(
     Raises: StoreBusyError when another program holds the store for longer than `wait_s` [s].
     """
     plan = prepared.plan
-    files = mark_duplicates(prepared, outcomes)
+    files = mark_files(prepared, outcomes)
     complaints = (*prepared.complaints, *_collect_complaints(outcomes))
+    refused = find_refused(prepared)
     load_metrics()
     with open_store(home, wait_s=wait_s) as connection:
         changed = replace_rows(connection, FILES, make_rows(FILES, _make_file_rows(files)))
@@ -94,9 +100,9 @@ def commit(
         is_new = any(summary.is_new for summary in summaries)
         n_answers = _append_answers(connection, settings, run=run)
         if not (changed or is_new or n_answers):
-            return Summary(None, summaries, complaints=complaints)
+            return Summary(None, summaries, (), complaints, prepared.hints, refused)
         append_rows(connection, RUNS, make_rows(RUNS, [_make_run_row(run)]))
-    return Summary(run.run_id, summaries, plan.vanished, complaints)
+    return Summary(run.run_id, summaries, plan.vanished, complaints, prepared.hints, refused)
 
 
 def _write_facts(
@@ -119,8 +125,9 @@ def _write_facts(
         # What a workout no longer has goes, together with all of a workout that is gone.
         part = {"workout_id": [*touched, *plan.vanished]}
         changed += replace_rows(connection, table, make_rows(table, rows), where=part)
-    if plan.gone:
-        changed += delete_rows(connection, RECORDINGS, where={"recording_id": plan.gone})
+    gone = (*plan.gone, *plan.unplaced)
+    if gone:
+        changed += delete_rows(connection, RECORDINGS, where={"recording_id": gone})
     if plan.vanished:
         changed += delete_rows(connection, WORKOUTS, where={"workout_id": plan.vanished})
     return changed

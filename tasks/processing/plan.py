@@ -56,8 +56,9 @@ class Plan:
 
     `vanished` are workouts whose recordings have all gone, to others or for good; `gone` are
     recordings whose export is refused by now; `unchanged` are workouts whose fingerprint is that
-    of their newest results; `unclaimed_notes` fit no workout; `considered`
-    are all recordings that were looked at; `complaints` are one line each.
+    of their newest results; `unclaimed_notes` fit no workout; `unplaced` are recordings that only
+    count from a start that nothing gave: they are no workout; `considered` are all recordings that
+    were looked at; `complaints` are one line each.
     """
 
     workouts: tuple[PlannedWorkout, ...]
@@ -66,6 +67,7 @@ class Plan:
     gone: tuple[str, ...] = ()
     unchanged: tuple[str, ...] = ()
     unclaimed_notes: tuple[str, ...] = ()
+    unplaced: tuple[str, ...] = ()
     complaints: tuple[str, ...] = ()
 
 
@@ -92,7 +94,8 @@ def plan(
         settings=settings.pair,
         starts_of_notes=[one.start_utc for one in notes if not one.whole_day],
     )
-    named = _name_bouts(bouts, by_id)
+    unplaced = _find_unplaced(bouts, by_id)
+    named = _name_bouts([one for one in bouts if not unplaced & _list_ids(one)], by_id)
     marks = course_marks or {}
     planned: list[PlannedWorkout] = []
     unchanged: list[str] = []
@@ -105,7 +108,12 @@ def plan(
             unchanged.append(workout_id)
         else:
             planned.append(PlannedWorkout(workout_id, bout, members, applies, fingerprint))
-    before = {known.workout_id for known in recordings if known.workout_id is not None}
+    before = {
+        known.workout_id
+        for known in recordings
+        if known.workout_id is not None
+        and (known.recording_id not in unplaced or known.workout_id in fingerprints)
+    }
     before.update((gone or {}).values())
     return Plan(
         workouts=tuple(planned),
@@ -114,6 +122,7 @@ def plan(
         gone=tuple(gone or ()),
         unchanged=tuple(unchanged),
         unclaimed_notes=assigned.unclaimed,
+        unplaced=tuple(sorted(unplaced)),
         complaints=(
             *assigned.complaints,
             *(
@@ -124,6 +133,22 @@ def plan(
             ),
         ),
     )
+
+
+def _find_unplaced(
+    bouts: Sequence[WorkoutMembers], by_id: Mapping[str, KnownRecording]
+) -> frozenset[str]:
+    """Return the recordings that only count from their start and found no place in time."""
+    return frozenset(
+        member.recording_id
+        for bout in bouts
+        for member in bout.members
+        if not member.clock_shift_s and by_id[member.recording_id].header.time_basis == "elapsed"
+    )
+
+
+def _list_ids(bout: WorkoutMembers) -> frozenset[str]:
+    return frozenset(member.recording_id for member in bout.members)
 
 
 def _make_candidate(known: KnownRecording) -> Candidate:

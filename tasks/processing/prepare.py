@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any, Final
 
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from config.settings import Settings
     from tasks.core.file_records import FileRecord
     from tasks.core.notes import Notes
-    from tasks.processing.compute import WorkoutOutcome
 
 #: Ledger key: hash of devices.toml at the last commit.
 DEVICES_MARK: Final = "devices_mark"
@@ -41,7 +40,9 @@ class Prepared:
     """A plan and what commit needs beside it.
 
     `files` are all that the ledger knows; `notes` the rows of the table of that name;
-    `complaints` one line each; `stored` are the rows of the table of recordings by their id.
+    `complaints` one line each, and so are `hints`, which name what needs no mending yet; `stored`
+    are the rows of the table of recordings by their id; `partial` are reasons by the id of a
+    recording that was read in part.
     """
 
     plan: Plan
@@ -50,6 +51,8 @@ class Prepared:
     complaints: tuple[str, ...]
     devices_mark: str
     stored: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    hints: tuple[str, ...] = ()
+    partial: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -123,67 +126,34 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         ),
         devices_mark=devices_mark,
         stored=stored.recordings,
+        hints=tuple(_name_unclaimed(made, read.notes, stored)),
+        partial={
+            known.recording_id: known.header.reason or ""
+            for known in collected.recordings
+            if known.header.status == "partial"
+        },
     )
 
 
-def mark_duplicates(
-    prepared: Prepared, outcomes: Sequence[WorkoutOutcome]
-) -> tuple[FileRecord, ...]:
-    """Return the files with the status that the outcomes show.
-
-    An export all of whose recordings are told better by another one is a duplicate; one that was a
-    duplicate and is no longer one is stored again.
-    """
-    duplicate_of = _collect("duplicate_of", prepared, outcomes)
-    names = {
-        recording_id: file.name for file in prepared.files for recording_id in file.recording_ids
-    }
-    return tuple(_mark(file, duplicate_of, names) for file in prepared.files)
-
-
-def finish(prepared: Prepared, outcomes: Sequence[WorkoutOutcome], *, home: Home) -> None:
-    """Write into the ledger what is in the store by now; call it after `commit`."""
-    workout_of = _collect("workout_id", prepared, outcomes)
-    before = {file.file_id: file for file in prepared.files}
-    with Ledger(home) as ledger:
-        for file in mark_duplicates(prepared, outcomes):
-            if file.status != before[file.file_id].status:
-                ledger.set_outcome(
-                    file.file_id, file.status, reason=file.reason, recordings=file.recording_ids
-                )
-        ledger.assign_workouts(
-            {
-                recording_id: workout_of[recording_id]
-                for recording_id, former in ledger.list_workouts().items()
-                if workout_of.get(recording_id) not in (None, former)
-            }
+def _name_unclaimed(made: Plan, notes: Sequence[Notes], stored: _Stored) -> Iterator[str]:
+    """Say which notes that came with this run fit no workout, and which workout lies nearest."""
+    starts = [
+        row["start_utc"] + timedelta(seconds=row["clock_shift_s"] or 0.0)
+        for row in stored.recordings.values()
+    ]
+    starts += [planned.bout.start_utc for planned in made.workouts]
+    for one in notes:
+        if one.file_id in stored.notes or one.name not in made.unclaimed_notes:
+            continue
+        when = (
+            f"{one.start_utc:%Y-%m-%d}" if one.whole_day else f"{one.start_utc:%Y-%m-%d %H:%M} UTC"
         )
-        ledger.mark_settled(prepared.plan.considered)
-        ledger.remember(DEVICES_MARK, prepared.devices_mark)
-
-
-def _collect(column: str, prepared: Prepared, outcomes: Sequence[WorkoutOutcome]) -> dict[str, Any]:
-    """Return one fact of each recording: what the outcomes say, else what the store says.
-
-    Of workouts that nothing has changed for, only the store may know it: a run that was killed
-    after it had committed did not tell the ledger.
-    """
-    stored = {recording_id: row[column] for recording_id, row in prepared.stored.items()}
-    new = {row["recording_id"]: row[column] for one in outcomes for row in one.recordings}
-    return stored | new
-
-
-def _mark(
-    file: FileRecord, duplicate_of: Mapping[str, str | None], names: Mapping[str, str]
-) -> FileRecord:
-    known = [one for one in file.recording_ids if one in duplicate_of]
-    if not known or file.status not in ("stored", "duplicate"):
-        return file
-    richer = [duplicate_of[one] for one in known]
-    if all(richer) and len(known) == len(file.recording_ids):
-        better = names.get(richer[0] or "", "another export")
-        return replace(file, status="duplicate", reason=f"the same recording as {better}")
-    return replace(file, status="stored", reason=None) if file.status == "duplicate" else file
+        nearest = min(starts, key=lambda start: abs(start - one.start_utc), default=None)
+        beside = "" if nearest is None else f"; the nearest began at {nearest:%Y-%m-%d %H:%M} UTC"
+        yield (
+            f"{one.locate('start')}: no workout was recorded at {when}{beside}; what the notes say "
+            "counts for nothing until one comes that fits"
+        )
 
 
 def _find_windows(
