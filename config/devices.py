@@ -5,7 +5,7 @@ from __future__ import annotations
 import fnmatch
 import hashlib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, Self, get_args
 
 from pydantic import (
     BaseModel,
@@ -29,6 +29,8 @@ Site = Literal["wrist", "chest", "arm", "handlebar", "foot", "pocket", "other"]
 HeartRateKind = Literal["ecg", "optical", "none"]
 ReferenceChannel = Literal["heart_rate", "position", "distance", "altitude"]
 
+#: Sites of sensors that are worn for heart rate.
+STRAP_SITES: Final = ("chest", "arm")
 #: The order in which matching rules are tried.
 RULES = ("serial", "folder", "filename", "creator")
 #: Words that stand in the column `reference` or `against` of results beside device ids.
@@ -89,11 +91,27 @@ class Device(BaseModel):
             raise ValueError("this word has a meaning of its own in the results")
         return identifier
 
+    @property
+    def is_strap(self) -> bool:
+        """Whether it is worn at the chest or the arm, as sensors of heart rate are."""
+        return self.site in STRAP_SITES
+
+    @property
+    def channels_as_reference(self) -> tuple[ReferenceChannel, ...]:
+        """What it is a reference of.
+
+        Without `reference_for`: a strap of heart rate only (a foot pod inside it knows no speed
+        to be trusted), any other reference of all that it recorded.
+        """
+        if self.role != "reference":
+            return ()
+        if self.reference_for is not None:
+            return self.reference_for
+        return ("heart_rate",) if self.is_strap else get_args(ReferenceChannel)
+
     def is_reference_for(self, channel: ReferenceChannel) -> bool:
         """Say whether this device is a reference of `channel`."""
-        if self.role != "reference":
-            return False
-        return self.reference_for is None or channel in self.reference_for
+        return channel in self.channels_as_reference
 
 
 @dataclass(frozen=True)

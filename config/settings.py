@@ -20,6 +20,7 @@ from pydantic import (
     field_validator,
 )
 
+from config.consensus import ConsensusSettings  # noqa: TC001 - pydantic resolves it at run time
 from config.export import ExportSettings  # noqa: TC001 - pydantic resolves it at run time
 from config.heart_rate import HeartRateSettings  # noqa: TC001 - pydantic resolves it at run time
 from config.lines import TomlSyntaxError, find_line, map_lines, parse_toml
@@ -247,6 +248,7 @@ class Settings(Section):
     heart_rate: HeartRateSettings
     position: PositionSettings
     elevation: ElevationSettings
+    consensus: ConsensusSettings
     detection: DetectionSettings
     indoor: IndoorSettings
     swimming: SwimmingSettings

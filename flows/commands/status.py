@@ -29,6 +29,14 @@ _SHOWN: Final = 20
 _NAMED: Final = 3
 #: Where the words of `coworn status` begin [characters].
 _INDENT: Final = 11
+#: What `coworn devices` says below its table.
+_ABOUT_REFERENCES: Final = (
+    "reference for: what other devices are judged by. A device with the role reference is one for "
+    "all that it recorded, a strap at chest or arm for heart rate only; reference_for in "
+    'devices.toml says otherwise, e.g. reference_for = ["distance", "altitude"] (of heart_rate, '
+    "position, altitude, and distance with speed). A reference is not judged by what it judges: "
+    "only by truth, a course and other references."
+)
 
 
 def show_status(folder: Path | None, *, workouts: int, quiet: bool = False) -> int:
@@ -99,7 +107,7 @@ def show_devices(folder: Path | None, *, quiet: bool = False) -> int:
         unknown = [row for row in rows if fnmatch.fnmatch(row["device_id"], "unknown-*")]
     terminal.show_table(
         console,
-        ("device", "name", "role", "site", "heart rate", "recordings"),
+        ("device", "name", "role", "site", "heart rate", "reference for", "recordings"),
         [
             (
                 device.id,
@@ -107,6 +115,7 @@ def show_devices(folder: Path | None, *, quiet: bool = False) -> int:
                 device.role,
                 device.site,
                 device.heart_rate,
+                ", ".join(device.channels_as_reference) or "-",
                 recorded[device.id],
             )
             for device in opened.devices
@@ -114,6 +123,9 @@ def show_devices(folder: Path | None, *, quiet: bool = False) -> int:
         right=("recordings",),
         whole=("device", "role"),
     )
+    if opened.devices:
+        console.print()
+        terminal.show_wrapped(console, _ABOUT_REFERENCES, indent=0)
     if unknown:
         console.print("\nnot named yet; add a [[device]] with a match rule to devices.toml:")
         terminal.show_table(

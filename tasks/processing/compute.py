@@ -226,7 +226,7 @@ def _make_device_row(known: KnownRecording) -> Row:
         "role": device.role,
         "site": device.site,
         "heart_rate": device.heart_rate,
-        "reference_for": None if device.reference_for is None else ", ".join(device.reference_for),
+        "reference_for": ", ".join(device.channels_as_reference) or None,
         "claimed_gnss_hours": device.claimed_gnss_hours,
     }
 

@@ -215,12 +215,19 @@ def _look_for_findings(
             (None,) if kind.against == "nothing" else choices[kind.against].references
         )
         for reference in references:
+            if not _can_find_fault(reference, kind):
+                continue
             whole = _cut_segments(workout, test, reference)[0]
             case = Case(workout, test, reference, whole)
             if kind.against in TIMED and explain_doubt(case) is not None:
                 continue
             for found in _detect(kind, case):
                 yield _make_finding_row(workout, test, reference, kind, found)
+
+
+def _can_find_fault(reference: Reference | None, kind: FindingKind) -> bool:
+    """Say whether a finding may rest on it: where two suspects differ, neither is at fault."""
+    return reference is None or reference.kind != "comparison" or kind.against == "battery"
 
 
 def _detect(kind: FindingKind, case: Case) -> list[Finding]:

@@ -128,7 +128,7 @@ _ALL: Final = (
     _text("heart_rate", "How it measures heart rate: ecg, optical or none"),
     _float("claimed_gnss_hours", "h", "Battery life with GNSS that the maker claims", 0.0),
     _text("known_by", "Rule that named the device: serial, folder, filename, creator or none"),
-    _text("reference_for", "Channels it is reference for, comma-separated; null: all it recorded"),
+    _text("reference_for", "Channels it is a reference of, comma-separated; null: of none"),
     # --- recordings -------------------------------------------------------------------------
     _text("sport", "Activity as the export names it, in our words"),
     _text("sub_sport", "Finer activity as the export names it"),

@@ -1,7 +1,8 @@
 """Against what is each device held, decided here and nowhere else.
 
 The order is that of the methods: truth from the notes, a course, the designated reference device,
-a consensus that leaves the judged device out, the only other device.
+a consensus that leaves the judged device out and whose members agree, another device. A reference
+device is judged by truth, course and other references only: what it judges does not judge it.
 """
 
 from __future__ import annotations
@@ -43,6 +44,7 @@ _DECIDING: Final[Mapping[Against, ReferenceChannel]] = {
 _ROLES: Final = ("reference", "predecessor", "peer", "test")
 #: Where positions are invented, or where nobody moves over ground.
 _PLACES_WITHOUT_WAY: Final = ("treadmill", "trainer", "gym", "pool")
+_NOT_JUDGED: Final = "a reference device is not judged by devices that are none"
 _VIRTUAL: Final = "a virtual ride is not compared by position, speed or distance"
 _PERCENT: Final = 100.0
 #: Share of the seconds between its first and last value in which a steady device has one.
@@ -145,6 +147,8 @@ def _choose_holders(workout: Workout, test: Subject, kind: Against) -> Choice:
         if subject.recording_id != test.recording_id
         and (has_lengths(subject) if kind == "lengths" else list_levels(workout, subject).is_known)
     ]
+    if test.device.role == "reference" and kind == "lengths":
+        holders = [subject for subject in holders if _is_judge(subject, kind)]
     for subject in sorted(holders, key=lambda one: _rank_holder(one, kind)):
         worth: ReferenceKind = "device" if _is_judge(subject, kind) else "comparison"
         references.append(refer_to(subject, worth, why=f"another device that knows its {kind}"))
@@ -174,19 +178,48 @@ def _choose_device(workout: Workout, test: Subject, kind: Against) -> Choice:
     ]
     if kind != "heart_rate" and test.recording.header.position_kind == "virtual":
         return Choice((), _VIRTUAL)
-    others = [subject for subject in holders if subject.recording_id != test.recording_id]
-    if not others:
-        return Choice((), f"no other device of this workout recorded {kind.replace('_', ' ')}")
+    others = [
+        subject
+        for subject in holders
+        if subject.recording_id != test.recording_id and _is_meant_for(subject, kind)
+    ]
     ranked = _rank_references(holders, kind)
     if ranked and ranked[0].recording_id == test.recording_id:
         return Choice((), "this device is the reference")
+    if not others:
+        return Choice((), f"no other device of this workout recorded {kind.replace('_', ' ')}")
     if ranked:
         why = f"reference for {kind.replace('_', ' ')}"
         return Choice((_refer(ranked[0], "device", kind=kind, why=why),))
+    if test.device.role == "reference":
+        return Choice((), _NOT_JUDGED)
+    return Choice((_compare_with_others(workout, others, kind),))
+
+
+def _is_meant_for(subject: Subject, kind: Against) -> bool:
+    """Say whether a device may judge others: a strap without positions knows heart rate only."""
+    device = subject.device
+    knows_all = not device.is_strap or subject.has("latitude_deg")
+    return kind == "heart_rate" or knows_all or device.is_reference_for(_DECIDING[kind])
+
+
+def _compare_with_others(workout: Workout, others: list[Subject], kind: Against) -> Reference:
+    """Compare with what the others agree on; where they do not, with the best known of them."""
+    doubt = "the only other device"
     if len(others) >= CONSENSUS_DEVICES:
-        return Choice((_refer_to_consensus(workout, others, kind),))
-    why = "the only other device; which of the two is right is not known"
-    return Choice((_refer(others[0], "comparison", kind=kind, why=why),))
+        consensus, doubt = _refer_to_consensus(workout, others, kind)
+        if consensus is not None:
+            return consensus
+    chosen = min(
+        others,
+        key=lambda subject: (
+            _ROLES.index(subject.device.role),
+            -np.isfinite(subject.values(CHANNELS[kind][0])).sum(),
+            subject.recording_id,
+        ),
+    )
+    why = f"{doubt}; which of the two is right is not known"
+    return _refer(chosen, "comparison", kind=kind, why=why)
 
 
 def _rank_references(holders: list[Subject], kind: Against) -> list[Subject]:
@@ -221,13 +254,18 @@ def _refer(subject: Subject, worth: ReferenceKind, *, kind: Against, why: str) -
     return refer_to(subject, worth, why=why, uncertainty=uncertainty)
 
 
-def _refer_to_consensus(workout: Workout, others: list[Subject], kind: Against) -> Reference:
+def _refer_to_consensus(
+    workout: Workout, others: list[Subject], kind: Against
+) -> tuple[Reference | None, str]:
+    """Return the consensus, or why the others do not make one."""
     others = _leave_out_intermittent(others, CHANNELS[kind][0])
     consensus = build_consensus(workout, others, kind)
     known = np.isfinite(next(iter(consensus.on_grid.values())))
     names = ", ".join(sorted(subject.device.id for subject in others))
+    if consensus.doubt is not None:
+        return None, f"{names} do not agree: {consensus.doubt}"
     middle = "geometric median" if kind == "position" else "median"
-    return Reference(
+    reference = Reference(
         "consensus",
         "consensus",
         why=f"{middle} of {names}",
@@ -235,6 +273,7 @@ def _refer_to_consensus(workout: Workout, others: list[Subject], kind: Against) 
         covered=known,
         uncertainty=consensus.uncertainty,
     )
+    return reference, ""
 
 
 def give_distance(workout: Workout, subject: Subject) -> Subject:

@@ -18,6 +18,7 @@ from tasks.metrics.elevation.heights import (
     give_compared,
 )
 from tasks.tables.arrow import read_floats
+from tasks.workout.climbs import choose_climb_threshold
 from tasks.workout.tracks import mark_case_samples
 
 if TYPE_CHECKING:
@@ -140,7 +141,7 @@ def ascent_threshold_m(case: Case) -> Value:
     """Return the threshold [m]."""
     if not case.test.has(ALTITUDE):
         return unknown("this recording holds no heights")
-    return Value(_choose_threshold(case, case.test), n=1)
+    return Value(choose_climb_threshold(case.workout, case.test), n=1)
 
 
 @metric(
@@ -242,17 +243,9 @@ def ascent_own_error_m(case: Case) -> Value:
 
 
 # --- parts ------------------------------------------------------------------------------------
-def _choose_threshold(case: Case, subject: Subject) -> float:
-    limits = case.settings.elevation
-    kind = subject.recording.header.altitude_kind
-    if kind == "barometric":
-        return limits.barometric_m
-    return limits.gnss_m if kind == "gnss" else limits.unknown_m
-
-
 def _give_summed(case: Case, value: float) -> Value:
     """Wrap a climb and say with what threshold it was summed."""
-    threshold = _choose_threshold(case, case.test)
+    threshold = choose_climb_threshold(case.workout, case.test)
     return Value(value, n=count_heights(case), reason=f"threshold {threshold:g} m")
 
 
@@ -262,7 +255,7 @@ def _climb(case: Case, subject: Subject) -> Climb | Value:
     heights = heights[mark_case_samples(case, subject)]
     if not np.isfinite(heights).any():
         return unknown("this recording holds no heights there")
-    return accumulate_climb(heights, threshold_m=_choose_threshold(case, subject))
+    return accumulate_climb(heights, threshold_m=choose_climb_threshold(case.workout, subject))
 
 
 def _compare_climbs(case: Case) -> tuple[Climb, Climb] | Value:
@@ -270,9 +263,9 @@ def _compare_climbs(case: Case) -> tuple[Climb, Climb] | Value:
     paired = case.paired(ALTITUDE)
     if paired.n < FEWEST:
         return unknown("fewer than two seconds in which both have a height", n=paired.n)
-    threshold = _choose_threshold(case, case.test)
+    threshold = choose_climb_threshold(case.workout, case.test)
     if case.reference is not None and case.reference.subject is not None:
-        threshold = max(threshold, _choose_threshold(case, case.reference.subject))
+        threshold = max(threshold, choose_climb_threshold(case.workout, case.reference.subject))
     return (
         accumulate_climb(paired.test, threshold_m=threshold),
         accumulate_climb(paired.reference, threshold_m=threshold),

@@ -76,6 +76,9 @@ def test_a_device_is_reference_only_for_what_it_says() -> None:
     every = Device(id="elm", name="Elm", role="reference")
     assert every.is_reference_for("position")
     assert not Device(id="fir", name="Fir", role="test").is_reference_for("position")
+    for site in ("chest", "arm"):
+        band = Device(id="ash", name="Ash", role="reference", site=site)
+        assert band.channels_as_reference == ("heart_rate",)
 
 
 #: What is wrong, text, line, a part of the message.

@@ -179,7 +179,9 @@ def make_pair(own: dict[str, Any], other: dict[str, Any]) -> Case:
         device=second.device.model_copy(update={"id": "second"}),
     )
     workout = replace(case.workout, subjects=(case.test, second), memo={})
-    return replace(case, workout=workout, reference=refer_to(second, why="two units"), memo={})
+    return replace(
+        case, workout=workout, reference=refer_to(second, "device", why="two units"), memo={}
+    )
 
 
 def test_two_units_in_two_settings_compare_with_the_bounds_of_both() -> None:

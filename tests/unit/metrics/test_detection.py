@@ -85,7 +85,7 @@ def test_credit_before_is_held_against_what_another_device_counted_by_then() -> 
         "heart_rate_bpm": [90.0, 90.0, 90.0],
     }
     case = make_case(late_s=0.0, test={"distance_m": [None] * 40 + [60.0] * 60}, samples=samples)
-    compared = replace(case, reference=refer_to(other, why="started by hand"), memo={})
+    compared = replace(case, reference=refer_to(other, "device", why="started by hand"), memo={})
     assert detection.start_credit_before_pct(compared).value == pytest.approx(75.0)
 
 

@@ -142,7 +142,9 @@ def with_beats(case: Case, beats_s: np.ndarray, *, moved_s: float = 0.0) -> Case
     )
     subjects[1] = replace(strap, recording=replace(strap.recording, beats=table))
     workout = replace(case.workout, subjects=tuple(subjects), memo={})
-    return replace(case, workout=workout, reference=refer_to(subjects[1], why="test"), memo={})
+    return replace(
+        case, workout=workout, reference=refer_to(subjects[1], "device", why="test"), memo={}
+    )
 
 
 def make_beats(seed: int = 1) -> tuple[np.ndarray, np.ndarray]:
@@ -212,6 +214,8 @@ def test_a_reference_that_records_every_few_seconds_is_not_taken_for_dry() -> No
     strap = subjects[1]
     subjects[1] = replace(strap, recording=replace(strap.recording, samples=samples))
     workout = replace(case.workout, subjects=tuple(subjects), memo={})
-    case = replace(case, workout=workout, reference=refer_to(subjects[1], why="test"), memo={})
+    case = replace(
+        case, workout=workout, reference=refer_to(subjects[1], "device", why="test"), memo={}
+    )
     assert quality.hr_reference_dry_s(case).value == 0
     assert quality.hr_reference_masked_s(case).value == 0

@@ -151,6 +151,6 @@ def test_a_reference_without_a_distance_has_a_reason() -> None:
     case = make_case(run(2.5), None)
     strap = make_example(test={"heart_rate_bpm": [100.0] * 101}).test
     found = indoor.indoor_distance_error_pct(
-        replace(case, reference=refer_to(strap, why="the only other device"), memo={})
+        replace(case, reference=refer_to(strap, "device", why="the only other device"), memo={})
     )
     assert found.reason == "the reference has no distance"

@@ -52,7 +52,9 @@ def make_pair(own: Sequence[int], other: Sequence[int], **facts: Any) -> Case:  
     covered = np.arange(n_seconds) < second.covered.size
     second = replace(second, recording_id="second", device=device, covered=covered)
     workout = replace(case.workout, subjects=(case.test, second), memo={})
-    return replace(case, workout=workout, reference=refer_to(second, why="the other"), memo={})
+    return replace(
+        case, workout=workout, reference=refer_to(second, "device", why="the other"), memo={}
+    )
 
 
 def test_against_a_device_missed_and_split_lengths_are_counted_apart() -> None:

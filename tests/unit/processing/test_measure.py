@@ -236,3 +236,85 @@ def test_a_difference_from_a_device_that_is_no_reference_is_no_main_value() -> N
     rows = measure_workout(workout).results.to_pylist()
     row = next(row for row in rows if (row["device_id"], row["metric"]) == ("a", "hr_mae_bpm"))
     assert (row["value"], row["reference_kind"], row["is_main"]) == (0.0, "comparison", False)
+
+
+# --- who judges whom --------------------------------------------------------------------------
+STRAP = Device(id="strap", name="Strap", role="reference", site="chest", heart_rate="ecg")
+WATCH = Device(id="watch", name="Watch", role="test", site="wrist")
+OLD_WATCH = Device(id="old", name="Old", role="predecessor", site="wrist")
+MOVING = {"heart_rate_bpm": [100.0, 110.0, 120.0], "speed_mps": [3.0, 3.1, 3.2]}
+
+
+def test_foot_pod_inside_a_strap_is_no_reference_for_speed() -> None:
+    workout = make_workout(WATCH, STRAP, **MOVING)
+    (heart,) = choose_references(workout, find(workout, "watch"), "heart_rate").references
+    assert (heart.name, heart.kind) == ("strap", "device")
+    chosen = choose_references(workout, find(workout, "watch"), "speed")
+    assert (chosen.references, chosen.reason) == (
+        (),
+        "no other device of this workout recorded speed",
+    )
+    # Said in devices.toml it is one.
+    trusted = STRAP.model_copy(update={"reference_for": ("heart_rate", "distance")})
+    workout = make_workout(WATCH, trusted, **MOVING)
+    (speed,) = choose_references(workout, find(workout, "watch"), "speed").references
+    assert (speed.name, speed.kind) == ("strap", "device")
+
+
+def test_foot_pod_inside_a_strap_is_no_part_of_a_consensus() -> None:
+    workout = make_workout(WATCH, OLD_WATCH, STRAP, **MOVING)
+    (speed,) = choose_references(workout, find(workout, "watch"), "speed").references
+    assert (speed.name, speed.kind) == ("old", "comparison")
+
+
+def test_reference_device_is_not_judged_by_what_it_judges() -> None:
+    computer = Device(
+        id="computer", name="Computer", role="reference", reference_for=("distance", "altitude")
+    )
+    places: dict[str, object] = {
+        "latitude_deg": [48.0, 48.0001, 48.0002],
+        "longitude_deg": [11.0, 11.0, 11.0],
+        "distance_m": [0.0, 11.0, 22.0],
+    }
+    workout = make_workout(WATCH, OLD_WATCH, computer, **places)
+    for kind in ("position", "speed", "distance", "heart_rate"):
+        chosen = choose_references(workout, find(workout, "computer"), kind)  # type: ignore[arg-type]
+        assert chosen.references == ()
+    rows = measure_workout(workout).findings.to_pylist()
+    assert not [row for row in rows if row["device_id"] == "computer"]
+    # It is judged by what is worth more.
+    notes = Notes(datetime.fromtimestamp(START_S, UTC), truth=Truth(distance_m=20.0))
+    judged = replace(workout, notes=notes, memo={})
+    (truth,) = choose_references(judged, find(judged, "computer"), "distance").references
+    assert truth.kind == "truth"
+
+
+def test_watches_that_do_not_agree_are_no_reference() -> None:
+    """One of them has no barometer that works: it climbed nothing where the other climbed 600 m."""
+    steps = np.arange(601, dtype=np.float64)
+    workout = make_workout(WATCH, OLD_WATCH, Device(id="peer", name="Peer"), altitude_m=steps)
+    flat = replace(find(workout, "peer"), on_grid={"altitude_m": np.full(601, 5.0)})
+    workout = replace(
+        workout,
+        subjects=tuple(flat if one.device.id == "peer" else one for one in workout.subjects),
+        memo={},
+    )
+    (against,) = choose_references(workout, find(workout, "watch"), "altitude").references
+    assert (against.name, against.kind) == ("old", "comparison")
+    assert "old, peer do not agree: they climbed 0 to 600 m" in against.why
+    # Two that agree are one, and what disagrees with them is judged by them.
+    (consensus,) = choose_references(workout, flat, "altitude").references
+    assert consensus.kind == "consensus"
+
+
+def test_nothing_is_found_fault_with_by_a_device_that_is_no_reference() -> None:
+    right = 150.0 + np.arange(400) % 3
+    wrong = np.where(np.arange(400) < 200, right, right - 50)
+    workout = make_workout(WATCH, OLD_WATCH, heart_rate_bpm=right)
+    watch = replace(find(workout, "watch"), on_grid={"heart_rate_bpm": wrong})
+    suspects = replace(workout, subjects=(watch, *workout.subjects[1:]), memo={})
+    assert measure_workout(suspects).findings.num_rows == 0
+    known = replace(suspects.subjects[1], device=STRAP)
+    judged = replace(suspects, subjects=(watch, known), memo={})
+    kinds = measure_workout(judged).findings.column("kind").to_pylist()
+    assert "biased_stretch" in kinds
