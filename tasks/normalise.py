@@ -15,6 +15,7 @@ import pyarrow as pa
 
 from tasks.core.errors import NothingRecordedError
 from tasks.core.recording import Recording, Remark
+from tasks.jumps import describe_beats, describe_jumps
 from tasks.maths.pauses import mark_pauses
 from tasks.tables.arrow import make_table, read_floats, read_micros
 from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES, Table
@@ -34,6 +35,7 @@ _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECONDS: Final = 1e6
 _HALF_TURN_DEG: Final = 180.0
 _TURN_DEG: Final = 360.0
+_TEXTS: Final = frozenset({"csv", "gpx", "tcx"})
 #: A stretch of samples this far from all others has a wrong date, if it is the small part of the
 #: recording (a device that stamps before its first fix knows the date of its last use).
 _LOST_DATE_US: Final = 24 * 3600 * 1_000_000
@@ -86,11 +88,26 @@ def normalise_recording(recording: Recording, *, name: str = "") -> Recording:
             remedy="export the activity again, with its samples",
         )
     start_us, end_us = _find_span(clean)
+    jumps = describe_jumps(clean)
+    known = {remark.text for remark in recording.remarks}
+    remarks += [one for one in (*jumps, *describe_beats(clean)) if one.text not in known]
     return replace(
-        clean,
+        _doubt(clean, jumps),
         start_utc=_EPOCH + timedelta(microseconds=start_us),
         end_utc=_EPOCH + timedelta(microseconds=end_us),
     ).with_remarks(*remarks)
+
+
+def _doubt(recording: Recording, jumps: list[Remark]) -> Recording:
+    """Mark a recording from a text as partial when single values jump: no checksum guards it."""
+    header = recording.header
+    if not jumps or header.format not in _TEXTS:
+        return recording
+    said = [f"{remark.text}, {remark.count} in all" for remark in jumps]
+    reason = "; ".join(one for one in (header.reason, *said) if one not in (None, ""))
+    if header.reason is not None and said[0] in header.reason:
+        return recording
+    return replace(recording, header=replace(header, status="partial", reason=reason))
 
 
 # --- samples ----------------------------------------------------------------------------------
