@@ -13,6 +13,7 @@ from tasks.archive.originals import find_original
 from tasks.core.errors import CowornError
 from tasks.core.recording import ExportFile
 from tasks.guard import read_some_notes_isolated
+from tasks.processing.firmware import name_doubts, unify_notes
 from tasks.processing.known import collect_recordings
 from tasks.processing.plan import Plan, find_windows, plan
 from tasks.readers.notes import is_sheet
@@ -105,9 +106,14 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         workouts=workouts,
         always=unsettled,
     )
+    firmware = [
+        *((row["device_id"], row["firmware"]) for row in stored.recordings.values()),
+        *((known.device.id, known.header.firmware) for known in collected.recordings),
+    ]
+    new_notes = {one.file_id for one in read.notes} - stored.notes
     made = plan(
         collected.recordings,
-        read.notes,
+        unify_notes(read.notes, firmware),
         lake=home.lake,
         settings=settings,
         fingerprints=stored.fingerprints,
@@ -126,7 +132,10 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         ),
         devices_mark=devices_mark,
         stored=stored.recordings,
-        hints=tuple(_name_unclaimed(made, read.notes, stored)),
+        hints=(
+            *_name_unclaimed(made, read.notes, stored),
+            *name_doubts(read.notes, firmware, new_notes),
+        ),
         partial={
             known.recording_id: known.header.reason or ""
             for known in collected.recordings

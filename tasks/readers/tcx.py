@@ -324,7 +324,9 @@ def _build_header(activity: _Activity, root: Any, *, positioned: bool) -> Header
         creator=creator,
         product=device,
         serial=serial if serial and serial.strip("0") else None,
-        firmware=f"{major}.{minor or 0}" if major and f"{major}{minor or 0}".strip("0") else None,
+        firmware=f"{major}.{(minor or '0').zfill(2)}"
+        if major and f"{major}{minor or 0}".strip("0")
+        else None,
         sport=name_activity(element.get("Sport")),
         position_kind=("virtual" if virtual else "gnss") if positioned else "none",
         device_distance_m=_sum_distances(activity.laps),

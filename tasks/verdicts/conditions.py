@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from tasks.core.firmware import unify_firmware
 from tasks.core.notes import READ_OFF
 from tasks.maths.equivalence import assess_unpaired_equivalence
 from tasks.maths.rank_sum import assess_rank_sum, estimate_shift
@@ -76,6 +77,9 @@ def read_conditions(connection: duckdb.DuckDBPyConnection) -> Conditions:
     for workout_id, device_id, key, value in connection.execute(_CONDITIONS).fetchall():
         if key not in READ_OFF:
             found[device_id, key][value].add(workout_id)
+    for (_, key), by_value in found.items():
+        if key == "firmware":
+            _join_spellings(by_value)
     usable = {
         one: {value: by_value[value] for value in sorted(by_value) if _is_usable(by_value[value])}
         for one, by_value in found.items()
@@ -85,6 +89,13 @@ def read_conditions(connection: duckdb.DuckDBPyConnection) -> Conditions:
         for one, by_value in usable.items()
         if _FEWEST_CONDITIONS <= len(by_value) <= _MOST_CONDITIONS
     }
+
+
+def _join_spellings(by_value: dict[str, set[str]]) -> None:
+    """Join the workouts of two spellings of one version."""
+    for spelling, used in unify_firmware(by_value).items():
+        if spelling != used:
+            by_value[used] |= by_value.pop(spelling)
 
 
 def _is_usable(worn: set[str]) -> bool:
