@@ -38,9 +38,8 @@ def _note_start(late_s: float, *, distance_m: float | None = None) -> Notes:
     "detection",
     title="Start delay",
     unit="s",
-    definition="Time from the true start to the moment in which the device noticed it: the prompt "
-    "that the notes give, else its first sample that was not written afterwards; negative where it "
-    "ran before",
+    definition="Time from the true start until the device noticed it: the prompt in the notes, "
+    "else its first sample that was not written afterwards; negative where it ran earlier",
     formula="time of prompt, else of first live sample - true start",
     better="zero",
     source=_COMMON,
@@ -84,8 +83,8 @@ def start_delay_s(case: Case) -> Value:
     title="Distance credited",
     unit="%",
     definition="The device's own distance in percent of the true one, from the true start: below "
-    "100 what was covered before it noticed the start was not all made good, above it too much; "
-    "an error of its distance later on is in it too",
+    "100, the distance covered before it noticed the start was not fully credited; above 100, it "
+    "was credited too much; later distance errors are included",
     formula="100 * own distance / true distance",
     better="higher",
     source=_COMMON,
@@ -172,9 +171,9 @@ def start_hr_gap_s(case: Case) -> Value:
     "detection",
     title="Start written afterwards",
     unit="s",
-    definition="Time that the first samples span which the device wrote afterwards, once it had "
-    "noticed the start: samples before its timer began, or without anything measured at one even "
-    "speed; 0 also where it filled them in so well that they cannot be told",
+    definition="Time spanned by first samples that the device wrote afterwards, once it had "
+    "noticed the start: samples before its timer began, or samples at one constant speed with "
+    "nothing measured; 0 also where they look like measured ones",
     formula="first live sample - first sample",
     better="none",
     source=_COMMON,
@@ -210,8 +209,8 @@ def start_backdated_s(case: Case) -> Value:
     "detection",
     title="Distance credited for the time before",
     unit="%",
-    definition="Distance that the device shows in the moment in which it noticed the start, in "
-    "percent of what another device had counted by then since the true start",
+    definition="Distance that the device shows when it notices the start, in percent of what "
+    "another device has counted since the true start",
     formula="100 * own counter at first live sample / other counter since the true start",
     better="higher",
     source=_COMMON,

@@ -91,9 +91,9 @@ def concerns_indoors(case: Case) -> bool:
     "indoor",
     title="Indoor distance error",
     unit="%",
-    definition="The device's own distance without satellites against the belt's or display's, over "
-    "the whole, a named part or a pace band; the interval holds nothing but the stated tolerance "
-    "of that truth, and a display is no measured belt",
+    definition="The device's own distance without satellites compared with the belt's or "
+    "display's, over the whole workout, a named part or a pace band; the interval covers only the "
+    "stated tolerance of the true distance, and a display is not a measured belt",
     formula="100 * (own - true) / true; interval by true * (1 +- tolerance)",
     better="zero",
     source="truth by a measured belt: v = belt length * revolutions / time (topendsports.com, "
@@ -125,8 +125,8 @@ def indoor_distance_error_pct(case: Case) -> Value:
     "indoor",
     title="Indoor speed",
     unit="m/s",
-    definition="True distance over time: the pace at which the indoor error was found, to set "
-    "errors against in a calibration over several workouts",
+    definition="True distance over time: the pace at which the indoor error was found, for a "
+    "calibration over several workouts",
     formula="true distance / time",
     better="none",
     source="v = belt length * revolutions / time (topendsports.com, treadmill calibration)",
@@ -148,8 +148,8 @@ def indoor_speed_mps(case: Case) -> Value:
     "indoor",
     title="Indoor calibration factor",
     unit="1",
-    definition="What the device's calibration factor would have to be multiplied with for its "
-    "distance to be right at this pace; at another pace another factor is right",
+    definition="Factor by which the device's calibration factor must be multiplied to make its "
+    "distance right at this pace; other paces need other factors",
     formula="true distance / own distance",
     better="none",
     source="foot pods: new factor = old factor * true distance / own distance, common practice",

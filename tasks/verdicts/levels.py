@@ -56,7 +56,7 @@ def describe_levels(
 
     Every device has one for each activity, and for all of them together, and one for each of its
     conditions where it was worn in two or more. Of metrics whose best value is zero the sizes have
-    a level, too: errors to both sides cancel in a mean, and cost a wearer no less.
+    a level, too: errors of opposite sign cancel in a mean, and cost a wearer no less.
     """
     groups = list(_gather(conditions, numbers, settings))
     intervals = compute_mean_intervals([group.values for group in groups])

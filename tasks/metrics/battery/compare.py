@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     title="Battery use against another device",
     unit="%/h",
     definition="Battery use minus that of another device in the same workout; two units of one "
-    "model in two settings show what the setting costs; batteries of other sizes do not compare",
+    "model in two settings show what the setting costs; batteries of different sizes cannot be "
+    "compared",
     formula="battery_rate_pct_per_h - that of the other device; bounds from both",
     better="lower",
     source=COMMON,
@@ -52,7 +53,7 @@ def battery_rate_difference_pct_per_h(case: Case) -> Value:
     title="Range of charge in common",
     unit="%",
     definition="Share of the narrower of the two ranges of level that both devices used; where it "
-    "is small their rates stand for different parts of the discharge and do not compare",
+    "is small, their rates describe different parts of the discharge and cannot be compared",
     formula="100 * overlap of the ranges / narrower range",
     better="higher",
     source=COMMON,
@@ -72,8 +73,8 @@ def battery_shared_range_pct(case: Case) -> Value:
     domain="battery",
     title="Battery compared over different ranges",
     unit="%",
-    definition="Two devices of a workout used different parts of their charge, so that their rates "
-    "do not compare; the size is the share of the narrower range that both used",
+    definition="Two devices of a workout used different parts of their charge, so their rates "
+    "cannot be compared; the size is the share of the narrower range that both used",
     source=COMMON,
     against="battery",
 )

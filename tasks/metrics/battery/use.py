@@ -59,8 +59,8 @@ def battery_rate_pct_per_h(case: Case) -> Value:
     "battery",
     title="Projected time to empty",
     unit="h",
-    definition="Time from full to empty at the rate of this workout; batteries do not fall evenly, "
-    "so that it may differ much when only a small part of the charge was used",
+    definition="Time from full to empty at the rate of this workout; batteries do not discharge "
+    "evenly, so the figure may be far off when only a small part of the charge was used",
     formula="100 / battery_rate_pct_per_h",
     better="higher",
     source=COMMON,
@@ -87,8 +87,8 @@ def battery_projected_h(case: Case) -> Value:
     "battery",
     title="Time to empty against the maker's claim",
     unit="%",
-    definition="Projected time to empty against the hours with satellites that the maker claims; a "
-    "claim is for one setting, which need not be that of this workout",
+    definition="Projected time to empty compared with the hours with satellites that the maker "
+    "claims; a claim holds for one setting, which may not be the one of this workout",
     formula="100 * (battery_projected_h / claimed hours - 1)",
     better="higher",
     source=COMMON,
@@ -122,8 +122,8 @@ def battery_vs_claim_pct(case: Case) -> Value:
     "battery",
     title="Level at the start of the rate",
     unit="%",
-    definition="Level from which on the rate was taken; the upper end of the range of charge that "
-    "the rate stands for",
+    definition="Level at which the measured rate begins; the upper end of the range of charge "
+    "that the rate stands for",
     formula="level after the first change, else the first level",
     better="none",
     source=COMMON,
@@ -139,7 +139,7 @@ def battery_from_pct(case: Case) -> Value:
     "battery",
     title="Level at the end of the rate",
     unit="%",
-    definition="Level down to which the rate was taken; the lower end of the range of charge that "
+    definition="Level at which the measured rate ends; the lower end of the range of charge that "
     "the rate stands for",
     formula="level after the last change, else the last level",
     better="none",

@@ -73,10 +73,10 @@ _LOST_M: Final = 49 * 4.0 * (0.0239 - 0.0005)
     title="Distance error",
     unit="m",
     version=2,
-    definition="Own distance minus the reference's: against the truth of the notes over the whole "
-    "recording, against a course between the first and last fix on it, against a device over the "
-    "time that both recorded; the way during a pause of either is in neither, and errors to both "
-    "sides cancel",
+    definition="Own distance minus the reference's: over the whole recording for the truth in the "
+    "notes, between the first and last fix on it for a course, over the time that both recorded "
+    "for a device; distance during a pause of either is in neither, and errors of opposite sign "
+    "cancel",
     formula="own distance - reference distance",
     better="zero",
     source=_SOURCE,
@@ -94,8 +94,8 @@ def distance_error_m(case: Case) -> Value:
     title="Distance error in percent",
     unit="%",
     version=2,
-    definition="Distance error in percent of the reference's distance; small errors of short "
-    "distances weigh as much as large ones of long distances",
+    definition="Distance error in percent of the reference's distance; the same percentage is a "
+    "small error over a short distance and a large one over a long distance",
     formula="100 * (own distance - reference distance) / reference distance",
     better="zero",
     source=_SOURCE,
@@ -117,8 +117,8 @@ def distance_error_pct(case: Case) -> Value:
     title="Error of the summed distance",
     unit="m",
     version=2,
-    definition="Sum of the fixes minus the reference's distance: noise makes it long, sparse fixes "
-    "and smoothing short, and these cancel",
+    definition="Sum of the fixes minus the reference's distance: noise makes it too long, sparse "
+    "fixes and smoothing too short, and these errors cancel",
     formula="sum of geodesics between fixes - reference distance",
     better="zero",
     source="Ranacher et al. 2016, Why GPS makes distances bigger than they are, IJGIS 30:316",
@@ -171,10 +171,10 @@ def distance_summed_error_pct(case: Case) -> Value:
     "distance",
     title="Chord loss",
     unit="m",
-    definition="Way along the reference line that straight lines between the places of the fixes "
-    "do not see: what sparse recording alone loses, so that the sums of a device that records "
-    "every second and of one that does not can be compared; an estimate, as good as the line",
-    formula="sum over fixes of (way along the line - straight distance between both places)",
+    definition="Distance along the reference line that straight legs between fixes cut off: what "
+    "sparse recording alone loses, so that devices with different recording intervals can be "
+    "compared; an estimate, as good as the line",
+    formula="sum over legs of (distance along the line - straight distance between both places)",
     better="lower",
     source="geometry: chord / arc = 2 R sin(s / 2R) / s",
     examples=(
@@ -199,9 +199,9 @@ def distance_chord_loss_m(case: Case) -> Value:
     "distance",
     title="Chord loss in percent",
     unit="%",
-    definition="Chord loss in percent of the way along the reference line: what sparse recording "
-    "alone loses",
-    formula="100 * chord loss / way along the line",
+    definition="Chord loss in percent of the distance along the reference line: what sparse "
+    "recording alone loses",
+    formula="100 * chord loss / distance along the line",
     better="lower",
     source="geometry: chord / arc = 2 R sin(s / 2R) / s",
     examples=(

@@ -50,7 +50,7 @@ _PACED: Final[dict[str, Any]] = {
     title="Speed bias",
     unit="m/s",
     definition="Mean speed minus the reference's over the seconds in which both have one, rest "
-    "included; errors to both sides cancel",
+    "included; errors of opposite sign cancel",
     formula="mean(test - reference)",
     better="zero",
     source=_SOURCE,
@@ -70,8 +70,8 @@ def speed_bias_mps(case: Case) -> Value:
     "distance",
     title="Mean absolute speed error",
     unit="m/s",
-    definition="Mean size of the speed error over the seconds in which both have one; holds lag, "
-    "smoothing and the reference's own noise",
+    definition="Mean absolute error of speed over the seconds in which both have a value; "
+    "includes lag, smoothing and the reference's own noise",
     formula="mean(|test - reference|)",
     better="lower",
     source=_SOURCE,
@@ -92,8 +92,8 @@ def speed_mae_mps(case: Case) -> Value:
     "distance",
     title="Mean absolute pace error",
     unit="s/km",
-    definition="Mean size of the error of pace over the seconds in which both move; seconds of "
-    "rest, in which pace has no meaning, are left out and counted by the coverage",
+    definition="Mean absolute error of pace over the seconds in which both move; seconds of rest, "
+    "in which pace has no meaning, are left out and lower the coverage",
     formula="mean(|1000 / test speed - 1000 / reference speed|), both speeds at least 0.5 m/s",
     better="lower",
     source=_SOURCE,
@@ -127,7 +127,7 @@ def pace_mae_s_per_km(case: Case) -> Value:
     title="Lag of speed",
     unit="s",
     definition="Shift at which the device's speed follows the reference's best, positive where it "
-    "shows changes of pace late; smoothing by a window shows as half of it",
+    "shows changes of pace late; smoothing over a window shows as half the window",
     formula="argmax_k corr(reference(t), test(t + k)), pooled over windows of 300 s",
     better="zero",
     source=_SOURCE,

@@ -21,9 +21,8 @@ _EQUATOR_STEP_M = 6378137.0 * np.pi / 180.0 * 0.01
     title="Own distance",
     unit="m",
     version=2,
-    definition="Distance that the device itself gives: its total, or over a part of a workout the "
-    "difference of its counter from the part's begin to its end; says nothing of how the device "
-    "came to it",
+    definition="Distance that the device reports: its total, or for a part of a workout the "
+    "change of its counter; says nothing about how the device computed it",
     formula="total of the export, else last - first counter value",
     better="none",
     source="common practice, no source",
@@ -52,7 +51,7 @@ def distance_own_m(case: Case) -> Value:
     version=2,
     definition="Sum of the geodesics between the fixes, without altitude; pauses are not bridged, "
     "and a leg across the end of a part counts by its time; grows with noise and shrinks with "
-    "sparse fixes, so it is no better truth than the own distance",
+    "sparse fixes, so it is not more accurate than the device's own distance",
     formula="sum of WGS 84 geodesics between consecutive fixes",
     better="none",
     source="Karney 2013, Algorithms for geodesics, J. Geodesy 87, 43-55 (through PROJ)",
@@ -109,8 +108,9 @@ def distance_counter_m(case: Case) -> Value:
     title="Own over summed distance",
     unit="1",
     version=2,
-    definition="Own distance divided by the sum of the fixes: below 1 where the device smooths its "
-    "track before it counts, any value where another sensor counts; says nothing of which is right",
+    definition="Own distance divided by the sum of the fixes: below 1 where the device smooths "
+    "its track before it counts, any value where another sensor counts; does not say which is "
+    "right",
     formula="own distance / sum of geodesics between fixes",
     better="none",
     source="common practice, no source",

@@ -37,8 +37,8 @@ _HILLY: Final[dict[str, Any]] = {
     unit="m",
     version=2,
     definition="Rises of the recorded profile of at least a threshold (3 m barometric, 10 m from "
-    "satellites, 5 m where the export does not tell, configurable); the threshold decides much of "
-    "it, and what is left before each turn is not counted",
+    "satellites, 5 m where the export does not say, configurable); the threshold largely decides "
+    "it, and the remainder before each turning point is not counted",
     formula="sum of (e - ref) whenever e - ref >= h, ref then moving to e, and likewise downwards",
     better="none",
     source=SOURCE,
@@ -65,7 +65,7 @@ def ascent_m(case: Case) -> Value:
     unit="m",
     version=2,
     definition="Falls of the recorded profile of at least the threshold of the ascent; the "
-    "threshold decides much of it",
+    "threshold largely decides it",
     formula="as the ascent, downwards",
     better="none",
     source=SOURCE,
@@ -82,8 +82,8 @@ def descent_m(case: Case) -> Value:
     "elevation",
     title="Own ascent",
     unit="m",
-    definition="Total ascent as the device itself gives it; its threshold and smoothing are not "
-    "known, so that two devices' totals differ without either being wrong",
+    definition="Total ascent that the device reports; its threshold and smoothing are not known, "
+    "so the totals of two devices may differ without either being wrong",
     formula="total ascent of the export",
     better="none",
     source=SOURCE,
@@ -103,8 +103,7 @@ def ascent_own_m(case: Case) -> Value:
     "elevation",
     title="Own descent",
     unit="m",
-    definition="Total descent as the device itself gives it; its threshold and smoothing are not "
-    "known",
+    definition="Total descent that the device reports; its threshold and smoothing are not known",
     formula="total descent of the export",
     better="none",
     source=SOURCE,
@@ -126,7 +125,7 @@ def descent_own_m(case: Case) -> Value:
     unit="m",
     definition="Threshold with which ascent and descent of this recording were summed; without it "
     "an ascent cannot be compared",
-    formula="by where the export says that its heights come from",
+    formula="chosen by the source of altitude that the export names",
     better="none",
     source=SOURCE,
     examples=(
@@ -150,7 +149,7 @@ def ascent_threshold_m(case: Case) -> Value:
     unit="m",
     version=2,
     definition="Ascent of the profile minus the reference's, both with the threshold of the "
-    "coarser of the two over the seconds that both recorded; errors that cancel do not show",
+    "coarser of the two over the seconds that both recorded; errors of opposite sign cancel",
     formula="ascent of the test - ascent of the reference, larger threshold of the two",
     better="zero",
     source=SOURCE,
@@ -182,8 +181,8 @@ def ascent_error_m(case: Case) -> Value:
     title="Ascent error in percent",
     unit="%",
     version=2,
-    definition="Ascent error in percent of the reference's ascent; of little meaning where that is "
-    "only a few thresholds high",
+    definition="Ascent error in percent of the reference's ascent; means little where the ascent "
+    "is only a few thresholds high",
     formula="100 * (ascent of the test - ascent of the reference) / ascent of the reference",
     better="zero",
     source=SOURCE,
@@ -221,8 +220,8 @@ def ascent_error_pct(case: Case) -> Value:
     "elevation",
     title="Own ascent against the true one",
     unit="m",
-    definition="Ascent that the device itself gives minus the true ascent of the notes; how the "
-    "true one was found, and with what threshold, is the tester's knowledge",
+    definition="Ascent that the device reports minus the true ascent in the notes; only the "
+    "tester knows how the true one was found and with what threshold",
     formula="own ascent - ascent of the notes",
     better="zero",
     source=SOURCE,

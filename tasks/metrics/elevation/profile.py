@@ -39,8 +39,8 @@ _WAVY: Final[dict[str, Any]] = {
     "elevation",
     title="Altitude bias",
     unit="m",
-    definition="Mean height minus the reference's; a constant offset of a barometer that nobody "
-    "set is most of it, and errors to both sides cancel",
+    definition="Mean altitude minus the reference's; mostly the constant offset of an "
+    "uncalibrated barometer; errors of opposite sign cancel",
     formula="mean(test - reference)",
     better="zero",
     source=SOURCE,
@@ -60,7 +60,7 @@ def altitude_bias_m(case: Case) -> Value:
     "elevation",
     title="Altitude RMS error without the offset",
     unit="m",
-    definition="Root of the mean squared height error after its mean is taken off: how well the "
+    definition="Root mean square of the altitude error after its mean is subtracted: how well the "
     "shape of the profile is kept, drift included",
     formula="sqrt(mean((error - mean error)^2))",
     better="lower",
@@ -81,7 +81,8 @@ def altitude_rms_m(case: Case) -> Value:
     "elevation",
     title="Altitude error without the offset, 95 %",
     unit="m",
-    definition="In 95 % of the seconds the height error, its mean taken off, is smaller than this",
+    definition="In 95 % of the seconds the altitude error is smaller than this, after its mean is "
+    "subtracted",
     formula="95th percentile of |error - mean error|",
     better="lower",
     source=SOURCE,
@@ -101,8 +102,8 @@ def altitude_p95_m(case: Case) -> Value:
     "elevation",
     title="Altitude drift",
     unit="m/h",
-    definition="How fast the height runs away from the reference's; a change of weather drifts a "
-    "barometer by 8 to 9 m per hPa, and a reference that drifts itself shows here too",
+    definition="Rate at which altitude drifts from the reference's; a change of weather moves a "
+    "barometer by 8 to 9 m per hPa, and drift of the reference shows here too",
     formula="median slope (Theil and Sen) of the error over time, means of 60 s",
     better="zero",
     source="Sen 1968, JASA 63:1379",
@@ -137,8 +138,8 @@ def altitude_drift_m_per_h(case: Case) -> Value:
     "elevation",
     title="Closure",
     unit="m",
-    definition="Height at the end minus height at the start of a workout that ends where it began, "
-    "means of 10 s; a drift that goes and comes back does not show",
+    definition="Height at the end minus height at the start of a workout that ends where it "
+    "began, both as means of 10 s; a drift that reverses does not show",
     formula="mean height of the last 10 s - mean height of the first 10 s",
     better="zero",
     source=SOURCE,
@@ -192,7 +193,8 @@ def altitude_closure_m(case: Case) -> Value:
     title="Altitude noise",
     unit="m",
     definition="Roughness of the recorded profile: the SD about its running mean over 15 s; white "
-    "noise comes back with its own SD, slower noise smaller, and steep bends of the ground count",
+    "noise is returned with its own SD, slower noise with less, and sharp bends of the terrain "
+    "count as noise",
     formula="SD(e - running mean of w seconds) * sqrt(w / (w - 1))",
     better="lower",
     source=SOURCE,
@@ -219,8 +221,8 @@ def altitude_noise_m(case: Case) -> Value:
     title="Height against pressure, RMS",
     unit="m",
     definition="RMS difference of the recorded height and the height of the recorded pressure in "
-    "the standard atmosphere, the mean difference taken off: small where height follows the "
-    "barometer, larger where it is corrected by satellites or maps",
+    "the standard atmosphere, after the mean difference is subtracted: small where altitude "
+    "follows the barometer, larger where it is corrected by satellites or maps",
     formula="SD(altitude - standard height of the pressure)",
     better="none",
     source="ISO 2533:1975, Standard atmosphere",

@@ -35,7 +35,7 @@ _PENCIL: Final = "by hand: differences -10, 8, -8, 13"
     title="Bias",
     unit="bpm",
     definition="Mean error of heart rate, test minus reference, over the compared seconds; errors "
-    "to both sides cancel, so a bias near 0 does not mean small errors",
+    "of opposite sign cancel, so a bias near 0 does not mean small errors",
     formula="mean(test - reference)",
     better="zero",
     source="Bland and Altman 1986, Lancet 327:307",
@@ -56,9 +56,9 @@ def hr_bias_bpm(case: Case) -> Value:
     "heart_rate",
     title="Spread of errors",
     unit="bpm",
-    definition="Standard deviation of the errors of heart rate over the compared seconds; says "
-    "nothing of a constant offset. The value is that of the sample; its interval is of the "
-    "device's errors at large, which spread more, by the share 1 / effective n of the variance",
+    definition="Standard deviation of the errors of heart rate over the compared seconds; a "
+    "constant offset does not show. The value is that of the sample; its interval is for the "
+    "device's errors in general, whose variance is larger by the share 1 / effective n",
     formula="sqrt(sum((e - mean e)^2) / (n - 1)), e = test - reference",
     better="lower",
     source="Bland and Altman 1986, Lancet 327:307; bias of the interval's centre after Bayley and "
@@ -81,7 +81,8 @@ def hr_sd_bpm(case: Case) -> Value:
     "heart_rate",
     title="Mean absolute error",
     unit="bpm",
-    definition="Mean size of the error of heart rate over the compared seconds, whatever its sign",
+    definition="Mean absolute error of heart rate over the compared seconds; says nothing about "
+    "its direction",
     formula="mean(|test - reference|)",
     better="lower",
     source="common practice; required by Muehlen et al. 2021, BJSM 55:767 (INTERLIVE)",
@@ -103,8 +104,8 @@ def hr_mae_bpm(case: Case) -> Value:
     "heart_rate",
     title="Mean absolute error in percent",
     unit="%",
-    definition="Mean size of the error of heart rate as a share of the reference, second by "
-    "second; 10 % is a weak mark, at 150 bpm it forgives 15 bpm",
+    definition="Mean absolute error of heart rate as a share of the reference, second by second; "
+    "10 % is a weak criterion: at 150 bpm it allows 15 bpm",
     formula="100 mean(|test - reference| / reference)",
     better="lower",
     source="common practice; required by Muehlen et al. 2021, BJSM 55:767 (INTERLIVE)",
@@ -162,7 +163,7 @@ def hr_rmse_bpm(case: Case) -> Value:
     "heart_rate",
     title="95th percentile of the error",
     unit="bpm",
-    definition="Size of error that 95 % of the compared seconds stay within; says nothing of how "
+    definition="Size of error that 95 % of the compared seconds stay within; does not say how "
     "large the others are",
     formula="0.95 quantile of |test - reference|, linear between order statistics",
     better="lower",

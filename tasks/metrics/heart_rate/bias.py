@@ -21,13 +21,12 @@ _SOURCE: Final = "common practice, no source; ends by least squares, Hinkley 197
 
 @metric(
     "heart_rate",
-    title="Time in biased stretches",
+    title="Time in biased intervals",
     unit="s",
     version=2,
-    definition="Time in stretches of at least biased_s in which the error, smoothed over "
-    "biased_window_s, stays beyond biased_bpm to one side; what lies before the lock does not "
-    "count",
-    formula="summed length of the biased stretches",
+    definition="Time in intervals of at least biased_s in which the error, smoothed over "
+    "biased_window_s, stays beyond biased_bpm to one side; time before the lock does not count",
+    formula="summed length of the biased intervals",
     better="lower",
     source=_SOURCE,
     examples=(
@@ -60,7 +59,7 @@ def hr_biased_s(case: Case) -> Value:
 @finding(
     "biased_stretch",
     domain="heart_rate",
-    title="Biased stretch",
+    title="Biased interval",
     unit="bpm",
     definition="The error, smoothed over biased_window_s, stays beyond biased_bpm to one side for "
     "at least biased_s, after the lock; the size is its mean error",

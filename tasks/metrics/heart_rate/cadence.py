@@ -29,10 +29,10 @@ _SOURCE: Final = "common practice; motion as the cause: Bent et al. 2020, npj Di
     "heart_rate",
     title="Time in cadence lock",
     unit="s",
-    definition="Time in stretches of at least cadence_hold_s in which heart rate is within "
+    definition="Time in intervals of at least cadence_hold_s in which heart rate is within "
     "cadence_within_bpm of cadence, its half or its double, and at least cadence_off_bpm off the "
-    "reference; a chance meeting that long counts too",
-    formula="summed length of the stretches",
+    "reference; a coincidence that lasts as long counts too",
+    formula="summed length of the intervals",
     better="lower",
     source=_SOURCE,
     examples=(

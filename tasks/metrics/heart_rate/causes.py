@@ -23,13 +23,17 @@ if TYPE_CHECKING:
 
 #: In the order in which they are tried; the first that fits is the cause.
 CAUSES: Final = (
-    ("before_lock", "before lock", "before the device locked on"),
+    ("before_lock", "before lock", "before the device locked"),
     ("doubtful_reference", "reference doubtful", "while a second reference disagreed"),
     ("near_cadence", "near cadence", "while it was near cadence, its half or its double"),
     ("after_pause", "after a pause", "within after_pause_s after a pause or a stop"),
     ("changing_effort", "changing effort", "during a rise or recovery and half a minute after it"),
     ("cold_start", "cold start", "in the first cold_start_s at less than cold_degc"),
-    ("low_coverage", "low coverage", "where half the values of two minutes around are missing"),
+    (
+        "low_coverage",
+        "low coverage",
+        "where half of the values of the surrounding two minutes are missing",
+    ),
     ("unexplained", "unexplained", "for which the data show no cause"),
 )
 _PERCENT: Final = 100.0
@@ -61,13 +65,13 @@ def _register(cause: str, title: str, when: str, place: int) -> None:
         return Value(_PERCENT * share, n=int(biased.sum()), coverage=compared.coverage)
 
     give_share.__name__ = f"hr_why_{cause}_pct"
-    give_share.__doc__ = f"Give the share of biased seconds {when} [%]."
+    give_share.__doc__ = f"Return the share of biased seconds {when} [%]."
     metric(
         "heart_rate",
         title=f"Errors: {title}",
         unit="%",
-        definition=f"Share of the seconds with an error beyond biased_bpm that fall {when}; each "
-        "second has one cause, the first that fits, and a cause is a coincidence in time, no proof",
+        definition=f"Share of the seconds with an error beyond biased_bpm {when}; each second "
+        "has one cause, the first that fits, and a cause is a coincidence in time and no proof",
         formula="100 seconds of this cause / seconds with |e| > biased_bpm",
         better="none",
         source="own choice, no source",

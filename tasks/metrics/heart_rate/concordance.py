@@ -38,7 +38,7 @@ _MIN_SPREAD: Final = 2
     title="Lower limit of agreement",
     unit="bpm",
     definition="Error below which 2.5 % of the seconds would lie if errors were normally "
-    "distributed; errors of heart rate seldom are",
+    "distributed; heart-rate errors seldom are",
     formula="bias - 1.96 SD of the errors",
     better="zero",
     source="Bland and Altman 1986, Lancet 327:307; 1999, SMMR 8:135; interval after Zou 2013, "
@@ -60,7 +60,7 @@ def hr_loa_low_bpm(case: Case) -> Value:
     title="Upper limit of agreement",
     unit="bpm",
     definition="Error above which 2.5 % of the seconds would lie if errors were normally "
-    "distributed; errors of heart rate seldom are",
+    "distributed; heart-rate errors seldom are",
     formula="bias + 1.96 SD of the errors",
     better="zero",
     source="Bland and Altman 1986, Lancet 327:307; 1999, SMMR 8:135; interval after Zou 2013, "
@@ -82,8 +82,9 @@ def hr_loa_high_bpm(case: Case) -> Value:
     title="Concordance",
     unit="1",
     definition="Lin's concordance: 1 where all seconds lie on the line test = reference; grows "
-    "with the range of heart rates, so never compare it between workouts of different range; its "
-    "interval too holds for the heart rates of this workout, chance lies in the device's errors",
+    "with the range of heart rates, so do not compare it between workouts of different range; its "
+    "interval treats the heart rates of this workout as fixed and only the device's errors as "
+    "random",
     formula="2 s_xy / (s_x^2 + s_y^2 + (mean x - mean y)^2), variances over n",
     better="higher",
     source="Lin 1989, Biometrics 45:255; interval on Fisher's scale by blocks, own derivation, "
@@ -111,8 +112,8 @@ def hr_ccc(case: Case) -> Value:
     title="Correlation",
     unit="1",
     definition="Pearson's correlation of the two heart rates: how well one follows the other, "
-    "which is not agreement, since 1.2 x - 10 against x has correlation 1; its interval holds for "
-    "the heart rates of this workout",
+    "which is not agreement: 1.2 x - 10 and x have correlation 1; its interval treats the heart "
+    "rates of this workout as fixed",
     formula="s_xy / (s_x s_y)",
     better="none",
     source="Bland and Altman 1986, Lancet 327:307, on why it is no measure of agreement",

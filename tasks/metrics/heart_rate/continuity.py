@@ -24,8 +24,8 @@ _NO_VALUE: Final = "this recording holds no heart rate"
     title="Coverage",
     unit="%",
     definition="Share of the seconds with a reference heart rate, inside the device's own "
-    "recording and outside its pauses, in which the device gave one too; says nothing of whether "
-    "it was right",
+    "recording and outside its pauses, in which the device gave one too; does not say whether it "
+    "was right",
     formula="100 compared seconds / seconds of the device's recording in which the reference had "
     "a value",
     better="higher",
@@ -112,8 +112,8 @@ def _find_first_of_beats(case: Case) -> Value:
     "heart_rate",
     title="Longest gap in heart rate",
     unit="s",
-    definition="Longest stretch without heart rate between the first and the last sample of the "
-    "recording, pauses apart; gaps short enough to be bridged by interpolation do not count",
+    definition="Longest time without heart rate between the first and the last sample of the "
+    "recording, without pauses; gaps short enough to be interpolated do not count",
     formula="most consecutive grid seconds without heart rate",
     better="lower",
     source="common practice, no source",

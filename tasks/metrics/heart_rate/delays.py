@@ -51,9 +51,9 @@ class Delays:
     "heart_rate",
     title="Delay of rises",
     unit="s",
-    definition="Typical delay behind the reference at half of each rise, a constant bias taken "
-    "off, read from a curve through all seconds of the rise; rises that are missed wholly have no "
-    "delay and are counted elsewhere",
+    definition="Typical delay behind the reference at half of each rise, after a constant bias is "
+    "removed, read from a curve through all seconds of the rise; rises that are missed entirely "
+    "have no delay and count in hr_missed_rises_pct",
     formula="Huber's mean over rises of (test crosses half rise - reference "
     "crosses it), both smoothed over 9 s; the test's curve is the first-order answer to the "
     "reference, moved to where it meets the rise best, or the test itself where it is off that "
@@ -79,9 +79,9 @@ def hr_rise_delay_s(case: Case) -> Value:
     "heart_rate",
     title="Delay to 90 % of rises",
     unit="s",
-    definition="Typical delay behind the reference at 90 % of each rise, a constant bias taken "
-    "off, read as at half of it; where a rise flattens out the last tenth is slow, and the "
-    "interval wider",
+    definition="Typical delay behind the reference at 90 % of each rise, after a constant bias is "
+    "removed; computed as at half of it; where a rise flattens out, the last tenth is slow and "
+    "the interval wider",
     formula="Huber's mean over rises of (test crosses 90 % of the rise - "
     "reference crosses it), from the same curves",
     better="lower",
@@ -105,7 +105,7 @@ def hr_rise_delay_90_s(case: Case) -> Value:
     title="Delay of recoveries",
     unit="s",
     definition="Typical delay behind the reference at half of each fall of at least rise_bpm "
-    "within rise_window_s, a constant bias taken off, read as for rises",
+    "within rise_window_s, after a constant bias is removed; computed as for rises",
     formula="Huber's mean over falls of (test crosses half fall - reference "
     "crosses it), from the same curves",
     better="lower",
@@ -130,8 +130,8 @@ def hr_recovery_delay_s(case: Case) -> Value:
     unit="s",
     definition="Pure delay part of the simplest first-order response to the reference that fits "
     "(pure shift, pure first order, or both), from all rises and falls together; unknown where "
-    "shift and first order fit alike and only their sum is known: with whole bpm and three hard "
-    "efforts below about 2 s, with noise of 1 bpm below about 4 s, of 1.5 bpm below about 5 s",
+    "shift and first order fit equally well and only their sum is known: with whole bpm and three "
+    "hard efforts below about 2 s, with noise of 1 bpm below about 4 s, of 1.5 bpm below about 5 s",
     formula="dead time of test(t) = offset + first-order response of reference(t - dead time), "
     "profile likelihood with autoregressive noise and the reference's rounding taken off",
     better="lower",
@@ -157,8 +157,8 @@ def hr_dead_time_s(case: Case) -> Value:
     title="Time constant",
     unit="s",
     definition="Time constant of the simplest first-order response to the reference that fits: "
-    "time to make 63 % of a step; 0 where a pure shift fits; unknown where it cannot be told from "
-    "a shift (as for the dead time)",
+    "time to make 63 % of a step; 0 where a pure shift fits; unknown where it cannot be separated "
+    "from a shift (as for the dead time)",
     formula="tau of y' = (x - y) / tau with dead time and offset, gain 1, from the same likelihood",
     better="lower",
     source=_CONTROL,
@@ -183,7 +183,7 @@ def hr_time_constant_s(case: Case) -> Value:
     title="Mean delay",
     unit="s",
     definition="Dead time plus time constant: how far the device runs behind a steady ramp of the "
-    "reference; known more sharply than either, also where the two cannot be told apart",
+    "reference; known more precisely than either, also where the two cannot be separated",
     formula="dead time + time constant of the same fit; interval from its profile likelihood",
     better="lower",
     source=_CONTROL,
@@ -253,7 +253,7 @@ def _give_part(case: Case, value: float, interval: Interval) -> Value:
     if given.value is None or fit.kind != "cannot be told":
         return given
     return compare_heart_rates(case).decline(
-        "a pure shift and a first-order response fit alike and cannot be told apart; together "
+        "a pure shift and a first-order response fit equally well; together "
         f"they are {fit.delay:.1f} s"
     )
 

@@ -29,11 +29,12 @@ _FAILING: Final = {
     "heart_rate",
     title="Dropouts",
     unit="1",
-    definition="Number of stretches without heart rate, or frozen at one value while the reference "
-    "moved, after the first heart rate; shorter ones than the limits do not count",
-    formula="stretches of at least dropout_s without value (half of it where samples went on) plus "
-    "stretches of at least frozen_s at one value while the reference moved by frozen_reference_bpm "
-    "before their last 15 s, in which a device that is only late may stand as well",
+    definition="Number of intervals after the first heart rate that have no value, or one frozen "
+    "value while the reference moved; those shorter than the limits do not count",
+    formula="intervals of at least dropout_s without value (half of it where samples went on) "
+    "plus intervals of at least frozen_s at one value while the reference moved by "
+    "frozen_reference_bpm before their last 15 s, in which a device that is only late may also "
+    "stay at one value",
     better="lower",
     source="common practice, no source",
     examples=(
@@ -59,8 +60,8 @@ def hr_dropouts(case: Case) -> Value:
     "heart_rate",
     title="Time in dropouts",
     unit="s",
-    definition="Time without heart rate, or frozen at one value while the reference moved, after "
-    "the first heart rate",
+    definition="Time after the first heart rate without a value, or with one frozen value while "
+    "the reference moved",
     formula="summed length of the dropouts",
     better="lower",
     source="common practice, no source",

@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     "heart_rate",
     title="Effective number of seconds",
     unit="1",
-    definition="Number of independent seconds that the compared ones are worth for their mean "
-    "error, since each second repeats most of the one before; below about 20 the intervals of 95 % "
-    "hold the truth less often, about 90 % of the time at 9",
+    definition="Number of independent seconds with the same information about the mean error, "
+    "since each second repeats most of the one before; below about 20 the 95 % intervals contain "
+    "the truth less often, about 90 % of the time at 9",
     formula="n^2 / sum over all pairs of seconds of rho^(seconds between), about "
     "n (1 - rho) / (1 + rho); rho = r + (1 + 4 r) / n, r the autocorrelation r_1 of the error at "
     "1 s, or r_2 / r_1 if that is larger and r_1 above 0.5 (whole numbers lower r_1 alone)",
@@ -64,8 +64,8 @@ def hr_effective_n(case: Case) -> Value:
     "heart_rate",
     title="Block length",
     unit="s",
-    definition="Length of the blocks from which the intervals of bias, spread, error sizes, shares "
-    "and concordance are made; an interval needs at least four such blocks",
+    definition="Block length of the bootstrap behind the intervals of bias, spread, error sizes, "
+    "shares and concordance; an interval needs at least four blocks",
     formula="6 (1 + rho) / (1 - rho), at least block_s, at most a sixth of the compared time",
     better="none",
     source="own choice, checked by simulation",

@@ -57,7 +57,7 @@ class Lateness:
     unit="s",
     definition="Shift at which the device's heart rate follows the reference best, positive where "
     "it is late; a slow response of time constant tau shows as a smaller lag than tau; times are "
-    "taken as written, so that a device that cuts them to whole seconds shifts it by up to 1 s",
+    "used as written, so a device that truncates them to whole seconds shifts it by up to 1 s",
     formula="argmax_k corr(reference(t), test(t + k)), pooled over windows of 300 s with equal "
     "overlap for every k; between whole seconds by a parabola through k - 3 to k + 3 s; interval "
     "from blocks of the slope of the correlation at its peak (delta method), at least +-0.1 s, and "
@@ -122,8 +122,8 @@ def hr_lag_spread_s(case: Case) -> Value:
     "heart_rate",
     title="Mean absolute error without the lag",
     unit="bpm",
-    definition="Mean absolute error after the lag is taken off, to be read beside the one as "
-    "recorded: what the device would show if it were only late",
+    definition="Mean absolute error after the lag is removed, to be read beside the plain one: "
+    "what remains if lateness is forgiven",
     formula="mean(|test(t + lag) - reference(t)|), lag in whole seconds",
     better="lower",
     source="common practice, no source",

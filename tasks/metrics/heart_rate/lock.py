@@ -26,9 +26,8 @@ _LONGEST_STEP_S: Final = 10
     title="Time to lock",
     unit="s",
     definition="Time from the first second in which the device records and the reference has a "
-    "heart rate to the first moment from which the error stays within the lock limits for the hold "
-    "time, gaps of at most 10 s between samples that do included; agreement by chance for that "
-    "long counts as lock",
+    "heart rate until the error begins to stay within the lock limits for the hold time; gaps of "
+    "at most 10 s do not interrupt it; agreement by chance for that long counts as lock",
     formula="first t with |e| <= max(lock_bpm, lock_pct % of reference) from t for lock_hold_s",
     better="lower",
     source="common practice, no source",
@@ -102,7 +101,7 @@ def after_lock(case: Case) -> list[Segment]:
     domain="heart_rate",
     title="Late lock",
     unit="s",
-    definition="Heart rate locks on later than late_lock_s, or never; the size is the time that it "
+    definition="Heart rate locks later than late_lock_s, or never; the size is the time that it "
     "took, or the whole time where it never did",
     source="common practice, no source",
     against="heart_rate",

@@ -66,8 +66,8 @@ class Hat:
     title="Own error",
     unit="bpm",
     definition="Standard deviation of the device's own errors, estimated from three or more "
-    "devices without any truth; errors that devices share (the same delay, both on cadence) "
-    "are credited to the others or make an estimate negative, which is then said",
+    "devices without any truth; errors that devices share (the same delay, both on cadence) are "
+    "attributed to the others or make an estimate negative, which the note then says",
     formula="var(x_i - x_j) / (1 - 1 / n_eff) = v_i + v_j for all pairs by least squares; "
     "sqrt(v_i); interval by moving-block bootstrap, the device's own part of it on a logarithmic "
     "scale",
@@ -114,7 +114,7 @@ def hr_own_error_sd_bpm(case: Case) -> Value:
     title="Equal to the reference",
     unit="%",
     definition="Share of the compared seconds in which both show the same whole number, at the "
-    "best of the shifts up to 3 s; near 100 % it is one sensor that two devices recorded",
+    "best of the shifts up to 3 s; near 100 % two devices probably recorded one sensor",
     formula="100 max_k mean(|test(t + k) - reference(t)| < 0.5), |k| <= 3 s",
     better="none",
     source="own choice, no source",
@@ -150,9 +150,9 @@ def hr_equal_pct(case: Case) -> Value:
     "heart_rate",
     title="Same signal as the reference",
     unit="1",
-    definition="1 where the device's heart rate is so equal to the reference's that it probably "
-    "shows the reference's own signal (a paired strap), 0 where not; with 1, the agreement says "
-    "nothing of the device's own sensor",
+    definition="1 where the device's heart rate is so close to the reference's that it probably "
+    "shows the reference's own signal (a paired strap), 0 where not; with 1, agreement says "
+    "nothing about the device's own sensor",
     formula="1 if 70 % of seconds are equal, 99 % within 3 bpm, and heart rate moves by 15 bpm",
     better="none",
     source="own choice, no source",
@@ -239,7 +239,7 @@ def _estimate(case: Case) -> Hat:
         n_resamples=settings.bootstrap_runs,
     )
     if not np.isfinite(errors.sds).all():
-        reason = "the errors keep on for so long that their spread cannot be told"
+        reason = "the errors persist for so long that their spread cannot be estimated"
         return Hat(ids, None, reason, shared)
     return Hat(ids, errors, None, shared)
 

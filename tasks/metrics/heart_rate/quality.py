@@ -31,8 +31,8 @@ _JUMPING: Final = [120.0, 121.0] * 90 + [180.0] * 4 + [120.0, 121.0] * 90
     "heart_rate",
     title="Reference seconds masked",
     unit="s",
-    definition="Time in which the reference gave a heart rate that is not compared with: frozen "
-    "while the others moved, a spike that no other device shows, or the dry start of a strap",
+    definition="Time in which the reference's heart rate is not used: frozen while the others "
+    "moved, a spike that no other device shows, or the dry start of a strap",
     formula="seconds frozen + in spikes + in the dry start, each counted once",
     better="none",
     source="limits common practice, no source",
@@ -67,8 +67,8 @@ def hr_reference_masked_s(case: Case) -> Value:
     "heart_rate",
     title="Reference frozen",
     unit="s",
-    definition="Time in which the reference stood still at one value while most of the other "
-    "devices moved; part of the masked time",
+    definition="Time in which the reference stayed at one value while most of the other devices "
+    "moved; part of the masked time",
     formula="runs of one value of at least twice frozen_s (six times with a single other device) "
     "while the others move by frozen_reference_bpm",
     better="none",
@@ -130,8 +130,8 @@ def hr_reference_spikes(case: Case) -> Value:
     "heart_rate",
     title="Dry start of the reference",
     unit="s",
-    definition="Length of the stretch at the start in which a strap that is not yet wet loses and "
-    "jumps; part of the masked time",
+    definition="Time at the start in which a strap that is still dry drops out and jumps; part of "
+    "the masked time",
     formula="from the start to the last of at least four gaps or steps of 8 bpm in a second that "
     "follow each other within a minute",
     better="none",
@@ -167,8 +167,8 @@ def _count_seconds(case: Case, flaw: Literal["frozen", "dry"]) -> Value:
     "heart_rate",
     title="Reference seconds without value",
     unit="s",
-    definition="Time between the reference's first and last sample, pauses apart, in which it gave "
-    "no heart rate",
+    definition="Time between the reference's first and last sample, without pauses, in which it "
+    "gave no heart rate",
     formula="grid seconds of the reference without heart rate",
     better="none",
     source="common practice, no source",
@@ -203,8 +203,8 @@ def hr_reference_missing_s(case: Case) -> Value:
     "heart_rate",
     title="Reference seconds doubtful",
     unit="s",
-    definition="Time in which a second reference is more than doubtful_bpm off the first one; one "
-    "of them is wrong, and the part reference_sure leaves these seconds out",
+    definition="Time in which a second reference differs from the first one by more than "
+    "doubtful_bpm; one of them is wrong, and the segment reference_sure leaves these seconds out",
     formula="seconds with |reference - second reference| > doubtful_bpm",
     better="none",
     source="common practice, no source",
@@ -262,8 +262,8 @@ def hr_reference_beats_corrected_pct(case: Case) -> Value:
     "heart_rate",
     title="Mean heart rate",
     unit="bpm",
-    definition="Mean of the device's own samples, each weighed by the time for which it is the "
-    "newest (at most 30 s), so that uneven recording does not pull it",
+    definition="Mean of the device's own samples, each weighted by the time for which it is the "
+    "newest (at most 30 s), so uneven recording does not distort it",
     formula="sum(value * hold time) / sum(hold time)",
     better="none",
     source="common practice (sample and hold)",

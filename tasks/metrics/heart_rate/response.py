@@ -57,7 +57,7 @@ class Responses:
     title="Efforts",
     unit="1",
     definition="Number of rises of the reference by at least rise_bpm within rise_window_s that "
-    "begin after the device has locked on: those that it could follow",
+    "begin after the device has locked: those that it could follow",
     formula="rises found in the reference smoothed over 7 s",
     better="none",
     source="common practice, no source",
@@ -77,8 +77,8 @@ def hr_rises(case: Case) -> Value:
     "heart_rate",
     title="Shortfall of rises",
     unit="bpm",
-    definition="Median of what the device lacks at the end of each rise, a constant bias before it "
-    "taken off; negative where it overshoots",
+    definition="Median of what the device lacks at the end of each rise, after a constant bias "
+    "before it is removed; negative where it overshoots",
     formula="median over rises of mean(reference - test) in the 5 s from the end of the rise",
     better="zero",
     source=_SOURCE,
@@ -152,7 +152,8 @@ def hr_missed_rises_pct(case: Case) -> Value:
     unit="bpm",
     definition="The reference rises by at least rise_bpm and the device lacks more than "
     "missed_share of it at the end; lasts until the device has caught up half of it; the size is "
-    "the largest error meanwhile (its tenth percentile), a constant bias before the rise taken off",
+    "the largest error meanwhile (its tenth percentile), after a constant bias before the rise is "
+    "removed",
     source="common practice, no source",
     against="heart_rate",
     needs=(HEART_RATE,),

@@ -30,7 +30,7 @@ _INTERVAL: Final = (
     "heart_rate",
     title="Within 5 bpm",
     unit="%",
-    definition="Share of the compared seconds in which heart rate is at most 5 bpm off",
+    definition="Share of the compared seconds in which heart rate is off by at most 5 bpm",
     formula="100 mean(|test - reference| <= 5)",
     better="higher",
     source=f"common practice, no source; {_INTERVAL}",
@@ -55,8 +55,8 @@ def hr_within_5_bpm_pct(case: Case) -> Value:
     "heart_rate",
     title="Within 10 %",
     unit="%",
-    definition="Share of the compared seconds in which heart rate is at most 10 % of the "
-    "reference off; weak where the heart beats fast",
+    definition="Share of the compared seconds in which heart rate is off by at most 10 % of the "
+    "reference; a weak criterion at high heart rates",
     formula="100 mean(|test - reference| <= 0.1 reference)",
     better="higher",
     source=f"common practice, no source; {_INTERVAL}",

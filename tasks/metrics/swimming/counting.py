@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 _WHOLE_LENGTHS: Final = 0.02
 #: Stroke counts so near to the double or the half of the other's count arms against cycles.
 _CONVENTION_SHARE: Final = 0.1
-_BY_TIMES: Final = "the notes know no times: told by how long each length took"
+_BY_TIMES: Final = "the notes hold no times: found by how long each length took"
 _WHOLE_ONLY: Final = "the notes count the lengths of the whole swim only"
 
 
@@ -50,7 +50,7 @@ _SEVEN_OF_SIX: Final = (30, 15, 15, 30, 30, 30, 30)
     "swimming",
     title="Lengths",
     unit="lengths",
-    definition="Pool lengths that the device counted, rests left out; says nothing of whether they "
+    definition="Pool lengths that the device counted, rests left out; does not say whether they "
     "were swum",
     formula="number of lengths",
     better="none",
@@ -72,8 +72,8 @@ def swim_lengths(case: Case) -> Value:
     "swimming",
     title="Lengths error",
     unit="lengths",
-    definition="Lengths counted minus lengths swum; a missed and a split length cancel, "
-    "swim_missed_lengths and swim_split_lengths count them apart",
+    definition="Lengths counted minus lengths swum; a missed and a split length cancel; "
+    "swim_missed_lengths and swim_split_lengths count them separately",
     formula="lengths of the device - lengths of the reference",
     better="zero",
     source="counts instead of percent, after Mooney et al. 2017 (PMC5298290)",
@@ -96,8 +96,9 @@ def swim_lengths_error(case: Case) -> Value:
     "swimming",
     title="Missed lengths",
     unit="lengths",
-    definition="Lengths of the reference that the device joined to another one or did not count at "
-    "all; against the notes they are told by their doubled time, since the notes know no times",
+    definition="Lengths of the reference that the device merged with another one or did not "
+    "count; compared with the notes, they are found by their doubled time, since the notes hold "
+    "no times",
     formula="sum over groups of lengths that belong together of reference lengths beyond the first",
     better="lower",
     source=COMMON,
@@ -116,8 +117,9 @@ def swim_missed_lengths(case: Case) -> Value:
     "swimming",
     title="Split lengths",
     unit="lengths",
-    definition="Lengths that the device counted beyond those of the reference: one made two, or "
-    "one out of nothing; against the notes they are told by their halved time",
+    definition="Lengths that the device counted beyond those of the reference: one length split "
+    "in two, or one invented; compared with the notes, they are found by their halved time, since "
+    "the notes hold no times",
     formula="sum over groups of lengths that belong together of own lengths beyond the first",
     better="lower",
     source=COMMON,
@@ -138,9 +140,9 @@ def swim_split_lengths(case: Case) -> Value:
     "swimming",
     title="Distance error",
     unit="%",
-    definition="Distance that the device gives in percent of the true one, which is lengths times "
-    "the length of the pool; a device set to 25 yards (22.86 m) in a pool of 25 m is off by 8.6 % "
-    "although it counts rightly",
+    definition="Distance that the device reports in percent of the true one, which is lengths "
+    "times the length of the pool; a device set to 25 yards (22.86 m) in a pool of 25 m is off by "
+    "8.6 % although it counts correctly",
     formula="100 * (own distance - true distance) / true distance",
     better="zero",
     source=COMMON,
@@ -179,8 +181,8 @@ def swim_distance_error_pct(case: Case) -> Value:
     "swimming",
     title="Stroke count error",
     unit="%",
-    definition="Strokes counted in percent of those of the reference; a count of arms does not "
-    "compare with a count of cycles, and a doubled or halved count is declined for that reason",
+    definition="Strokes counted in percent of those of the reference; a count of arm strokes "
+    "cannot be compared with a count of cycles, so a doubled or halved count gives no value",
     formula="100 * (own strokes - reference strokes) / reference strokes",
     better="zero",
     source=COMMON,

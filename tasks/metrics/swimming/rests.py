@@ -29,9 +29,9 @@ _SIX: Final = (30, 30, 30, 30, 30, 30)
     "swimming",
     title="Rests",
     unit="rests",
-    definition="Waits at the wall of at least rest_s between two lengths that the device recorded, "
-    "as a rest of its own or as a gap; what comes before the first and after the last length is "
-    "none",
+    definition="Waits at the wall of at least rest_s between two lengths that the device "
+    "recorded, as a rest or as a gap; time before the first and after the last length does not "
+    "count",
     formula="number of gaps between lengths of at least rest_s",
     better="none",
     source=COMMON,
@@ -76,8 +76,8 @@ def swim_rest_s(case: Case) -> Value:
     "swimming",
     title="Rests found",
     unit="%",
-    definition="Share of the other device's rests in which this one recorded a rest too; says "
-    "nothing of how long it took them to be, nor which of the two is right",
+    definition="Share of the other device's rests in which this one recorded a rest too; does not "
+    "compare their durations, nor say which device is right",
     formula="100 * rests of the reference that overlap an own rest / rests of the reference",
     better="higher",
     source=COMMON,
@@ -131,7 +131,7 @@ def swim_longest_stretch_lengths(case: Case) -> Value:
     title="Sets without rest",
     unit="sets",
     definition="Sets that begin without a rest before them: the stroke changes from one length to "
-    "the next with no rest in between; a stroke that was misread for one length makes two of them",
+    "the next with no rest in between; a stroke misread for one length counts as two",
     formula="number of changes of stroke without a rest of at least rest_s",
     better="none",
     source=COMMON,

@@ -46,8 +46,8 @@ _SWUM: Final = _note(4, "freestyle", "freestyle", "backstroke", "backstroke")
     "swimming",
     title="Strokes recognised",
     unit="%",
-    definition="Share of the lengths swum, as far as the device counted them, of which it read the "
-    "right stroke; where it joined two lengths, its one word is held against both",
+    definition="Share of the lengths swum, as far as the device counted them, whose stroke it "
+    "recognised; where it merged two lengths, its one stroke is compared with both",
     formula="100 * lengths with the right stroke / lengths compared",
     better="higher",
     source=COMMON,
@@ -124,8 +124,8 @@ def strokes_of_lengths(case: Case) -> list[Segment]:
     domain="swimming",
     title="Stroke misread",
     unit="lengths",
-    definition="The device read another stroke than was swum, by the notes, else by a device whose "
-    "role is reference; the size is the number of lengths",
+    definition="The device recognised another stroke than the one swum, according to the notes or "
+    "else to a device whose role is reference; the size is the number of lengths",
     source=COMMON,
     against="lengths",
 )

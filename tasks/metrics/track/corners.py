@@ -113,7 +113,7 @@ def track_corners_cut_per_km(case: Case) -> Value:
     unit="m",
     version=2,
     definition="Median distance by which the track passes inside the apex of corners, outside "
-    "negative; all corners, cut or not; the apex itself is as sure as the reference line",
+    "negative; all corners, cut or not; the apex is as accurate as the reference line",
     formula="median of the distance from apex to track, inside positive",
     better="zero",
     source=_SOURCE,
@@ -137,11 +137,11 @@ def track_corner_cut_median_m(case: Case) -> Value:
 
 @metric(
     "track",
-    title="Way lost in corners",
+    title="Distance lost in corners",
     unit="m",
-    definition="Way along the reference line minus way along the track, summed over 40 m on both "
-    "sides of each corner; noise lengthens the track, so that it can be negative",
-    formula="sum over corners of (way along the line - way along the track)",
+    definition="Distance along the reference line minus distance along the track, summed over 40 "
+    "m on both sides of each corner; noise lengthens the track, so the value can be negative",
+    formula="sum over corners of (distance along the line - distance along the track)",
     better="zero",
     source=_SOURCE,
     examples=(
@@ -153,7 +153,7 @@ def track_corner_cut_median_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_corner_lost_m(case: Case) -> Value:
-    """Return the way lost in corners [m]."""
+    """Return the distance lost in corners [m]."""
     found = find_passages(case)
     if isinstance(found, Value):
         return found
@@ -168,8 +168,8 @@ def track_corner_lost_m(case: Case) -> Value:
     unit="1",
     version=2,
     definition="Turn of the track within 20 m about the corners as a share of the turn of the "
-    "reference line there: 1 keeps corners as they are, smoothing makes it smaller; errors of "
-    "single corners cancel; where the line goes straight back, a turn to either hand counts",
+    "reference line there: 1 where corners are kept, less where they are smoothed; errors of "
+    "single corners cancel; where the line turns straight back, a turn to either side counts",
     formula="sum of turns of the track / sum of turns of the line, over all corners",
     better="none",
     source=_SOURCE,
@@ -199,9 +199,9 @@ def track_turn_retention(case: Case) -> Value:
     "track",
     title="Turning ratio",
     unit="1",
-    definition="All turning of the track, resampled every 10 m, as a share of that of the "
-    "reference line: a track that is smoothed turns less (below 1), a noisy one more (above 1); "
-    "a noisy reference makes it smaller",
+    definition="Total turning of the track, resampled every 10 m, as a share of that of the "
+    "reference line: below 1 for a smoothed track, above 1 for a noisy one; a noisy reference "
+    "makes it smaller",
     formula="sum |change of direction| of the track / that of the line",
     better="none",
     source=_SOURCE,
@@ -248,7 +248,7 @@ def track_turning_ratio(case: Case) -> Value:
     title="Cut corner",
     unit="m",
     definition="The track passes a corner of the reference line (at least 45 degrees within 20 m) "
-    "more than 5 m inside the apex; the size is how far, the note says what way was lost",
+    "more than 5 m inside the apex; the size is how far, the note says how much distance was lost",
     source=_SOURCE,
     against="position",
     needs=POSITION,
@@ -270,7 +270,7 @@ def find_cut_corners(case: Case) -> list[Finding]:
             one.second,
             one.passage.depth_m,
             f"{one.passage.depth_m:.1f} m inside {_name_turn(one.corner)}; "
-            f"{one.passage.lost_m:.1f} m of way lost",
+            f"{one.passage.lost_m:.1f} m of distance lost",
             float(north),
             float(east),
         )

@@ -39,10 +39,10 @@ _P95: Final = 0.95
 
 @metric(
     "track",
-    title="Median distance from the line",
+    title="Cross-track error, median",
     unit="m",
     definition="Half of the time the fixes lie nearer to the reference line than this, matched in "
-    "order along it; says nothing of errors along the line nor of the line's own error",
+    "order along it; errors along the line and the line's own error do not show",
     formula="weighted median of |cross-track distance|, weights: time that each fix holds",
     better="lower",
     source=_SOURCE,
@@ -57,10 +57,10 @@ def track_cross_median_m(case: Case) -> Value:
 
 @metric(
     "track",
-    title="Mean distance from the line",
+    title="Cross-track error, mean",
     unit="m",
     definition="Mean distance of the fixes from the reference line, matched in order along it; "
-    "says nothing of errors along the line",
+    "errors along the line do not show",
     formula="time-weighted mean of |cross-track distance|",
     better="lower",
     source=_SOURCE,
@@ -81,10 +81,10 @@ def track_cross_mean_m(case: Case) -> Value:
 
 @metric(
     "track",
-    title="RMS distance from the line",
+    title="Cross-track error, RMS",
     unit="m",
-    definition="Root of the mean squared distance of the fixes from the reference line; large "
-    "errors weigh more, and errors along the line do not show",
+    definition="Root mean square distance of the fixes from the reference line; large errors "
+    "weigh more, and errors along the line do not show",
     formula="sqrt(time-weighted mean of cross-track distance^2)",
     better="lower",
     source=_SOURCE,
@@ -101,7 +101,7 @@ def track_cross_mean_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_cross_rms_m(case: Case) -> Value:
-    """Return the RMS distance from the line [m]."""
+    """Return the Cross-track error, RMS [m]."""
     found = compare_tracks(case)
     if isinstance(found, Value):
         return found
@@ -110,10 +110,10 @@ def track_cross_rms_m(case: Case) -> Value:
 
 @metric(
     "track",
-    title="95th percentile of the distance from the line",
+    title="Cross-track error, 95th percentile",
     unit="m",
-    definition="For 95 % of the time the fixes lie nearer to the reference line than this; says "
-    "nothing of errors along the line",
+    definition="For 95 % of the time the fixes lie nearer to the reference line than this; errors "
+    "along the line do not show",
     formula="weighted 95th percentile of |cross-track distance|",
     better="lower",
     source=_SOURCE,
@@ -122,16 +122,16 @@ def track_cross_rms_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_cross_p95_m(case: Case) -> Value:
-    """Return the 95th percentile of the distance from the line [m]."""
+    """Return the Cross-track error, 95th percentile [m]."""
     return _take_quantile(case, _P95)
 
 
 @metric(
     "track",
-    title="Greatest distance from the line",
+    title="Cross-track error, maximum",
     unit="m",
-    definition="Distance of the one fix that is farthest from the reference line; a single fix, so "
-    "it grows with the length of the workout",
+    definition="Distance of the fix that is farthest from the reference line; rests on a single "
+    "fix, so it grows with the length of the workout",
     formula="max of |cross-track distance|",
     better="lower",
     source=_SOURCE,
@@ -151,8 +151,9 @@ def track_cross_max_m(case: Case) -> Value:
     "track",
     title="Side bias",
     unit="m",
-    definition="Mean signed distance from the reference line, to the left of the way negative, to "
-    "the right positive; errors to both sides cancel, and a constant shift of a loop does too",
+    definition="Mean signed distance from the reference line, negative to the left of the "
+    "direction of travel, positive to the right; errors of opposite sign cancel, and a constant "
+    "shift of a loop does too",
     formula="time-weighted mean of signed cross-track distance",
     better="zero",
     source=_SOURCE,
@@ -181,8 +182,8 @@ def track_side_bias_m(case: Case) -> Value:
     "track",
     title="Time off the line",
     unit="s",
-    definition="Time before the reference line is reached and after it is left, which is cropped "
-    "and scored nowhere; being off the line in between is scored and does not count here",
+    definition="Time before the reference line is reached and after it is left, which no other "
+    "metric uses; being off the line in between counts as error and not here",
     formula="summed time of the fixes before the first and after the last one on the line",
     better="none",
     source="common practice, no source",

@@ -34,8 +34,8 @@ _NO_LAPS: Final = "no place was passed three times in one direction at even dist
     title="Laps found",
     unit="1",
     version=2,
-    definition="Number of whole laps found from the geometry of the track, nobody having pressed a "
-    "button; laps under 150 m, or more than 10 % off the median lap, are not counted",
+    definition="Number of whole laps found from the geometry of the track, without lap button; "
+    "laps under 150 m, or more than 10 % off the median lap, are not counted",
     formula="passages of the gate that was passed most often, less one",
     better="none",
     source=_SOURCE,
@@ -62,9 +62,9 @@ def track_laps(case: Case) -> Value:
     title="Mean lap",
     unit="m",
     version=2,
-    definition="Mean length of the laps along the fixes; holds what noise adds and what sparse "
-    "fixes lose, and the athlete's own line",
-    formula="mean of the laps' ways along the fixes, from gate to gate",
+    definition="Mean length of the laps along the fixes; includes what noise adds, what sparse "
+    "fixes lose and the line that the athlete took",
+    formula="mean of the laps' lengths along the fixes, from gate to gate",
     better="none",
     source=_SOURCE,
     examples=(
@@ -87,9 +87,9 @@ def track_lap_mean_m(case: Case) -> Value:
     title="Spread of laps",
     unit="m",
     version=2,
-    definition="Standard deviation of the lap lengths along the fixes: how well the device repeats "
-    "itself, together with how evenly the athlete ran; says nothing of a constant error",
-    formula="SD of the laps' ways along the fixes, from gate to gate",
+    definition="Standard deviation of the lap lengths along the fixes: repeatability of the "
+    "device together with how evenly the athlete ran; a constant error does not show",
+    formula="SD of the laps' lengths along the fixes, from gate to gate",
     better="lower",
     source=_SOURCE,
     examples=(
@@ -112,8 +112,8 @@ def track_lap_spread_m(case: Case) -> Value:
     title="Lateral spread of laps",
     unit="m",
     version=2,
-    definition="Standard deviation of the laps across their mean line, over all of it: how well "
-    "the track of one lap lies on that of the next, the athlete's own line included",
+    definition="Standard deviation of the laps across their mean line, along the whole lap: how "
+    "well laps lie on each other, including differences in the line that the athlete took",
     formula="sqrt(mean over 200 places of the variance of the laps across their mean)",
     better="lower",
     source=_SOURCE,

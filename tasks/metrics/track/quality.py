@@ -61,8 +61,8 @@ _STUCK: Final[dict[str, Any]] = {
     "track",
     title="Time to first fix",
     unit="s",
-    definition="Time from the start of the recording to its first position; a device that waits "
-    "for satellites before it lets one start shows 0",
+    definition="Time from the start of the recording to its first position; 0 for a device that "
+    "does not start before it has a fix",
     formula="time of the first position - start of the recording",
     better="lower",
     source=_SOURCE,
@@ -117,7 +117,7 @@ def track_interval_p95_s(case: Case) -> Value:
     title="Longest gap between fixes",
     unit="s",
     definition="Longest time from one fix to the next, or from the last fix to the end of the "
-    "recording, pauses apart; the wait for the first fix is not in it",
+    "recording, without pauses; the wait for the first fix does not count",
     formula="max of the times between consecutive fixes of a piece",
     better="lower",
     source=_SOURCE,
@@ -140,8 +140,8 @@ def track_gap_max_s(case: Case) -> Value:
     "track",
     title="Seconds with a position",
     unit="%",
-    definition="Share of the recorded seconds, pauses apart, in which there is a position or one "
-    "can be bridged over a short gap; says nothing of how good it is",
+    definition="Share of the recorded seconds, without pauses, that have a position or lie in a "
+    "gap short enough to bridge; says nothing about accuracy",
     formula="100 * seconds with a position on the grid / seconds recorded and not paused",
     better="higher",
     source=_SOURCE,
@@ -168,8 +168,8 @@ def track_coverage_pct(case: Case) -> Value:
     "track",
     title="Jumps",
     unit="1",
-    definition="Number of steps that nobody can have moved, a step and the way back within two "
-    "minutes counted once; slow drifts away from the true way do not show",
+    definition="Number of steps longer than anybody can move, a step and its return within two "
+    "minutes counted once; slow drift does not show",
     formula="steps longer than the activity's speed limit * interval + 15 m",
     better="lower",
     source=_SOURCE,
@@ -194,8 +194,8 @@ def track_jumps(case: Case) -> Value:
     "track",
     title="Time with a stuck position",
     unit="s",
-    definition="Time in which the position stands still although the device's own speed or "
-    "distance says that it moves; without these nothing tells a stuck fix from a rest",
+    definition="Time in which the position does not change although the device's own speed or "
+    "distance says that it moves; without these a stuck fix looks like a rest",
     formula="summed stretches of at least 10 s at one place while the own speed is over 0.5 m/s",
     better="lower",
     source=_SOURCE,
@@ -235,7 +235,7 @@ def track_stuck_s(case: Case) -> Value:
     domain="track",
     title="Position jump",
     unit="m",
-    definition="A step longer than anybody moves in the activity plus 15 m, with the way back "
+    definition="A step longer than anybody moves in the activity plus 15 m, with its return "
     "within two minutes; the size is the length of the step",
     source=_SOURCE,
     needs=POSITION,
@@ -271,7 +271,7 @@ def find_position_jumps(case: Case) -> list[Finding]:
     title="Position gap",
     unit="s",
     definition="Time from one fix to the next, or to the end of the recording, that is longer "
-    "than what is bridged and than three usual intervals of the device, pauses apart; the size is "
+    "than the bridged gap and three usual intervals of the device, without pauses; the size is "
     "its length",
     source=_SOURCE,
     needs=POSITION,

@@ -68,7 +68,7 @@ class TimedErrors:
     title="Position error, median (CEP50)",
     unit="m",
     definition="Half of the seconds the position is nearer than this to the reference's position "
-    "of the same second; holds errors of both, and half a second of movement between them",
+    "in the same second; includes errors of both devices and up to half a second of movement",
     formula="median of the horizontal distance between both positions of a second",
     better="lower",
     source=_SOURCE,
@@ -87,7 +87,7 @@ def track_cep50_m(case: Case) -> Value:
     title="Position error, 95 % (CEP95)",
     unit="m",
     definition="In 95 % of the seconds the position is nearer than this to the reference's "
-    "position of the same second; holds errors of both",
+    "position in the same second; includes errors of both devices",
     formula="95th percentile of the horizontal distance between both positions of a second",
     better="lower",
     source=_SOURCE,
@@ -105,8 +105,9 @@ def track_cep95_m(case: Case) -> Value:
     "track",
     title="Position error, 2DRMS",
     unit="m",
-    definition="Twice the root of the mean squared horizontal error of the same second; holds 95 "
-    "to 98 % of normal errors, by how round their scatter is, and no fixed share of others",
+    definition="Twice the root mean square of the horizontal error in the same second; contains "
+    "95 to 98 % of normally distributed errors, depending on the shape of their scatter, and no "
+    "fixed share of others",
     formula="2 sqrt(mean(east error^2 + north error^2))",
     better="lower",
     source="van Diggelen 2007, GNSS accuracy: lies, damn lies, and statistics, GPS World",
@@ -124,10 +125,10 @@ def track_2drms_m(case: Case) -> Value:
 
 @metric(
     "track",
-    title="Error along the way",
+    title="Along-track error",
     unit="m",
-    definition="Mean distance by which the position runs ahead of the reference's position of the "
-    "same second, behind it negative; a delay of the position and a slow clock look the same",
+    definition="Mean distance by which the position is ahead of the reference's position in the "
+    "same second, negative behind it; a delay of the position and a slow clock look the same",
     formula="mean of the error in the reference's direction over 4 s, where it moves",
     better="zero",
     source="common practice, no source",
@@ -136,7 +137,7 @@ def track_2drms_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_along_bias_m(case: Case) -> Value:
-    """Return the mean error along the way [m]."""
+    """Return the mean along-track error [m]."""
     found = find_timed_errors(case)
     if isinstance(found, Value):
         return found
@@ -148,11 +149,11 @@ def track_along_bias_m(case: Case) -> Value:
 
 @metric(
     "track",
-    title="RMS error along the way",
+    title="Along-track error, RMS",
     unit="m",
-    definition="Root of the mean squared error in the direction of travel, of the same second; a "
+    definition="Root mean square of the error in the direction of travel in the same second; a "
     "wrong clock shows here as much as a wrong position",
-    formula="sqrt(mean(error along the way^2))",
+    formula="sqrt(mean(along-track error^2))",
     better="lower",
     source="common practice, no source",
     examples=(Example(_BEHIND, 4.0, "by hand: 4 m behind", 1e-3), _BY_SPEED, _MISSING),
@@ -160,7 +161,7 @@ def track_along_bias_m(case: Case) -> Value:
     needs=POSITION,
 )
 def track_along_rms_m(case: Case) -> Value:
-    """Return the RMS error along the way [m]."""
+    """Return the Along-track error, RMS [m]."""
     found = find_timed_errors(case)
     if isinstance(found, Value):
         return found

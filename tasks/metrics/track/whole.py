@@ -41,8 +41,8 @@ class Curves:
     "track",
     title="Discrete Frechet distance",
     unit="m",
-    definition="Length of the shortest leash with which both tracks can be walked from end to end; "
-    "one place decides, and points as far apart as they are resampled add up to that to it",
+    definition="Smallest possible largest distance between two walkers who each follow one track "
+    "from end to end; a single place decides it, and the point spacing adds up to one spacing",
     formula="min over monotone pairings of the max distance, both tracks resampled every 2 m, or "
     "more for tracks of more than 32 km",
     better="lower",
@@ -64,8 +64,8 @@ def track_frechet_m(case: Case) -> Value:
     "track",
     title="Hausdorff distance",
     unit="m",
-    definition="Distance of the point of either track that is farthest from the other track; blind "
-    "to order and direction, and one place decides",
+    definition="Distance of the point of either track that is farthest from the other track; "
+    "ignores order and direction, and a single place decides it",
     formula="max of both directed distances, both tracks resampled every 2 m, or more for tracks "
     "of more than 128 km",
     better="lower",
@@ -88,8 +88,8 @@ def track_hausdorff_m(case: Case) -> Value:
     "track",
     title="Mean distance by time warping",
     unit="m",
-    definition="Mean distance of the best monotone pairing of both tracks; fits errors along the "
-    "way away, and holds up to half the spacing of the points",
+    definition="Mean distance of the best monotone pairing of both tracks; along-track errors do "
+    "not show, and up to half the point spacing is included",
     formula="least sum of distances over monotone pairings / points of the track with more points",
     better="lower",
     source="Sakoe and Chiba 1978, IEEE Trans. ASSP 26:43",

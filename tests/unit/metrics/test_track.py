@@ -159,7 +159,7 @@ def test_smoothing_cuts_corners_keeps_less_turn_and_is_found_at_the_apex() -> No
     first = findings[0]
     assert first.size == pytest.approx(depth_m, abs=0.5)
     assert "90 degrees to the left" in first.note
-    assert "m of way lost" in first.note
+    assert "m of distance lost" in first.note
     corner = place(np.array([60.0]), np.array([0.0]))
     # A hundred-thousandth of a degree is about a metre.
     assert first.latitude_deg == pytest.approx(corner["latitude_deg"][0], abs=1e-5)

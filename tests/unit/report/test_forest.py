@@ -72,7 +72,7 @@ def test_better_is_right_whichever_way_the_number_goes(drawings: dict[str, Drawi
     # An error that is 2.5 bpm smaller, by its margin of 1; a distance 0.05 m larger, by 0.5.
     assert placed == {
         "Mean absolute error": pytest.approx(2.5),
-        "Median distance from the line": pytest.approx(-0.1),
+        "Cross-track error, median": pytest.approx(-0.1),
     }
     spans = dict(
         zip(

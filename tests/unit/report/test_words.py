@@ -111,15 +111,15 @@ def test_bands_are_named_by_their_edges() -> None:
 
 
 def test_a_note_repeats_nothing_and_speaks_in_the_units_asked_for() -> None:
-    note = "8.3 m inside a turn of 94 degrees to the right; 6.5 m of way lost"
+    note = "8.3 m inside a turn of 94 degrees to the right; 6.5 m of distance lost"
     corner = replace(make_finding("cut_corner", 8.26, "m", lasts_s=5), note=note)
     assert describe_event(corner, local_offset_s=7200, units="metric") == (
         "cut a corner by 8.3 m at 18:20:05; inside a turn of 94 degrees to the right; "
-        "6.5 m of way lost"
+        "6.5 m of distance lost"
     )
     # 6.5 m / 0.3048 = 21.3 ft.
     assert describe_event(corner, local_offset_s=7200, units="statute").endswith(
-        "21 ft of way lost"
+        "21 ft of distance lost"
     )
     jump = replace(
         make_finding("position_jump", 68.0, "m", lasts_s=1),
