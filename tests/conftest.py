@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING
 
+import pytest
 from hypothesis import settings
 
 from tests.tiers import FULL_VARIABLE
-
-if TYPE_CHECKING:
-    import pytest
 
 # A busy machine is no failing law: examples have no deadline, the whole test has pytest's.
 settings.register_profile("short", deadline=None, derandomize=True, database=None)
@@ -28,3 +25,14 @@ def pytest_configure(config: pytest.Config) -> None:
     if config.getoption("--full"):
         os.environ[FULL_VARIABLE] = "1"
     settings.load_profile("full" if os.environ.get(FULL_VARIABLE) == "1" else "short")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Let one process run a whole file, and one all questions to the home of the demo."""
+    if not config.pluginmanager.hasplugin("xdist"):
+        return
+    for item in items:
+        fixtures = getattr(item, "fixturenames", ())
+        group = "demo" if "demo" in fixtures else item.path.name
+        item.add_marker(pytest.mark.xdist_group(f"{item.path.parent.name}/{group}"))

@@ -84,7 +84,10 @@ def guide_fuzzing(reader: str) -> Part:
 PARTS: Final = (
     Part(
         "tests",
-        lambda _: ("pytest", "--full", "-q", "-p", "no:cacheprovider"),
+        lambda _: (
+            *("pytest", "--full", "-q", "-n", "2"),
+            *("--dist", "loadgroup", "--no-loadscope-reorder"),
+        ),
         find_line(" in "),
     ),
     Part(

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 
 from tests.pipeline.conftest import ROOT, Place, wait_until
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 #: The command, also where a shell started the tests in the background and has Ctrl-C ignored.
 INTERRUPTIBLE = (
@@ -37,36 +36,69 @@ def list_files(folder: Path) -> dict[str, tuple[int, int]]:
     }
 
 
-def test_the_package_is_written_and_told_of_and_the_home_stays_as_it_is(
-    demo: Place, tmp_path: Path
-) -> None:
+@dataclass(frozen=True)
+class Exported:
+    """A package of the demo, what its command said, and the home's files before and after."""
+
+    package: Path
+    said: str
+    before: dict[str, tuple[int, int]]
+    after: dict[str, tuple[int, int]]
+
+    def copy(self, folder: Path) -> Path:
+        """Return a copy of the package that a test may change."""
+        return Path(shutil.copytree(self.package, folder / "package"))
+
+
+@pytest.fixture(scope="module")
+def exported(demo: Place, tmp_path_factory: pytest.TempPathFactory) -> Exported:
+    """The package, written once with the mask that most systems give a person."""
+    package = tmp_path_factory.mktemp("exported") / "out" / "package"
     before = list_files(demo.root)
-    place = tmp_path / "out" / "package"
-    done = demo.run("export", str(place))
+    done = subprocess.run(
+        [
+            *(sys.executable, "-m", "flows.cli", "export", str(package)),
+            *("--home", str(demo.root)),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=ROOT,
+        env=demo.environment(),
+        umask=0o022,
+        timeout=400,
+    )
     assert (done.returncode, done.stderr) == (0, "")
-    lines = done.stdout.splitlines()
+    return Exported(package, done.stdout, before, list_files(demo.root))
+
+
+def test_the_package_is_written_and_told_of_and_the_home_stays_as_it_is(
+    exported: Exported,
+) -> None:
+    place = exported.package
+    lines = exported.said.splitlines()
     assert lines[0].startswith("19 tables with ")
     assert lines[1] == "no private place is set (report.private): every position is in it"
     assert lines[2].startswith("no licence is claimed")
     assert lines[3] == f"package: {place / 'datapackage.json'}"
-    assert list_files(demo.root) == before
+    assert exported.after == exported.before
     descriptor = json.loads((place / "datapackage.json").read_text(encoding="utf-8"))
     for resource in descriptor["resources"]:
         assert (place / resource["path"]).stat().st_size == resource["bytes"]
     assert sorted(path.name for path in place.parent.iterdir()) == ["package"]
 
 
-def test_the_package_holds_the_newest_values_of_the_demo(demo: Place, tmp_path: Path) -> None:
-    assert demo.run("export", str(tmp_path / "package"), "--quiet").returncode == 0
+def test_the_package_holds_the_newest_values_of_the_demo(demo: Place, exported: Exported) -> None:
     # A header, then a line for each row: no cell of these two has a line break in it.
     for name, table in (("results", "latest_results"), ("verdicts", "latest_verdicts")):
-        text = (tmp_path / "package" / "data" / f"{name}.csv").read_bytes()
+        text = (exported.package / "data" / f"{name}.csv").read_bytes()
         assert [(text.count(b"\r\n") - 1,)] == demo.ask(f"SELECT count(*) FROM {table}")  # noqa: S608 - our own names
 
 
-def test_again_over_the_earlier_package_gives_the_same_bytes(demo: Place, tmp_path: Path) -> None:
-    place = tmp_path / "package"
-    assert demo.run("export", str(place)).returncode == 0
+def test_again_over_the_earlier_package_gives_the_same_bytes(
+    demo: Place, exported: Exported, tmp_path: Path
+) -> None:
+    place = exported.copy(tmp_path)
     first = {path: path.read_bytes() for path in place.rglob("*") if path.is_file()}
     again = demo.run("export", str(place), "--quiet")
     assert (again.returncode, again.stdout, again.stderr) == (0, "", "")
@@ -86,7 +118,9 @@ def test_a_folder_that_holds_something_else_is_refused(demo: Place, tmp_path: Pa
     assert not (demo.root / "package").exists()
 
 
-def test_private_places_of_the_settings_are_told_of(demo: Place, tmp_path: Path) -> None:
+def test_private_places_of_the_settings_are_told_of(
+    demo: Place, exported: Exported, tmp_path: Path
+) -> None:
     # A home may be read with other settings from a copy of its small files and links to the rest.
     home = tmp_path / "home"
     home.mkdir()
@@ -103,8 +137,7 @@ def test_private_places_of_the_settings_are_told_of(demo: Place, tmp_path: Path)
     assert done.returncode == 0, done.stderr
     assert "positions hidden inside 1 private place\n" in done.stdout
     assert "licence: CC-BY-4.0\n" in done.stdout
-    whole = tmp_path / "whole"
-    assert demo.run("export", str(whole)).returncode == 0
+    whole = exported.package
     size = sum(path.stat().st_size for path in (tmp_path / "package" / "tracks").iterdir())
     assert size < sum(path.stat().st_size for path in (whole / "tracks").iterdir())
 
@@ -127,10 +160,9 @@ def test_a_home_without_results_says_what_to_do_and_writes_nothing(
     ("number", "code"), [(signal.SIGKILL, -signal.SIGKILL), (signal.SIGINT, 130)]
 )
 def test_an_export_that_is_stopped_halfway_leaves_the_earlier_package(
-    demo: Place, tmp_path: Path, number: signal.Signals, code: int
+    demo: Place, exported: Exported, tmp_path: Path, number: signal.Signals, code: int
 ) -> None:
-    place = tmp_path / "package"
-    assert demo.run("export", str(place)).returncode == 0
+    place = exported.copy(tmp_path)
     first = list_files(place)
     process = subprocess.Popen(
         [sys.executable, "-c", INTERRUPTIBLE, "export", str(place), "--home", str(demo.root)],
@@ -156,21 +188,7 @@ def test_an_export_that_is_stopped_halfway_leaves_the_earlier_package(
     }
 
 
-def test_the_package_has_the_rights_that_the_person_gives(demo: Place, tmp_path: Path) -> None:
-    done = subprocess.run(
-        [
-            *(sys.executable, "-m", "flows.cli", "export", str(tmp_path / "package")),
-            *("--home", str(demo.root)),
-        ],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=ROOT,
-        env=demo.environment(),
-        umask=0o022,
-        timeout=400,
-    )
-    assert done.returncode == 0, done.stderr
-    made = [tmp_path / "package", *(tmp_path / "package").rglob("*")]
+def test_the_package_has_the_rights_that_the_person_gives(exported: Exported) -> None:
+    made = [exported.package, *exported.package.rglob("*")]
     assert [path.name for path in made if not path.stat().st_mode & 0o044] == []
     assert all(os.access(path, os.R_OK) for path in made)
