@@ -1,44 +1,21 @@
-"""How much memory a process holds for itself, on the systems that say so."""
+"""How much memory a process holds for itself."""
 
 from __future__ import annotations
 
-import re
-import shutil
-import subprocess
-from pathlib import Path
 from typing import Final
 
-_PROCESSES: Final = Path("/proc")
-_PS: Final = shutil.which("ps")
-_PS_TIMEOUT_S: Final = 5.0
+import psutil
+
+#: What psutil calls memory that is the process's own, where the system says so: on Linux, where the
+#: system counts it against RLIMIT_DATA, and on Windows. Elsewhere it is what is resident.
+_PRIVATE: Final = ("data", "private")
 
 
 def measure_memory(pid: int) -> int | None:
-    """Return what process `pid` holds [byte]; None when the system does not say.
-
-    On Linux its private memory, which is what the system counts against RLIMIT_DATA; elsewhere
-    what is resident of it.
-    """
+    """Return what process `pid` holds [byte]; None when the system does not say."""
     try:
-        facts = (_PROCESSES / str(pid) / "status").read_text(encoding="ascii", errors="replace")
-    except OSError:
-        return _ask_ps(pid)
-    found = re.search(r"VmData:\s+(\d+) kB", facts)
-    return int(found.group(1)) * 1024 if found else None
-
-
-def _ask_ps(pid: int) -> int | None:
-    """Ask the program that POSIX promises; it says kB."""
-    if _PS is None:
+        facts = psutil.Process(pid).memory_info()
+    except psutil.Error:
         return None
-    try:
-        said = subprocess.run(  # noqa: S603 - the system's own
-            [_PS, "-o", "rss=", "-p", str(pid)],
-            capture_output=True,
-            text=True,
-            check=False,
-            timeout=_PS_TIMEOUT_S,
-        )
-    except (OSError, subprocess.TimeoutExpired):
-        return None
-    return int(said.stdout) * 1024 if said.stdout.strip().isdigit() else None
+    said = (getattr(facts, name, None) for name in (*_PRIVATE, "rss"))
+    return next((int(held) for held in said if held is not None), None)

@@ -11,10 +11,8 @@ from tasks.guard.memory import measure_memory
 if TYPE_CHECKING:
     import subprocess
 
-#: Pause between two looks at a call [s]; asking takes some 30 us on Linux, 5 ms with `ps`.
+#: Pause between two looks at a call [s]; asking takes some 50 us.
 _LOOK_EVERY_S: Final = 0.05
-_LOOK_LESS_OFTEN_S: Final = 0.5
-_SLOW_TO_ASK_S: Final = 0.002
 
 
 class Watch:
@@ -34,8 +32,7 @@ class Watch:
         self._process = process
         self._give_up = time.monotonic() + longest_s
         self._most_bytes = most_bytes
-        self._pause_s = _LOOK_EVERY_S
-        self._rest_bytes = None if most_bytes is None else self._measure()
+        self._rest_bytes = None if most_bytes is None else measure_memory(process.pid)
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._look, daemon=True)
 
@@ -54,7 +51,7 @@ class Watch:
                 self.is_too_long = True
             elif self._holds_too_much():
                 self.is_out_of_memory = True
-            elif self._over.wait(min(left_s, self._pause_s)):
+            elif self._over.wait(min(left_s, _LOOK_EVERY_S)):
                 return
             else:
                 continue
@@ -64,12 +61,5 @@ class Watch:
     def _holds_too_much(self) -> bool:
         if self._most_bytes is None or self._rest_bytes is None:
             return False
-        held = self._measure()
-        return held is not None and held - self._rest_bytes > self._most_bytes
-
-    def _measure(self) -> int | None:
-        begun = time.monotonic()
         held = measure_memory(self._process.pid)
-        if time.monotonic() - begun > _SLOW_TO_ASK_S:
-            self._pause_s = _LOOK_LESS_OFTEN_S
-        return held
+        return held is not None and held - self._rest_bytes > self._most_bytes

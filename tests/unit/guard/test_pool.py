@@ -28,7 +28,7 @@ from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
 from tasks.guard import memory
 from tasks.guard.clean import read_clean
-from tasks.guard.memory import _ask_ps, measure_memory
+from tasks.guard.memory import measure_memory
 from tasks.guard.process import CallEndedError, Pool, ReadingProcessError
 from tests.benchmarks.damaged_files import REPOSITORY
 from tests.faults.bad_readers import (
@@ -206,27 +206,35 @@ def test_a_call_that_holds_all_its_memory_and_goes_on_is_ended(pool: Pool) -> No
     assert raised.value.is_out_of_memory
 
 
-@pytest.mark.parametrize("asks_ps", [False, True])
+@pytest.mark.parametrize("names", [memory._PRIVATE, ()])
 def test_memory_is_watched_from_outside_where_the_system_keeps_no_limit(
-    pool: Pool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, *, asks_ps: bool
+    pool: Pool, monkeypatch: pytest.MonkeyPatch, names: tuple[str, ...]
 ) -> None:
-    if asks_ps:
-        # As on a system without /proc.
-        monkeypatch.setattr(memory, "_PROCESSES", tmp_path)
+    # Without a name for private memory, as on macOS, what is resident counts.
+    monkeypatch.setattr(memory, "_PRIVATE", names)
     with pytest.raises(CallEndedError) as raised:
         pool.call(eat_unlimited, longest_s=60.0, most_memory_mb=200.0)
     assert raised.value.is_out_of_memory
 
 
-def test_both_ways_of_asking_see_memory_that_is_used() -> None:
-    before = measure_memory(os.getpid()), _ask_ps(os.getpid())
+@pytest.mark.parametrize("names", [memory._PRIVATE, ()])
+def test_memory_that_is_used_is_seen(
+    monkeypatch: pytest.MonkeyPatch, names: tuple[str, ...]
+) -> None:
+    monkeypatch.setattr(memory, "_PRIVATE", names)
+    less = measure_memory(os.getpid())
     used = b"1" * 100_000_000
-    after = measure_memory(os.getpid()), _ask_ps(os.getpid())
-    for less, more in zip(before, after, strict=True):
-        assert less is not None
-        assert more is not None
-        # The parts that an allocator had free already; pages and caches.
-        assert more - less == pytest.approx(len(used), rel=0.1)
+    more = measure_memory(os.getpid())
+    assert less is not None
+    assert more is not None
+    # The parts that an allocator had free already; pages and caches.
+    assert more - less == pytest.approx(len(used), rel=0.1)
+
+
+def test_of_a_process_that_is_gone_no_memory_is_known() -> None:
+    with subprocess.Popen([sys.executable, "-c", ""]) as ended:
+        ended.wait()
+    assert measure_memory(ended.pid) is None
 
 
 def test_an_ended_pool_leaves_no_process(pool: Pool) -> None:
