@@ -205,8 +205,10 @@ class _Teller:
             shown, key=lambda one: (one[0]["device_id"], one[0]["reference"] or "")
         ):
             title = f"{row['device_id']} against {row['reference']}"
+            if row["reference_kind"] == "comparison":
+                title = f"{row['device_id']} differs from {row['reference']} by (no reference)"
             if row["reference"] is None:
-                title = f"{row['device_id']}, held against nothing"
+                title = f"{row['device_id']}, compared with nothing"
             if title != before:
                 self._console.print(f"\n{terminal.clean(title)}")
                 before = title

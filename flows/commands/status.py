@@ -176,6 +176,7 @@ def _show_results(opened: Opened, console: Console) -> int:
         (recordings,) = connection.execute("SELECT count(*) FROM recordings").fetchone() or (0,)
         ahead = find_pending_workouts(connection, opened.home, opened.settings)
         unused = _list_unused_notes(connection)
+        doubtful = _list_doubtful(connection)
     finally:
         connection.close()
     if run is not None:
@@ -192,6 +193,12 @@ def _show_results(opened: Opened, console: Console) -> int:
             "replaced them (coworn sql unused-notes)"
         )
         terminal.show_wrapped(console, words, indent=_INDENT)
+    if doubtful:
+        words = (
+            f"references {_count_some(doubtful)}: two references of the distance disagree "
+            "(coworn sql disagreeing-references)"
+        )
+        terminal.show_wrapped(console, words, indent=_INDENT)
     outdated = ahead.outdated
     words = f"{_count_some(outdated)}: coworn nightly measures them again" if outdated else "none"
     terminal.show_wrapped(console, f"outdated   {words}", indent=_INDENT)
@@ -204,6 +211,15 @@ def _list_unused_notes(connection: duckdb.DuckDBPyConnection) -> list[str]:
 
     rows = connection.execute(load_saved_queries()["unused-notes"].sql).fetchall()
     return [row[0] for row in reversed(rows)]
+
+
+def _list_doubtful(connection: duckdb.DuckDBPyConnection) -> list[str]:
+    """Return the workouts in which two references disagree, newest first."""
+    rows = connection.execute(
+        "SELECT DISTINCT workout_id FROM latest_findings WHERE kind = 'references_disagree' "
+        "ORDER BY workout_id DESC"
+    ).fetchall()
+    return [workout_id for (workout_id,) in rows]
 
 
 def _show_workouts(home: Home, console: Console, *, shown: int, total: int) -> None:

@@ -130,16 +130,32 @@ class _Column:
     right: bool = True
 
 
+def _show_heart(value: float | None, row: MainRow, *, digits: int = 1, signed: bool = False) -> str:
+    text = format_number(value, digits=digits, signed=signed)
+    return _bracket(text, row.reference_kind)
+
+
+def _bracket(text: str, kind: str | None) -> str:
+    """Put what is no error into brackets: a difference from a device that is no reference."""
+    return f"({text})" if kind == _NO_REFERENCE and text != "-" else text
+
+
+_NO_REFERENCE: Final = "comparison"
 _ROLE: Final = _Column(("", "role"), lambda row: row.role, right=False)
-_BIAS: Final = _Column(("bias", "bpm"), lambda row: format_number(row.bias_bpm, signed=True))
+_BIAS: Final = _Column(("bias", "bpm"), lambda row: _show_heart(row.bias_bpm, row, signed=True))
 _COLUMNS: Final = (
     _Column(("", "workout, device"), lambda row: f"  {clean(row.device_id)}", right=False),
     _ROLE,
-    _Column(("lock", "s"), lambda row: format_number(row.lock_s, digits=0)),
-    _Column(("MAE", "bpm"), lambda row: format_number(row.mae_bpm)),
+    _Column(("lock", "s"), lambda row: _show_heart(row.lock_s, row, digits=0)),
+    _Column(("MAE", "bpm"), lambda row: _show_heart(row.mae_bpm, row)),
     _BIAS,
-    _Column(("within", "5 bpm %"), lambda row: format_number(row.within_pct, digits=0)),
-    _Column(("distance", "error %"), lambda row: format_number(row.error_pct, signed=True)),
+    _Column(("within", "5 bpm %"), lambda row: _show_heart(row.within_pct, row, digits=0)),
+    _Column(
+        ("distance", "error %"),
+        lambda row: _bracket(
+            format_number(row.error_pct, signed=True), row.distance_reference_kind
+        ),
+    ),
     _Column(("", "findings"), lambda row: str(row.findings or "-")),
 )
 
@@ -171,20 +187,34 @@ def _join(texts: Sequence[str], columns: Sequence[_Column], widths: Sequence[int
 
 
 def _head(group: Sequence[MainRow]) -> str:
-    """Say which workout it is and what its devices were held against."""
+    """Say which workout it is, what its devices are compared with, and what is no error."""
     first = group[0]
-    said = []
+    said, differs = [], []
     for what, found in (
-        ("heart rate", {row.device_id: row.reference for row in group}),
-        ("distance", {row.device_id: row.distance_reference for row in group}),
+        ("heart rate", [(row.device_id, row.reference, row.reference_kind) for row in group]),
+        (
+            "distance",
+            [(row.device_id, row.distance_reference, row.distance_reference_kind) for row in group],
+        ),
     ):
-        known = {device: name for device, name in found.items() if name is not None}
+        known = {
+            device: name
+            for device, name, kind in found
+            if name is not None and kind != _NO_REFERENCE
+        }
         names = set(known.values())
         if len(names) == 1:
             said.append(f"{what} against {_word(names.pop())}")
         elif names:
             pairs = (f"of {device} against {_word(name)}" for device, name in known.items())
             said.append(f"{what} {', '.join(pairs)}")
+        differs += [
+            f"{what} of {device} differs from {name} by (...)"
+            for device, name, kind in found
+            if name is not None and kind == _NO_REFERENCE
+        ]
+    if differs:
+        said.append(f"no reference: {', '.join(differs)}")
     title = f"{first.start_utc:%Y-%m-%d %H:%M}Z {first.activity or 'unknown activity'}"
     return f"{title}: {', '.join(said)}" if said else title
 

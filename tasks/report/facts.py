@@ -111,6 +111,14 @@ class Result:
     is_main: bool | None = None
 
     @property
+    def is_difference(self) -> bool:
+        """Whether it says how two devices differ none of which is a reference: no error of either.
+
+        Battery use is always compared in this way, and its metrics say so.
+        """
+        return self.reference_kind == "comparison" and not self.metric.startswith("battery_")
+
+    @property
     def place(self) -> tuple[bool, bool, int]:
         """Place among the values of its recording, segment and metric: the smallest one counts."""
         return self.value is None, self.is_main is False, self.reference_rank or 0
@@ -261,6 +269,14 @@ class WorkoutData:
             for metric in metrics
             for one in self._by_number.get((recording_id, metric, ALL), ())
         ]
+
+    @property
+    def has_reference(self) -> bool:
+        """Whether any heart rate was compared with a reference, not just with another device."""
+        found = (self.find(one.recording_id, "hr_mae_bpm") for one in self.recordings)
+        return any(
+            one is not None and one.value is not None and not one.is_difference for one in found
+        )
 
     def recording(self, recording_id: str) -> RecordingFacts:
         """Return the recording of that id."""

@@ -89,9 +89,10 @@ def show_interval(result: Result, *, units: str) -> str:
 
 def show_remark(result: Result) -> str:
     """Return what a reader must know beside a value, and why it has this reference; or nothing."""
-    held = (
-        f"held against {result.reference}: {result.reference_why}" if result.reference_why else ""
-    )
+    held = ""
+    if result.reference_why:
+        verb = "differs from" if result.is_difference else "compared with"
+        held = f"{verb} {result.reference}: {result.reference_why}"
     return "; ".join(part for part in (result.note, held) if part)
 
 
@@ -188,6 +189,9 @@ def list_seconds(data: WorkoutData) -> dict[str, Any]:
                 "recording_id": recording_id,
                 "reference": reference,
                 "reference_label": data.recording(reference).device.label,
+                "compared": name_compared(
+                    data.find(recording_id, "hr_mae_bpm"), data.recording(reference).device.label
+                ),
                 "test": _shorten(spread),
             }
         )
@@ -197,6 +201,12 @@ def list_seconds(data: WorkoutData) -> dict[str, Any]:
         held[at] = pair.reference_bpm
         references[reference] = _shorten(held)
     return {"first": first, "devices": devices, "references": references}
+
+
+def name_compared(result: Result | None, reference: str) -> str:
+    """Return "against Hazel", or "differs from Alder 1 by" where that is no reference."""
+    is_difference = result is not None and result.is_difference
+    return f"differs from {reference} by" if is_difference else f"against {reference}"
 
 
 def find_reference_ids(data: WorkoutData) -> dict[str, str]:
@@ -217,10 +227,13 @@ def _shorten(values: Any) -> list[float | int | None]:  # noqa: ANN401 - an arra
 
 
 def pick_whole(results: Iterable[Result], metric: str) -> dict[tuple[str, str], Result]:
-    """Return the whole-workout result that counts of one metric, by workout and device."""
+    """Return the whole-workout result that counts of one metric, by workout and device.
+
+    How two devices differ none of which is a reference is no number of either.
+    """
     found: dict[tuple[str, str], Result] = {}
     for one in results:
-        if one.metric != metric or one.segment != ALL:
+        if one.metric != metric or one.segment != ALL or one.is_difference:
             continue
         key = (one.workout_id, one.device_id)
         if key not in found or one.place < found[key].place:

@@ -43,6 +43,7 @@ _PLACES: Final = {
     "position_gap": "track",
     "false_pause": "distance",
     "stroke_misread": "swimming",
+    "references_disagree": "distance",
     "battery_range": "battery",
     "battery_contradiction": "battery",
 }
@@ -230,9 +231,13 @@ def _list_sides(data: WorkoutData, metrics: Sequence[str]) -> list[tuple[str, st
     return sides
 
 
-def _head_side(data: WorkoutData, side: tuple[str, str | None]) -> str:
+def _head_side(data: WorkoutData, side: tuple[str, str | None], metrics: Sequence[str]) -> str:
     label = data.recording(side[0]).device.label
-    return label if side[1] is None else f"{label} against {name_reference(data, side[1])}"
+    if side[1] is None:
+        return label
+    own = (one for one in data.list_whole(side[0], metrics) if one.reference == side[1])
+    verb = "differs from {} by" if any(one.is_difference for one in own) else "against {}"
+    return f"{label} {verb.format(name_reference(data, side[1]))}"
 
 
 def _list_metrics(data: WorkoutData, metrics: Sequence[str], caption: str) -> tuple[Sheet, ...]:
@@ -241,7 +246,7 @@ def _list_metrics(data: WorkoutData, metrics: Sequence[str], caption: str) -> tu
     if not sides:
         return ()
     rows = _make_rows(data, known, sides)
-    headings = ("Number", *(_head_side(data, side) for side in sides))
+    headings = ("Number", *(_head_side(data, side, known) for side in sides))
     return (Sheet(caption, headings, rows),)
 
 
@@ -289,7 +294,7 @@ def _list_segments(data: WorkoutData) -> tuple[Sheet, ...]:
             if any(cell is not None and cell.value is not None for cell in cells):
                 rows.append(Row(name_segment(segment), cells))
         title = data.definitions[metric].title
-        headings = ("Part", *(_head_side(data, side) for side in sides))
+        headings = ("Part", *(_head_side(data, side, _BY_SEGMENT) for side in sides))
         sheets.append(Sheet(f"{title} by part", headings, tuple(rows)))
     return tuple(sheets)
 

@@ -31,6 +31,17 @@ _HEADLINES: Final = (
     ("lengths miscounted", "swim_lengths_error"),
     ("battery use", "battery_rate_pct_per_h"),
 )
+#: What is said instead where there is no reference.
+_DIFFERENCES: Final = {
+    "hr_bias_bpm": "heart rate differs from {} by, on average",
+    "hr_mae_bpm": "heart rate differs from {} by, mean size",
+    "hr_within_5_bpm_pct": "within 5 bpm of {}",
+    "hr_lock_s": "within 5 bpm of {} after",
+    "distance_error_pct": "distance differs from {} by",
+    "track_cross_median_m": "track differs from {} by, median",
+    "ascent_error_pct": "ascent differs from {} by",
+    "swim_lengths_error": "lengths differ from {} by",
+}
 #: How grave a kind of finding is beside its size and length.
 _GRAVITY: Final = {
     "biased_stretch": 3.0,
@@ -43,7 +54,7 @@ _GRAVITY: Final = {
     "frozen": 2.0,
 }
 #: What qualifies a comparison; nothing that happened.
-_REMARKS: Final = ("battery_range", "battery_contradiction")
+_REMARKS: Final = ("battery_range", "battery_contradiction", "references_disagree")
 _MOST_OUTSTANDING: Final = 3
 _METHODS: Final = {
     "gnss": "both clocks are set by satellites",
@@ -107,7 +118,7 @@ def _summarise(data: WorkoutData, recording: RecordingFacts) -> DeviceSummary:
     for what, metric in _HEADLINES:
         result = data.find(recording.recording_id, metric)
         if result is not None and result.value is not None:
-            headlines.append(Headline(what, result))
+            headlines.append(Headline(_name_headline(data, what, result), result))
     return DeviceSummary(
         device=recording.device,
         compared=f"{_say_against(data, recording)} {_say_clock(recording)}",
@@ -118,8 +129,17 @@ def _summarise(data: WorkoutData, recording: RecordingFacts) -> DeviceSummary:
     )
 
 
+def _name_headline(data: WorkoutData, what: str, result: Result) -> str:
+    """Return what a number is; where there is no reference, from what the device differs by it."""
+    if not result.is_difference or result.reference is None:
+        return what
+    topic = _DIFFERENCES.get(result.metric, what)
+    return topic.format(name_reference(data, result.reference))
+
+
 def _say_against(data: WorkoutData, recording: RecordingFacts) -> str:
     references: dict[str, list[str]] = {}
+    differs: dict[str, list[str]] = {}
     topics = (
         ("heart rate", "hr_mae_bpm"),
         ("distance", "distance_error_pct"),
@@ -130,13 +150,21 @@ def _say_against(data: WorkoutData, recording: RecordingFacts) -> str:
     for topic, metric in topics:
         result = data.find(recording.recording_id, metric)
         if result is not None and result.value is not None and result.reference:
-            references.setdefault(name_reference(data, result.reference), []).append(topic)
+            found = differs if result.is_difference else references
+            found.setdefault(name_reference(data, result.reference), []).append(topic)
     device = recording.device
     role = ROLES.get(device.role, device.role)
-    if not references:
-        return f"Its role is {role}; nothing of it was held against anything else here."
+    if not references and not differs:
+        return f"Its role is {role}; nothing of it was compared with anything else here."
     said = [f"{join_words(topics)} against {name}" for name, topics in references.items()]
-    return f"Its role is {role}; compared here: {join_words(said)}."
+    sentences = [f"compared here: {join_words(said)}."] if said else []
+    sentences += [
+        f"{join_words(topics)} {'has' if len(topics) == 1 else 'have'} no reference: what is shown "
+        f"is how the device differs from {name}, no error of either."
+        for name, topics in differs.items()
+    ]
+    sentences = [f"{one[:1].upper()}{one[1:]}" for one in sentences]
+    return f"Its role is {role}. {' '.join(sentences)}"
 
 
 def name_reference(data: WorkoutData, reference: str) -> str:

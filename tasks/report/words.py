@@ -154,6 +154,7 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
         "frozen": f"stood still at one value {when}",
         "stroke_misread": f"took one stroke for another {when}",
         "battery_range": "was compared over another range of charge, so rates are not quite alike",
+        "references_disagree": "has two references of its distance that disagree",
         "battery_contradiction": "has battery levels that contradict each other",
     }
     plain = finding.kind.replace("_", " ")

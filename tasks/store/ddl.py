@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import re
 import uuid
 from typing import TYPE_CHECKING, Final
 
@@ -32,6 +33,8 @@ STORAGE_VERSION: Final = "v1.2.0"
 FACTS_TABLE: Final = "store_facts"
 BUILDING: Final = ".building"
 
+#: A word in the text of a check; no word holds a quote.
+_WORD: Final = re.compile(r"'([^']*)'")
 #: DuckDB's type of each kind of column.
 SQL_TYPES: Final = {
     "float": "DOUBLE",
@@ -65,12 +68,30 @@ def build_create(table: Table) -> str:
     """Return the statement that creates `table`.
 
     Tables whose rows are replaced have their key as primary key. Append-only tables have none:
-    nothing is ever looked up in them by key, and `results` has a key with missing parts.
+    nothing is ever looked up in them by key, and `results` has a key with missing parts. A column
+    of known words takes no others.
     """
-    parts = [f"{quote_name(column.name)} {SQL_TYPES[column.kind]}" for column in table.columns]
+    return f"CREATE TABLE IF NOT EXISTS {quote_name(table.name)} ({_list_parts(table)})"
+
+
+def _list_parts(table: Table) -> str:
+    parts = [
+        f"{quote_name(column.name)} {SQL_TYPES[column.kind]}{_build_check(column)}"
+        for column in table.columns
+    ]
     if has_primary_key(table):
         parts.append(f"PRIMARY KEY ({list_names(table.key)})")
-    return f"CREATE TABLE IF NOT EXISTS {quote_name(table.name)} ({', '.join(parts)})"
+    return ", ".join(parts)
+
+
+def _build_check(column: Column) -> str:
+    if not column.words:
+        return ""
+    return f" CHECK ({quote_name(column.name)} IN ({_list_words(column)}))"
+
+
+def _list_words(column: Column) -> str:
+    return ", ".join(quote_text(word) for word in column.words)
 
 
 def build_comments(table: Table) -> tuple[str, ...]:
@@ -231,6 +252,46 @@ def _upgrade_table(connection: duckdb.DuckDBPyConnection, table: Table, name: st
             )
         elif there[column.name] != SQL_TYPES[column.kind]:
             raise _refuse_column(table, column, there[column.name], name)
+    _check_words(connection, table, name)
+
+
+def _check_words(connection: duckdb.DuckDBPyConnection, table: Table, name: str) -> None:
+    """Make the table anew where its columns take other words than declared: DuckDB alters none.
+
+    Raises StoreSchemaError for a word in it that is not known any more.
+    """
+    declared = {column.name: set(column.words) for column in table.columns if column.words}
+    if _find_words(connection, table) == declared:
+        return
+    for column in table.columns:
+        if column.words:
+            strange = connection.execute(
+                f"SELECT {quote_name(column.name)} FROM {quote_name(table.name)} "  # noqa: S608
+                f"WHERE {quote_name(column.name)} NOT IN ({_list_words(column)}) LIMIT 1"
+            ).fetchall()
+            if strange:
+                raise StoreSchemaError(
+                    f"{name}: {table.name}.{column.name} is {strange[0][0]!r}, which this version "
+                    "does not know; move the file away and run coworn rebuild"
+                )
+    old, made, columns = quote_name(table.name), f"{table.name}{BUILDING}", table.column_names
+    connection.execute(f"CREATE TABLE {quote_name(made)} ({_list_parts(table)})")
+    # The order of rows is kept: in append-only tables it is the order of writing.
+    connection.execute(
+        f"INSERT INTO {quote_name(made)} SELECT {list_names(columns)} FROM {old} ORDER BY rowid"  # noqa: S608
+    )
+    connection.execute(f"DROP TABLE {old}")
+    connection.execute(f"ALTER TABLE {quote_name(made)} RENAME TO {old}")
+
+
+def _find_words(connection: duckdb.DuckDBPyConnection, table: Table) -> dict[str, set[str]]:
+    rows = connection.execute(
+        "SELECT constraint_column_names[1], constraint_text FROM duckdb_constraints() "
+        "WHERE table_name = ? AND constraint_type = 'CHECK' "
+        "AND database_name = current_database()",
+        [table.name],
+    ).fetchall()
+    return {column: set(_WORD.findall(text)) for column, text in rows}
 
 
 def _refuse_column(table: Table, column: Column, found: str, name: str) -> StoreSchemaError:

@@ -7,9 +7,42 @@ that `normalise` applies and the checks on write all come from here.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, get_args
+
+from tasks.core.registers import ReferenceKind
 
 Kind = Literal["float", "integer", "text", "boolean", "instant"]
+
+#: What a device may be in a test.
+ROLES: Final = ("test", "predecessor", "reference", "peer")
+#: What may happen to a recording; each has a detector of its own.
+FINDING_KINDS: Final = (
+    "battery_contradiction",
+    "battery_range",
+    "biased_stretch",
+    "cadence_lock",
+    "cut_corner",
+    "dropout",
+    "false_pause",
+    "frozen",
+    "late_lock",
+    "missed_rise",
+    "position_gap",
+    "position_jump",
+    "references_disagree",
+    "spike",
+    "stroke_misread",
+)
+#: What may be said across workouts.
+VERDICTS: Final = (
+    "better",
+    "worse",
+    "leans better",
+    "leans worse",
+    "alike",
+    "unclear",
+    "too few",
+)
 
 
 @dataclass(frozen=True)
@@ -17,7 +50,8 @@ class Column:
     """One column.
 
     `low` and `high` are the plausible range, both ends included; a sample outside is set to
-    missing and counted. They are None where every value is possible.
+    missing and counted. They are None where every value is possible. `words` are all that a text
+    may be, none where anything is; the store refuses others.
     """
 
     name: str
@@ -26,6 +60,7 @@ class Column:
     unit: str | None = None
     low: float | None = None
     high: float | None = None
+    words: tuple[str, ...] = ()
 
     @property
     def comment(self) -> str:
@@ -43,8 +78,8 @@ def _integer(name: str, meaning: str, unit: str | None = None) -> Column:
     return Column(name, "integer", meaning, unit)
 
 
-def _text(name: str, meaning: str) -> Column:
-    return Column(name, "text", meaning)
+def _text(name: str, meaning: str, *, words: tuple[str, ...] = ()) -> Column:
+    return Column(name, "text", meaning, words=words)
 
 
 def _instant(name: str, meaning: str) -> Column:
@@ -123,7 +158,7 @@ _ALL: Final = (
     _text("folder", "Sub-folder of the inbox, taken as a device hint"),
     _integer("n_recordings", "Recordings found in it", "count"),
     # --- devices ----------------------------------------------------------------------------
-    _text("role", "test, predecessor, reference or peer"),
+    _text("role", "test, predecessor, reference or peer", words=ROLES),
     _text("site", "Where it is worn: wrist, chest, arm, handlebar, foot, pocket, other"),
     _text("heart_rate", "How it measures heart rate: ecg, optical or none"),
     _float("claimed_gnss_hours", "h", "Battery life with GNSS that the maker claims", 0.0),
@@ -192,6 +227,7 @@ _ALL: Final = (
         "truth, course, device (a reference device of this channel), consensus, or comparison: a "
         "device that is no reference, so that a difference from it is no error; null where none "
         "is needed",
+        words=get_args(ReferenceKind),
     ),
     _integer("reference_rank", "Place of the reference among those of this value, the best is 1"),
     Column(
@@ -220,7 +256,7 @@ _ALL: Final = (
         "coverage", "1", "Compared seconds / seconds in which the reference had a value", 0.0, 1.0
     ),
     # --- findings ---------------------------------------------------------------------------
-    _text("kind", "Kind of finding"),
+    _text("kind", "Kind of finding", words=FINDING_KINDS),
     _float("size", "see unit", "Size, signed: test minus reference"),
     # --- verdicts ---------------------------------------------------------------------------
     _text("against", "Device id, criterion, or two conditions of one setup key"),
@@ -232,6 +268,7 @@ _ALL: Final = (
         "verdict",
         "better, worse, alike (within the margin), unclear, or too few; better than a criterion "
         "means that it is met",
+        words=VERDICTS,
     ),
     _integer(
         "workouts_needed",

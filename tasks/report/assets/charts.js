@@ -206,7 +206,7 @@
     document.getElementById("stretch-to").value = toClock(until);
     const head = document.createElement("thead"), body = document.createElement("tbody");
     head.append(makeRow("th", HEADINGS));
-    seconds.devices.forEach((one) => body.append(makeRow("td", [`${one.label} against ${one.reference_label}`, ...measure(one, from, until)])));
+    seconds.devices.forEach((one) => body.append(makeRow("td", [`${one.label} ${one.compared}`, ...measure(one, from, until)])));
     document.getElementById("stretch-table").replaceChildren(head, body);
     document.getElementById("stretch-sql").textContent = writeStretchSql(from, until);
   };

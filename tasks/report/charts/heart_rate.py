@@ -53,12 +53,15 @@ def draw_heart_rate(data: WorkoutData) -> tuple[Drawing, ...]:
         "marks": collect_marks(data, MARKED),
     }
     panels = [_draw_rates(data, devices)]
+    error, whom = ("error", "against the reference")
+    if not data.has_reference:
+        error, whom = ("difference", "between the devices")
     if tables["error"]["s"]:
         panels.append(_draw_errors(data, devices))
     return (
         Drawing(
             name="heart_rate",
-            title="Heart rate, and the error against the reference",
+            title=f"Heart rate, and the {error} {whom}",
             alternative=_describe(data, devices),
             spec={"vconcat": panels},
             tables=tables,
@@ -187,7 +190,10 @@ def _draw_errors(data: WorkoutData, devices: tuple[DeviceFacts, ...]) -> dict[st
                     "y": {
                         "field": "error",
                         "type": "quantitative",
-                        "axis": {"title": "error (bpm)", "tickCount": 5},
+                        "axis": {
+                            "title": f"{'error' if data.has_reference else 'difference'} (bpm)",
+                            "tickCount": 5,
+                        },
                     },
                     **encode_device(devices),
                 },

@@ -28,6 +28,7 @@ def draw_response(data: WorkoutData) -> tuple[Drawing, ...]:
     """Draw the error since each rise of the reference began, one rise over the other."""
     table: dict[str, list[Any]] = {"since": [], "error": [], "device": [], "rise": []}
     devices = []
+    what = "error" if data.has_reference else "difference"
     most = 0
     for recording_id, pair in data.pairs.items():
         rises = find_rises(
@@ -80,7 +81,7 @@ def draw_response(data: WorkoutData) -> tuple[Drawing, ...]:
                             "y": {
                                 "field": "error",
                                 "type": "quantitative",
-                                "axis": {"title": "error (bpm)"},
+                                "axis": {"title": f"{what} (bpm)"},
                             },
                             "detail": {"field": "rise", "type": "nominal"},
                             **encode_device(devices),

@@ -318,3 +318,26 @@ def test_nothing_is_found_fault_with_by_a_device_that_is_no_reference() -> None:
     judged = replace(suspects, subjects=(watch, known), memo={})
     kinds = measure_workout(judged).findings.column("kind").to_pylist()
     assert "biased_stretch" in kinds
+
+
+def test_two_references_that_disagree_are_reported_as_a_row() -> None:
+    """The watch agrees with the bike computer; the notes say 15 % more than both."""
+    way = np.linspace(0.0, 8500.0, 1001)
+    computer = Device(id="computer", name="Computer", role="reference")
+
+    def report(distance_m: float) -> list[tuple[object, ...]]:
+        truth = Truth(distance_m=distance_m, distance_tolerance_pct=0.5)
+        notes = Notes(datetime.fromtimestamp(START_S, UTC), truth=truth)
+        workout = make_workout(WATCH, computer, notes=notes, distance_m=way)
+        rows = measure_workout(workout).findings.to_pylist()
+        return [
+            (row["device_id"], row["kind"], row["reference"], round(row["size"], 1), row["note"])
+            for row in rows
+        ]
+
+    note = (
+        "-15.0 % against the notes and +0.0 % against computer, which together may be off by "
+        "2.5 %: one is wrong"
+    )
+    assert report(10_000.0) == [("watch", "references_disagree", "computer", 15.0, note)]
+    assert report(8600.0) == []

@@ -3,23 +3,87 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
 import duckdb
 import pytest
 
+from config.devices import Role
 from config.home import Home
+from tasks.core import discovery, registers
 from tasks.core.errors import CowornError, UsageError
 from tasks.store import StoreSchemaError, ddl, open_store, publish, read_store, replace_rows
 from tasks.store.connect import prepare_store
+from tasks.tables import columns
 from tasks.tables.columns import Column
 from tasks.tables.tables import STORE_TABLES, WORKOUTS, Table
+from tasks.verdicts.conclude import ALIKE, BETTER, TOO_FEW, UNCLEAR, WORSE
 from tests.unit.store.rows import make_workouts
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from config.settings import Settings
+
+
+def test_known_words_are_all_that_their_columns_take(home: Home) -> None:
+    with open_store(home) as connection:
+        connection.execute("INSERT INTO devices (device_id, role) VALUES ('a', 'peer')")
+        connection.execute("INSERT INTO devices (device_id, role) VALUES ('b', NULL)")
+    for statement in (
+        "INSERT INTO devices (device_id, role) VALUES ('c', 'candidate')",
+        "INSERT INTO findings (kind) VALUES ('Spike')",
+        "INSERT INTO verdicts (verdict) VALUES ('best')",
+        "INSERT INTO results (reference_kind) VALUES ('watch')",
+    ):
+        with (
+            pytest.raises(duckdb.ConstraintException, match="CHECK"),
+            open_store(home) as connection,
+        ):
+            connection.execute(statement)
+
+
+def test_declared_words_are_those_of_the_program() -> None:
+    discovery.load_metrics()
+    assert set(columns.FINDING_KINDS) == set(registers.FINDING_KINDS)
+    assert set(columns.ROLES) == set(get_args(Role))
+    assert {BETTER, WORSE, ALIKE, UNCLEAR, TOO_FEW} <= set(columns.VERDICTS)
+
+
+def test_a_store_from_before_the_words_keeps_its_rows_in_order(home: Home) -> None:
+    """As an older version made it: no check, no kind of reference, rows in the order of writing."""
+    ddl.create_store(home.store)
+    older = {
+        "findings": "run_id VARCHAR, workout_id VARCHAR, kind VARCHAR",
+        "devices": "device_id VARCHAR, role VARCHAR, PRIMARY KEY (device_id)",
+    }
+    with duckdb.connect(str(home.store)) as connection:
+        for table, parts in older.items():
+            connection.execute(f"DROP TABLE {table}")
+            connection.execute(f"CREATE TABLE {table} ({parts})")
+        connection.execute("INSERT INTO devices VALUES ('z', 'test'), ('a', 'reference')")
+        connection.execute("INSERT INTO findings VALUES ('2', 'w', 'spike'), ('1', 'w', 'frozen')")
+        connection.execute("UPDATE store_facts SET value = 'older' WHERE fact = 'schema'")
+    with open_store(home) as connection:
+        found = connection.execute("SELECT run_id, kind FROM findings").fetchall()
+        assert found == [("2", "spike"), ("1", "frozen")]
+        assert connection.execute("SELECT count(*) FROM devices").fetchall() == [(2,)]
+        with pytest.raises(duckdb.ConstraintException, match="CHECK"):
+            connection.execute("INSERT INTO findings (kind) VALUES ('odd')")
+
+
+def test_a_word_that_is_no_longer_known_is_named(home: Home) -> None:
+    ddl.create_store(home.store)
+    with duckdb.connect(str(home.store)) as connection:
+        connection.execute("DROP TABLE findings")
+        connection.execute("CREATE TABLE findings (run_id VARCHAR, kind VARCHAR)")
+        connection.execute("INSERT INTO findings VALUES ('1', 'odd')")
+        connection.execute("UPDATE store_facts SET value = 'older' WHERE fact = 'schema'")
+    with (
+        pytest.raises(StoreSchemaError, match=r"findings\.kind is 'odd'.*coworn rebuild"),
+        open_store(home),
+    ):
+        pass
 
 
 @pytest.mark.parametrize("table", STORE_TABLES, ids=lambda table: table.name)

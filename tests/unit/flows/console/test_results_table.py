@@ -96,3 +96,23 @@ def test_wide_characters_do_not_shift_a_row(capsys: pytest.CaptureFixture[str]) 
     wide = replace(ROW, device_id="腕時計")
     lines = tell([ROW, wide], capsys)
     assert cell_len(lines[-1]) == cell_len(lines[-2])
+
+
+def test_what_is_no_error_stands_in_brackets_and_says_from_whom(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "200")
+    row = replace(
+        ROW,
+        device_id="watch",
+        distance_reference="old",
+        distance_reference_kind="comparison",
+        error_pct=-2.4,
+    )
+    lines = tell([row], capsys)
+    assert lines[3] == (
+        "2026-05-02 07:30Z running: heart rate against hazel, no reference: distance of watch "
+        "differs from old by (...)"
+    )
+    assert lines[-1].split()[-2:] == ["(-2.4)", "42"]
+    assert "4.9" in lines[-1].split()
