@@ -75,7 +75,7 @@ class HeartRateSettings(Section):
         description="Difference of two references from which the second is doubtful [bpm]"
     )
     beats_window_s: Positive = Field(
-        description="Window in which beats become the reference heart rate [s]"
+        description="Centred window in which beats become the reference heart rate [s]"
     )
     cold_degc: float = Field(description="Temperature below which a start is cold [degrees C]")
     cold_start_s: Positive = Field(description="Time for which a cold start lasts [s]")

@@ -163,6 +163,10 @@ class Metric:
     compute: Callable[[Any], Value]
 
 
+#: How often the series changed that all metrics and findings of a kind of comparison share: added
+#: to the version of each of them. Heart rate, 1: beats of a centred window of 7 s, by shares.
+SHARED_REVISIONS: Final[Mapping[Against, int]] = {"heart_rate": 1}
+
 METRICS: Final[dict[str, Metric]] = {}
 MetricFunction = TypeVar("MetricFunction", bound=Callable[[Any], Value])
 
@@ -196,7 +200,7 @@ def metric(
             domain=domain,
             title=title,
             unit=unit,
-            version=version,
+            version=version + SHARED_REVISIONS.get(against, 0),
             definition=definition,
             formula=formula,
             better=better,
@@ -266,7 +270,16 @@ def finding(
     def register(function: DetectFunction) -> DetectFunction:
         _refuse_second(FINDING_KINDS, kind, "finding")
         FINDING_KINDS[kind] = FindingKind(
-            kind, domain, title, unit, version, definition, source, against, needs, function
+            kind,
+            domain,
+            title,
+            unit,
+            version + SHARED_REVISIONS.get(against, 0),
+            definition,
+            source,
+            against,
+            needs,
+            function,
         )
         return function
 

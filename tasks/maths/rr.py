@@ -18,6 +18,10 @@ _MEDIAN_FACTOR = 3.0
 _LEAST_THRESHOLD_MS = 5.0  # so even intervals are no artefacts at a recording step of 1 ms
 _FEWEST_BEATS = 12
 _MOST_ROUNDS = 5
+#: Beats that must lie on each side of an instant [s]: fewer are one or two single beats.
+_LEAST_SIDE_S = 1.0
+#: Time between two intervals from which it is a gap, not the drift of a clock [s].
+_HOLE_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,23 +158,53 @@ def correct_beats(rr_ms: FloatArray) -> CorrectedBeats:
 def compute_heart_rate_on_grid(
     beat_s: FloatArray, rr_ms: FloatArray, grid_s: FloatArray, *, window_s: float, max_rr_ms: float
 ) -> FloatArray:
-    """Return the heart rate at grid seconds from the beats in a centred window [bpm].
+    """Return the heart rate at grid seconds: beats per time in a centred window [bpm].
 
-    ``beat_s`` ``(n_beats,)`` increasing, the end of each interval ``rr_ms``; gives ``(n_grid,)``:
-    60000 / mean(RR) of the intervals whose end lies in the window, NaN where there is none.
-    Intervals longer than ``max_rr_ms`` are gaps and do not count.
+    ``beat_s`` ``(n_beats,)`` increasing, the end of each interval ``rr_ms``; gives ``(n_grid,)``.
+    An interval counts by the share of it that lies in the window: counted whole where it ends
+    there, as is done often, it comes half a beat late (0.2 to 0.4 s) and steps in and out.
+    Intervals longer than ``max_rr_ms`` are gaps. Near a gap or an end the window shrinks on both
+    sides alike, so that it stays centred; NaN where less than a second of beats is left on one
+    side. Formula:
+    60 sum(inside / RR) / sum(inside), ``inside`` the time of an interval in the window. *Source*:
+    our own choice; 60 / mean(RR) of whole beats is common practice.
     """
     counted = np.isfinite(rr_ms) & (rr_ms > 0) & (rr_ms <= max_rr_ms)
-    at, intervals = beat_s[counted], rr_ms[counted]
-    total = np.concatenate([[0.0], np.cumsum(intervals)])
-    low = np.searchsorted(at, grid_s - window_s / 2, side="right")
-    high = np.searchsorted(at, grid_s + window_s / 2, side="right")
-    count = (high - low).astype(np.float64)
-    sums = total[high] - total[low]
-    rates: FloatArray = np.where(
-        count > 0, MILLISECONDS_PER_MINUTE * count / np.maximum(sums, 1e-9), NAN
-    )
+    if not counted.any():
+        return np.full(grid_s.shape, NAN)
+    before = np.concatenate([[-np.inf], beat_s[:-1]])[counted]
+    ends, intervals_s = beat_s[counted], rr_ms[counted] / 1000.0
+    # Times that drift against the sum of the intervals must not make them overlap.
+    begins = np.maximum(ends - intervals_s, before)
+    half_s = _find_half_windows(begins, ends, grid_s, longest_s=window_s / 2)
+    knots = np.column_stack([begins, ends]).ravel()
+
+    def sum_between(values: FloatArray) -> FloatArray:
+        sums = np.repeat(np.concatenate([[0.0], np.cumsum(values)]), 2)[1:-1]
+        between: FloatArray = np.interp(grid_s + half_s, knots, sums)
+        between -= np.interp(grid_s - half_s, knots, sums)
+        return between
+
+    time_s = sum_between(ends - begins)
+    beats = sum_between((ends - begins) / intervals_s)
+    is_known = time_s > 0
+    rates: FloatArray = np.where(is_known, 60.0 * beats / np.where(is_known, time_s, 1.0), NAN)
     return rates
+
+
+def _find_half_windows(
+    begins: FloatArray, ends: FloatArray, grid_s: FloatArray, *, longest_s: float
+) -> FloatArray:
+    """Return half the width of each window [s]; 0 where too few beats lie around."""
+    is_first = np.concatenate([[True], begins[1:] - ends[:-1] > _HOLE_S])
+    run_begins = begins[is_first]
+    run_ends = ends[np.append(is_first[1:], True)]
+    run = np.clip(np.searchsorted(run_begins, grid_s, side="right") - 1, 0, None)
+    room_s = np.minimum(grid_s - run_begins[run], run_ends[run] - grid_s)
+    half_s: FloatArray = np.where(
+        room_s >= min(_LEAST_SIDE_S, longest_s), np.minimum(room_s, longest_s), 0.0
+    )
+    return half_s
 
 
 def _move_beats(beats: FloatArray, artefacts: BeatArtefacts) -> FloatArray:

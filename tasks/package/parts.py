@@ -119,7 +119,14 @@ def _make_answered(table: Table, title: str) -> Part:
     )
 
 
-def _make_laid(table: Table, title: str, *, name: str = "", key: tuple[str, ...] = ()) -> Part:
+def _make_laid(
+    table: Table,
+    title: str,
+    *,
+    name: str = "",
+    key: tuple[str, ...] = (),
+    unique: tuple[str, ...] = (),
+) -> Part:
     first = COLUMNS["workout_id" if table is PAIRS else "recording_id"]
     columns = (first, *table.columns)
     return Part(
@@ -128,6 +135,7 @@ def _make_laid(table: Table, title: str, *, name: str = "", key: tuple[str, ...]
         table=table,
         columns=columns,
         key=key,
+        unique=unique,
         links=_find_links(table.name, columns, key),
     )
 
@@ -173,8 +181,8 @@ PARTS: Final = (
     _make_laid(tables.SAMPLES, "Samples at native rate", key=("recording_id", "time_utc")),
     _make_laid(
         tables.PAIRS,
-        "Two recordings side by side, second by second",
-        key=("recording_id", "reference_recording_id", "time_utc"),
+        "A recording and what it is compared with side by side, second by second",
+        unique=("recording_id", "reference", "reference_recording_id", "time_utc"),
     ),
     _make_laid(tables.LAPS, "Laps"),
     _make_laid(tables.LENGTHS, "Pool lengths and rests"),

@@ -8,28 +8,31 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS, SCOPES, SEGMENTERS, Value, unknown
+from tasks.metrics.heart_rate.compared import score_heart_rate
 from tasks.tables.arrow import concatenate, make_rows
 from tasks.tables.tables import FINDINGS, PAIRS, RESULTS
-from tasks.workout.case import Case, Segment
+from tasks.workout.case import Case, Segment, pair_scored
 from tasks.workout.clocks import TIMED, explain_doubt
 from tasks.workout.consensus import CHANNELS
 from tasks.workout.main_rows import mark_main_rows
 from tasks.workout.named_segments import find_seconds
-from tasks.workout.pair_rows import make_pair_rows
+from tasks.workout.pair_rows import SCORED_CHANNELS, make_pair_rows
 from tasks.workout.references import Choice, choose_references
+from tasks.workout.scored import CLOCK_IN_DOUBT
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
     from tasks.core.registers import Against, Finding, FindingKind, Metric
     from tasks.workout.case import Reference, Subject, Workout
+    from tasks.workout.scored import Scored
 
 logger = logging.getLogger(__name__)
 
@@ -48,25 +51,48 @@ def measure_workout(workout: Workout) -> Measured:
     load_metrics()
     results: list[dict[str, Any]] = []
     findings: list[dict[str, Any]] = []
-    pairs: dict[tuple[str, str], pa.Table] = {}
+    pairs: list[pa.Table] = []
     for subject in workout.subjects:
         kinds: tuple[Against, ...] = (*CHANNELS, "truth", "lengths", "battery")
         choices = {kind: choose_references(workout, subject, kind) for kind in kinds}
         results += mark_main_rows(_measure_metrics(workout, subject, choices))
         findings += _look_for_findings(workout, subject, choices)
-        for kind in CHANNELS:
-            for reference in choices[kind].references:
-                other = reference.subject
-                if other is None:
-                    continue
-                key = (subject.recording_id, other.recording_id)
-                if key not in pairs:
-                    pairs[key] = make_pair_rows(workout, subject, other)
+        pairs += _pair_rows(workout, subject, choices)
     return Measured(
         results=make_rows(RESULTS, results),
         findings=make_rows(FINDINGS, findings),
-        pairs=concatenate(PAIRS, pairs.values()),
+        pairs=concatenate(PAIRS, pairs),
     )
+
+
+# --- pairs ------------------------------------------------------------------------------------
+def _pair_rows(
+    workout: Workout, test: Subject, choices: dict[Against, Choice]
+) -> Iterator[pa.Table]:
+    """Return the rows of one recording: one table for each device or consensus beside it."""
+    by_side: dict[tuple[str, str | None], dict[Against, Reference]] = {}
+    for kind in CHANNELS:
+        for reference in choices[kind].references:
+            subject = reference.subject
+            if subject is not None or kind in SCORED_CHANNELS:
+                side = (reference.name, None if subject is None else subject.recording_id)
+                by_side.setdefault(side, {})[kind] = reference
+    for references in by_side.values():
+        scored = {
+            kind: _score(Case(workout, test, one, _cut_segments(workout, test, one)[0]), kind)
+            for kind, one in references.items()
+            if kind in SCORED_CHANNELS
+        }
+        yield make_pair_rows(workout, test, references, scored)
+
+
+def _score(case: Case, kind: Against) -> Scored:
+    """Return the seconds that the metrics of a kind count."""
+    channel, _, _ = SCORED_CHANNELS[kind]
+    scored = score_heart_rate(case) if kind == "heart_rate" else case.score(channel)
+    if kind in TIMED and explain_doubt(case) is not None:
+        return replace(scored, codes=np.full_like(scored.codes, CLOCK_IN_DOUBT))
+    return scored
 
 
 # --- segments ---------------------------------------------------------------------------------
@@ -145,9 +171,8 @@ def _compute(metric: Metric, case: Case) -> Value:
     doubt = explain_doubt(case) if metric.against in TIMED else None
     if doubt is not None:
         return unknown(doubt)
-    channels = CHANNELS.get(metric.against, ())
-    if len(channels) == 1 and metric.against != "distance":
-        paired = case.paired(channels[0])
+    if metric.against in SCORED_CHANNELS:
+        paired = pair_scored(_score(case, metric.against), case.segment.mask)
         if paired.n < metric.minimum_n:
             return unknown(
                 f"{paired.n} seconds can be compared; at least {metric.minimum_n} are needed",

@@ -86,11 +86,28 @@ def _instant(name: str, meaning: str) -> Column:
     return Column(name, "instant", meaning, "UTC")
 
 
+def _describe_scored(channel: str) -> tuple[Column, Column]:
+    """Return whether the metrics of a channel count a second, and why they do not."""
+    words = channel.replace("_", " ")
+    return (
+        Column(
+            f"{channel}_is_scored",
+            "boolean",
+            f"Whether the second counts in the metrics of {words} against this reference, over the "
+            "whole workout",
+        ),
+        _text(f"{channel}_unscored_because", f"Why the second does not count in {words}"),
+    )
+
+
 _ALL: Final = (
     # --- keys -------------------------------------------------------------------------------
     _text("file_id", "SHA-256 of the export's bytes, in hexadecimal"),
     _text("recording_id", "Key of one recording: what one export says of one activity"),
-    _text("reference_recording_id", "Recording that the test recording is compared with"),
+    _text(
+        "reference_recording_id",
+        "Recording that the test recording is compared with; null for a consensus",
+    ),
     _text("workout_id", "Key of one bout of exercise, recorded by one or more devices at once"),
     _text("device_id", "Key of one physical unit, as in devices.toml"),
     _text("run_id", "Key of the pipeline run that made this row"),
@@ -340,12 +357,20 @@ _ALL: Final = (
     # --- notes ------------------------------------------------------------------------------
     _text("notes_text", "The notes as they were dropped"),
     # --- pairs ------------------------------------------------------------------------------
-    _float("heart_rate_test_bpm", "bpm", "Heart rate of the test recording"),
-    _float("heart_rate_reference_bpm", "bpm", "Heart rate of the reference"),
+    _float("heart_rate_test_bpm", "bpm", "Heart rate that the device shows"),
+    _float(
+        "heart_rate_reference_bpm",
+        "bpm",
+        "Heart rate that is the reference: a strap's corrected beats in a centred window where it "
+        "has them, else what it shows",
+    ),
+    *_describe_scored("heart_rate"),
     _float("speed_test_mps", "m/s", "Speed of the test recording"),
     _float("speed_reference_mps", "m/s", "Speed of the reference"),
+    *_describe_scored("speed"),
     _float("altitude_test_m", "m", "Altitude of the test recording"),
     _float("altitude_reference_m", "m", "Altitude of the reference"),
+    *_describe_scored("altitude"),
     _float("cadence_test_rpm", "rpm", "Cadence of the test recording"),
     _float("cadence_reference_rpm", "rpm", "Cadence of the reference"),
     _float("power_test_w", "W", "Power of the test recording"),

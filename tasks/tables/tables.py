@@ -83,12 +83,15 @@ EVENTS: Final = Table(
 PAIRS: Final = Table(
     "pairs",
     "lake",
-    "one row per second and pair of recordings of one workout, on the workout's clock",
+    "one row per second, recording and device or consensus that it is compared with, on the "
+    "workout's clock",
     _pick(
-        "time_utc recording_id reference_recording_id "
-        "heart_rate_test_bpm heart_rate_reference_bpm speed_test_mps speed_reference_mps "
-        "altitude_test_m altitude_reference_m cadence_test_rpm cadence_reference_rpm "
-        "power_test_w power_reference_w"
+        "time_utc recording_id device_id reference reference_recording_id "
+        "heart_rate_test_bpm heart_rate_reference_bpm heart_rate_is_scored "
+        "heart_rate_unscored_because speed_test_mps speed_reference_mps speed_is_scored "
+        "speed_unscored_because altitude_test_m altitude_reference_m altitude_is_scored "
+        "altitude_unscored_because cadence_test_rpm cadence_reference_rpm power_test_w "
+        "power_reference_w"
     ),
 )
 

@@ -21,6 +21,7 @@ from tasks.core.notes import Notes  # noqa: TC001 - dataclasses are read at run 
 from tasks.core.recording import Header, Recording
 from tasks.tables.arrow import make_empty, make_table
 from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES
+from tasks.workout.scored import Scored, score_seconds
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -256,25 +257,37 @@ class Case:
         """Return the same comparison over another segment."""
         return replace(self, segment=segment, memo={})
 
-    def _find_counted(self) -> Booleans:
-        counted = self.segment.mask & ~self.test.paused
-        if self.reference is not None and self.reference.paused is not None:
-            counted &= ~self.reference.paused
-        return counted
-
-    def _pair(self, channel: str) -> Paired:
+    def score(self, channel: str) -> Scored:
+        """Return both sides of the whole comparison as recorded, and which seconds count."""
         test = self.test.values(channel)
         reference = None if self.reference is None else self.reference.values(channel)
         if reference is None:
             reference = np.full(test.shape, np.nan)
-        has_reference = self.counted & np.isfinite(reference)
-        both = has_reference & np.isfinite(test)
-        return Paired(
-            test=test[both],
-            reference=reference[both],
-            seconds=np.flatnonzero(both),
-            n_reference=int(has_reference.sum()),
-        )
+        return score_seconds(test, reference, paused=self.paused)
+
+    @property
+    def paused(self) -> Booleans:
+        """Mark the seconds in which either side paused."""
+        if self.reference is None or self.reference.paused is None:
+            return self.test.paused
+        return self.test.paused | self.reference.paused
+
+    def _find_counted(self) -> Booleans:
+        return self.segment.mask & ~self.paused
+
+    def _pair(self, channel: str) -> Paired:
+        return pair_scored(self.score(channel), self.segment.mask)
+
+
+def pair_scored(scored: Scored, mask: Booleans) -> Paired:
+    """Return the scored seconds of a part."""
+    seconds = np.flatnonzero(scored.is_scored & mask)
+    return Paired(
+        test=scored.test[seconds],
+        reference=scored.reference[seconds],
+        seconds=seconds,
+        n_reference=int((scored.has_reference & mask).sum()),
+    )
 
 
 # --- small cases for worked examples ----------------------------------------------------------

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from tasks.maths.beat_rate import derive_heart_rate
 from tasks.maths.geodesy import compute_leg_lengths
 from tasks.maths.resample import (
     average_per_second,
@@ -17,7 +18,6 @@ from tasks.maths.resample import (
     round_to_seconds,
     widen_gap,
 )
-from tasks.maths.rr import compute_heart_rate_on_grid, find_beat_artefacts
 from tasks.maths.smoothing import compute_running_mean
 from tasks.tables.arrow import read_floats, read_micros
 
@@ -29,10 +29,11 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
 
-#: Heart rate from beats: mean over this window [s]; intervals outside are no beats of a heart.
-BEAT_WINDOW_S: Final = 10.0
-_SHORTEST_RR_S: Final = 0.3
-_LONGEST_RR_S: Final = 2.0
+#: Heart rate from beats: beats per time in this window [s], that of `heart_rate.beats_window_s` at
+#: its default, whose reason stands in `metrics.heart_rate.reference`.
+BEAT_WINDOW_S: Final = 7.0
+#: Beats that come with a rate and no interval bridge gaps up to this [s].
+_MAX_GAP_S: Final = 5.0
 #: Speed that no device gave is the way over this window [s]: one second of fixes is mostly noise.
 _SPEED_WINDOW_S: Final = 5
 _TURN_DEG: Final = 360.0
@@ -161,43 +162,26 @@ def _differ(way: Floats) -> Floats:
 
 
 def _derive_heart_rate(recording: Recording, *, shift_s: float) -> Signal | None:
-    """Return heart rate from the beats: as sent with them, else 60 s / mean interval of a window.
-
-    Intervals of 0.3 to 2 s count, artefacts are left out. *Source*: Task Force 1996 for the
-    plausible range (common practice); artefacts as `maths.rr.find_beat_artefacts`.
-    """
+    """Return heart rate from the beats: as sent with them, else beats per time in a window."""
     beats = recording.beats
     if not beats.num_rows:
         return None
     at = read_micros(beats) / _MICROSECONDS + shift_s
-    intervals = read_floats(beats, "rr_s")
-    counted = (intervals >= _SHORTEST_RR_S) & (intervals <= _LONGEST_RR_S) & np.isfinite(at)
-    if not counted.any():
+    known = np.isfinite(at)
+    at, intervals = at[known], read_floats(beats, "rr_s")[known]
+    if not np.isfinite(intervals).any():
         seconds, values = average_per_second(
             round_to_seconds((at * _MICROSECONDS).astype(np.int64)),
-            read_floats(beats, "heart_rate_bpm"),
+            read_floats(beats, "heart_rate_bpm")[known],
         )
         if not seconds.size:
             return None
         grid = np.arange(seconds[0], seconds[-1] + 1)
-        carried = interpolate_to_grid(grid, seconds, values, max_gap_s=BEAT_WINDOW_S / 2)
+        carried = interpolate_to_grid(grid, seconds, values, max_gap_s=_MAX_GAP_S)
         return Signal(int(seconds[0]), carried)
-    at, intervals_ms = at[counted], intervals[counted] * 1000.0
-    found = find_beat_artefacts(intervals_ms)
-    wrong = [*found.ectopic, *found.missed, *found.extra, *found.long_or_short]
-    sound = np.ones(at.size, dtype=np.bool_)
-    sound[wrong] = False
-    if not sound.any():
-        return None
     start_s, end_s = int(np.ceil(at[0])), int(np.floor(at[-1]))
     if end_s < start_s:
         return None
     grid_s = np.arange(start_s, end_s + 1, dtype=np.float64)
-    rates = compute_heart_rate_on_grid(
-        at[sound],
-        intervals_ms[sound],
-        grid_s,
-        window_s=BEAT_WINDOW_S,
-        max_rr_ms=_LONGEST_RR_S * 1000.0,
-    )
-    return Signal(start_s, rates)
+    rate = derive_heart_rate(at, intervals, grid_s, window_s=BEAT_WINDOW_S)
+    return Signal(start_s, rate.values) if np.isfinite(rate.values).any() else None

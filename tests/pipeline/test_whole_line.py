@@ -36,6 +36,39 @@ def test_the_demo_answers_sql(demo: Place) -> None:
     assert ("alder-2",) in devices
 
 
+def test_every_error_of_the_demo_is_the_mean_over_the_scored_seconds_of_pairs(demo: Place) -> None:
+    query = """
+        WITH means AS (
+            SELECT workout_id, recording_id, reference,
+                   avg(heart_rate_test_bpm - heart_rate_reference_bpm)
+                       FILTER (heart_rate_is_scored) AS hr_bias_bpm,
+                   avg(abs(heart_rate_test_bpm - heart_rate_reference_bpm))
+                       FILTER (heart_rate_is_scored) AS hr_mae_bpm,
+                   avg(speed_test_mps - speed_reference_mps)
+                       FILTER (speed_is_scored) AS speed_bias_mps,
+                   avg(abs(speed_test_mps - speed_reference_mps))
+                       FILTER (speed_is_scored) AS speed_mae_mps,
+                   avg(altitude_test_m - altitude_reference_m)
+                       FILTER (altitude_is_scored) AS altitude_bias_m
+            FROM pairs GROUP BY ALL
+        ),
+        listed AS (
+            UNPIVOT means ON COLUMNS(* EXCLUDE (workout_id, recording_id, reference))
+            INTO NAME metric VALUE mean
+        )
+        SELECT metric, count(*), count(mean), max(abs(value - mean))
+        FROM latest_results LEFT JOIN listed USING (workout_id, recording_id, reference, metric)
+        WHERE segment = 'all' AND value IS NOT NULL AND metric IN (
+            'hr_bias_bpm', 'hr_mae_bpm', 'speed_bias_mps', 'speed_mae_mps', 'altitude_bias_m')
+        GROUP BY metric
+    """
+    found = {metric: numbers for metric, *numbers in demo.ask(query)}
+    assert len(found) == 5
+    for n_results, n_pairs, worst in found.values():
+        assert n_pairs == n_results >= 11
+        assert worst < 1e-9  # type: ignore[operator] # a number
+
+
 def test_a_second_demo_adds_nothing(demo: Place) -> None:
     before = demo.ask(N_RESULTS), demo.ask("SELECT count(*) FROM runs")
     link = (demo.root / "results.duckdb").readlink()

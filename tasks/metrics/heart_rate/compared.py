@@ -23,10 +23,13 @@ from tasks.maths.bootstrap import (
 )
 from tasks.maths.intervals import Scale, spread_interval
 from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
+from tasks.workout.case import pair_scored
+from tasks.workout.scored import DRY_START, FROZEN, SPIKE, score_seconds
 
 if TYPE_CHECKING:
     from tasks.maths.arrays import BoolArray, FloatArray, IntArray
     from tasks.workout.case import Case
+    from tasks.workout.scored import Scored
 
 _CONFIDENCE: Final = 0.95
 
@@ -125,18 +128,31 @@ def compare_heart_rates(case: Case) -> Compared:
 
 
 def _compare(case: Case) -> Compared:
-    rate = get_reference_rate(case)
-    size = case.segment.mask.size
-    reference = np.full(size, NAN) if rate is None else rate.values
-    test = case.test.values(HEART_RATE)
-    has_reference = case.counted & np.isfinite(reference)
-    both = has_reference & np.isfinite(test)
+    paired = pair_scored(score_heart_rate(case), case.segment.mask)
     return Compared(
-        test=test[both],
-        reference=reference[both],
-        seconds=np.flatnonzero(both),
-        n_reference=int(has_reference.sum()),
+        test=paired.test,
+        reference=paired.reference,
+        seconds=paired.seconds,
+        n_reference=paired.n_reference,
         shortest_block=round(case.settings.heart_rate.block_s),
+    )
+
+
+def score_heart_rate(case: Case) -> Scored:
+    """Return both sides of the whole comparison, and which seconds count, whatever the segment."""
+    key = f"heart_rate:scored:{name_comparison(case)}"
+    return case.once_per_workout(key, lambda: _score(case))
+
+
+def _score(case: Case) -> Scored:
+    rate = get_reference_rate(case)
+    if rate is None:
+        return case.score(HEART_RATE)
+    return score_seconds(
+        case.test.values(HEART_RATE),
+        rate.recorded,
+        paused=case.paused,
+        flaws={FROZEN: rate.frozen, SPIKE: rate.spikes, DRY_START: rate.dry},
     )
 
 
@@ -174,13 +190,10 @@ def get_series(case: Case) -> Series:
 
 
 def _get_series(case: Case) -> Series:
-    rate = get_reference_rate(case)
-    counted = ~case.test.paused
-    if case.reference is not None and case.reference.paused is not None:
-        counted = counted & ~case.reference.paused
-    reference = np.full(counted.size, NAN) if rate is None else rate.values
+    scored = score_heart_rate(case)
+    counted = ~case.paused
     return Series(
-        test=np.where(counted, case.test.values(HEART_RATE), NAN),
-        reference=np.where(counted, reference, NAN),
+        test=np.where(counted, scored.test, NAN),
+        reference=np.where(scored.has_reference, scored.reference, NAN),
         counted=counted,
     )

@@ -235,7 +235,7 @@ def hr_reference_doubtful_s(case: Case) -> Value:
     unit="%",
     definition="Share of the reference's beat intervals that were corrected before they became its "
     "heart rate; missing where the reference has no beats or they do not fit its own heart rate",
-    formula="100 corrections / recorded intervals; heart rate = 60000 / mean(RR) of a window",
+    formula="100 corrections / recorded intervals; heart rate = beats per time in a window of 7 s",
     better="none",
     source="Lipponen and Tarvainen 2019, J. Medical Engineering and Technology 43:173",
     examples=(
@@ -266,6 +266,7 @@ def hr_reference_beats_corrected_pct(case: Case) -> Value:
     "newest (at most 30 s), so uneven recording does not distort it",
     formula="sum(value * hold time) / sum(hold time)",
     better="none",
+    version=2,
     source="common practice (sample and hold)",
     examples=(
         Example(

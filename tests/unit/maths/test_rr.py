@@ -101,6 +101,30 @@ def test_heart_rate_on_the_grid_is_beats_per_time_in_the_window() -> None:
     rates = compute_heart_rate_on_grid(
         beats, intervals, np.arange(0, 91.0), window_s=4, max_rr_ms=3000
     )
-    np.testing.assert_allclose(rates[2:31], 120.0)
-    assert np.isnan(rates[33:58]).all()
-    np.testing.assert_allclose(rates[62:], 120.0)
+    np.testing.assert_allclose(rates[1:30], 120.0)
+    assert np.isnan(rates[30:61]).all()
+    np.testing.assert_allclose(rates[61:90], 120.0)
+    assert np.isnan(rates[[0, 90]]).all()
+
+
+def test_heart_rate_on_the_grid_is_neither_late_nor_leaning_at_its_ends() -> None:
+    # From 60 bpm on by 1 bpm each second: 1 + t / 60 beats a second, phase t + t^2 / 120.
+    beats = -60 + np.sqrt(3600 + 120 * np.arange(0, 160.0))
+    rates = compute_heart_rate_on_grid(
+        beats[1:], np.diff(beats) * 1000, np.arange(0, 75.0), window_s=7, max_rr_ms=3000
+    )
+    seconds = np.arange(1, 74)
+    # The rate is even within an interval, which at 60 bpm is good to 0.25 bpm.
+    np.testing.assert_allclose(rates[seconds], 60.0 + seconds, atol=0.25)
+    assert abs(np.mean(rates[seconds] - 60.0 - seconds)) < 0.02
+
+
+@given(st.integers(0, 500))
+def test_heart_rate_on_the_grid_counts_every_beat_once(seed: int) -> None:
+    intervals = _breathe(200, seed)
+    beats = np.cumsum(intervals) / 1000
+    # Windows of one second side by side hold the beats between their ends.
+    grid = np.arange(2.5, 100)
+    rates = compute_heart_rate_on_grid(beats, intervals, grid, window_s=1, max_rr_ms=3000)
+    phase = np.interp([2.0, 100.0], np.concatenate([[0], beats]), np.arange(beats.size + 1))
+    assert rates.sum() / 60 == pytest.approx(phase[1] - phase[0])
