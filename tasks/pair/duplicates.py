@@ -31,6 +31,9 @@ _EQUAL_SHARE: Final = 0.95
 _EQUAL_SHARE_ALONE: Final = 0.995
 #: Share of equal heart rates below which they come from two sensors (common practice).
 _ONE_SENSOR_SHARE: Final = 0.5
+#: Median difference of heart rates from which recordings under one device are of two units
+#: (common practice, no source): an export may smooth, two sensors agree worse.
+_TWO_UNITS_BPM: Final = 2.0
 #: Rounding of formats: six decimals of a degree are up to 0.08 m.
 _EQUAL_DISTANCE_M: Final = 0.3
 #: Channels of a unit's own sensors, with the rounding that formats do to them. Speed is missing:
@@ -84,10 +87,15 @@ def are_duplicates(first: Placed, second: Placed, library: Library, *, min_share
     if find_overlap_share(first, second) < min_share:
         return False
     verdict = are_one_unit(first, second, library)
-    if verdict is not None:
-        return verdict
-    key = ("equal samples", first.recording_id, second.recording_id, first.shift_s, second.shift_s)
-    return library.once(key, lambda: have_equal_samples(first, second, library))
+    shifts = (first.recording_id, second.recording_id, first.shift_s, second.shift_s)
+    if verdict is None:
+        key = ("equal samples", *shifts)
+        return library.once(key, lambda: have_equal_samples(first, second, library))
+    if verdict and None in [_read_serial(one, library) for one in (first, second)]:
+        # A rule of devices.toml may catch two units.
+        key = ("two sensors", *shifts)
+        return not library.once(key, lambda: contradict(first, second, library))
+    return verdict
 
 
 def measure_richness(placed: Placed, library: Library) -> tuple[int, int, str]:
@@ -151,6 +159,18 @@ def have_equal_samples(first: Placed, second: Placed, library: Library) -> bool:
         return True
     # Only what several units can hear is left: demand more, and the same ends.
     return bool(known) and shared.has_same_ends and min(known.values()) >= _EQUAL_SHARE_ALONE
+
+
+def contradict(first: Placed, second: Placed, library: Library) -> bool:
+    """Say whether the heart rates of two recordings of one time come from two sensors.
+
+    Positions do not decide: an export that is a second off lies metres away.
+    """
+    shared = _find_shared(first, second, library)
+    if shared is None or not _have_two_sensors(shared):
+        return False
+    one, other = shared.read("heart_rate_bpm")
+    return float(np.median(np.abs(one - other))) >= _TWO_UNITS_BPM
 
 
 def _find_shared(first: Placed, second: Placed, library: Library) -> _Shared | None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.core.members import Member
+from tasks.pair.activities import are_one_sport, find_activities_apart, follows
 from tasks.pair.duplicates import are_duplicates, are_one_unit, measure_richness
 from tasks.pair.library import find_overlap_s, find_overlap_share
 
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 
 #: Overlap from which the distance between two tracks says something [s].
 _LEAST_TRACK_OVERLAP_S: Final = 30.0
-#: Pieces of one unit may overlap this much: multisport transitions are stamped twice [s].
-_PIECE_OVERLAP_S: Final = 60.0
 
 Group = tuple["Placed", ...]
 
@@ -54,7 +53,8 @@ def group_by_overlap(
     tracks, where both have one, are not farther apart than `max_apart_m`. Groups are what links
     connect; the best links are taken first, and a link that would bring two tracks together that
     lie apart is left out. A recording without a track that could belong to either of two athletes
-    goes to the one whose signals are like its own, else to the one whose time it shares most.
+    goes to the one whose signals are like its own, else to the one whose time it shares most. What
+    one device recorded as two activities is never one workout.
     """
     ordered = order_placed(placed)
     links: list[_Link] = []
@@ -71,6 +71,7 @@ def group_by_overlap(
                 _Link(first, second, bool(np.isfinite(distance_m)), _share_of_both(one, other))
             )
     links = [_weigh(link, links, apart, ordered, library) for link in links]
+    apart += find_activities_apart(ordered, settings=settings)
     links.sort(key=lambda link: (not link.is_confirmed, -link.likeness, -link.overlap_of_both))
     return [
         tuple(ordered[index] for index in sorted(group))
@@ -82,7 +83,7 @@ def resolve_group(group: Group, library: Library, *, settings: PairSettings) -> 
     """Say of each recording of a group what part it plays: used, duplicate or next piece."""
     used, duplicates = _find_duplicates(group, library, settings=settings)
     continues = _find_pieces(used, library, settings=settings)
-    alike = _find_alike(used, library, settings=settings)
+    alike = _find_alike(used, settings=settings)
     members = []
     for placed in group:
         notes = [placed.note, alike.get(placed.recording_id)]
@@ -193,12 +194,11 @@ def _find_pieces(
     for index, placed in enumerate(used):
         for before in reversed(used[:index]):
             gap_s = -find_overlap_s(before, placed)
-            follows = -min(_PIECE_OVERLAP_S, before.duration_s / 2, placed.duration_s / 2) <= gap_s
             if (
-                follows
+                follows(before, placed)
                 and gap_s <= settings.max_piece_gap_s
                 and before.candidate.device_id == placed.candidate.device_id
-                and _are_one_sport(before, placed)
+                and are_one_sport(before, placed)
                 and before.recording_id not in continues.values()
                 and are_one_unit(before, placed, library) is not False
             ):
@@ -207,22 +207,14 @@ def _find_pieces(
     return continues
 
 
-def _are_one_sport(first: Placed, second: Placed) -> bool:
-    sports = {first.candidate.sport, second.candidate.sport} - {None}
-    return len(sports) <= 1
-
-
-def _find_alike(
-    used: Sequence[Placed], library: Library, *, settings: PairSettings
-) -> dict[str, str]:
-    """Note recordings of one time whose exports do not tell their units apart."""
+def _find_alike(used: Sequence[Placed], *, settings: PairSettings) -> dict[str, str]:
+    """Note recordings of one time under the name of one device: they are of two units."""
     notes: dict[str, str] = {}
     for index, placed in enumerate(used):
         for other in used[:index]:
             if (
                 placed.candidate.device_id == other.candidate.device_id
                 and find_overlap_share(placed, other) >= settings.min_overlap_share
-                and are_one_unit(placed, other, library) is None
             ):
                 text = (
                     "another unit that looks the same recorded at once; name both in devices.toml"

@@ -41,11 +41,15 @@ _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 @dataclass(frozen=True)
 class Placed:
-    """A candidate with what is added to its times, and why."""
+    """A candidate with what is added to its times, and why.
+
+    `runs_through` says that it goes on through other workouts than its own.
+    """
 
     candidate: Candidate
     shift_s: float = 0.0
     note: str | None = None
+    runs_through: bool = False
 
     @property
     def recording_id(self) -> str:

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 from tasks.core.members import Candidate, Member, WorkoutMembers
+from tasks.pair.activities import note_lost_parts
 from tasks.pair.correcting import ClockCorrector
 from tasks.pair.elapsed import place_elapsed
 from tasks.pair.grouping import Group, group_by_overlap, order_placed, resolve_group
@@ -44,6 +45,7 @@ def pair_recordings(
     )
     groups = group_by_overlap([*dated, *found], library, settings=settings)
     # What found no time would overlap all else that found none: each stays by itself.
+    groups = note_lost_parts(groups, settings=settings)
     groups += [(one,) for one in lost]
     bouts = [_make_bout(group, library, settings=settings) for group in groups]
     return tuple(sorted(bouts, key=lambda bout: (bout.start_utc, bout.members[0].recording_id)))
@@ -52,8 +54,10 @@ def pair_recordings(
 def _make_bout(group: Group, library: Library, *, settings: PairSettings) -> WorkoutMembers:
     ordered = tuple(order_placed(group))
     members: tuple[Member, ...] = resolve_group(ordered, library, settings=settings)
-    start_s = min(placed.start_s for placed in ordered)
-    end_s = max(placed.end_s for placed in ordered)
+    # What runs through other workouts, too, does not say when this one was.
+    own = [placed for placed in ordered if not placed.runs_through] or ordered
+    start_s = min(placed.start_s for placed in own)
+    end_s = max(placed.end_s for placed in own)
     return WorkoutMembers(
         members,
         _EPOCH + timedelta(seconds=start_s),

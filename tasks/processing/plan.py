@@ -14,6 +14,7 @@ from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS
 from tasks.pair import Candidate, WorkoutMembers, pair_recordings
 from tasks.processing.assign import DAY, assign_notes, check_segments
+from tasks.processing.units import part_units
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -99,15 +100,17 @@ def plan(
     marks = course_marks or {}
     planned: list[PlannedWorkout] = []
     unchanged: list[str] = []
+    complaints: list[str] = []
     assigned = assign_notes(notes, named, by_id)
     for workout_id, bout in named.items():
-        members = _share_names(bout, by_id)
+        members, doubts = part_units(bout, _share_names(bout, by_id))
         applies = assigned.applies.get(workout_id)
         fingerprint = _fingerprint(bout, members, applies, settings=settings, marks=marks)
         if fingerprints.get(workout_id) == fingerprint:
             unchanged.append(workout_id)
         else:
             planned.append(PlannedWorkout(workout_id, bout, members, applies, fingerprint))
+            complaints += doubts
     before = {
         known.workout_id
         for known in recordings
@@ -124,6 +127,7 @@ def plan(
         unclaimed_notes=assigned.unclaimed,
         unplaced=tuple(sorted(unplaced)),
         complaints=(
+            *complaints,
             *assigned.complaints,
             *(
                 complaint
