@@ -5,8 +5,9 @@ from __future__ import annotations
 import logging
 from typing import TYPE_CHECKING, Any, Final
 
+from prefect.artifacts import create_table_artifact
+
 from flows.console import terminal
-from tasks import steps
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,4 +59,4 @@ def _show_table(key: str, rows: Sequence[dict[str, Any]], *, description: str) -
         }
         for row in rows
     ]
-    steps.show_table(key, shown, description=description)
+    create_table_artifact(key=key, table=shown, description=description)

@@ -1,4 +1,6 @@
-"""The console script: refuses strangers on the path, runs a command, says errors in one line.
+"""The console script: runs a command and says errors in one line.
+
+A package of another project that hides one of ours is named first.
 
 Exit codes: 0 done; 1 done, but something was refused or failed; 2 the command line or the
 configuration is wrong, nothing was done; 130 stopped by the user.
@@ -25,7 +27,7 @@ ENDED_BY_STOPPING: Final = ("watch", "serve")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one for each way to end
-    """Run one command and give its exit code."""
+    """Run one command and return its exit code."""
     words = list(sys.argv[1:] if arguments is None else arguments)
     stranger = find_foreign_package()
     if stranger is not None:
@@ -44,16 +46,16 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one 
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_DONE
     except UsageError as error:
-        return _tell(error, debug=debug, code=EXIT_USAGE)
+        return _report(error, debug=debug, code=EXIT_USAGE)
     except CowornError as error:
-        return _tell(error, debug=debug, code=EXIT_REFUSED)
-    except Exception as error:  # noqa: BLE001 - the last place where a person can be told in one line
+        return _report(error, debug=debug, code=EXIT_REFUSED)
+    except Exception as error:  # noqa: BLE001 - the last place to say it in one line
         from flows.console.error_messages import explain_os_error
 
-        told = explain_os_error(error) or (
+        message = explain_os_error(error) or (
             f"unexpected {type(error).__name__}: {error}; run it again with --debug to see where"
         )
-        return _tell(error, debug=debug, code=EXIT_REFUSED, told=told)
+        return _report(error, debug=debug, code=EXIT_REFUSED, message=message)
 
 
 def find_foreign_package() -> str | None:
@@ -76,15 +78,15 @@ def find_foreign_package() -> str | None:
 
 
 def _run(words: list[str]) -> int:
-    from flows.commands.app import app, read_usage_error
+    from flows.commands.declare import app, read_usage_error
 
     try:
         code = app(args=protect_query(words), prog_name="coworn", standalone_mode=False)
     except Exception as error:
-        told = read_usage_error(error)
-        if told is None:
+        usage = read_usage_error(error)
+        if usage is None:
             raise
-        return _tell(error, debug=False, code=told.code, told=told.message)
+        return _report(error, debug=False, code=usage.code, message=usage.message)
     if code == EXIT_STOPPED and words[0] not in ENDED_BY_STOPPING:
         # Newer releases of typer swallow the interrupt and give its exit code.
         print("coworn: stopped", file=sys.stderr)
@@ -109,14 +111,14 @@ def protect_query(words: list[str]) -> list[str]:
     return [*(word for word in words if word != queries[0]), "--", queries[0]]
 
 
-def _tell(error: Exception, *, debug: bool, code: int, told: str | None = None) -> int:
+def _report(error: Exception, *, debug: bool, code: int, message: str | None = None) -> int:
     from flows.console.terminal import print_error
 
     if debug:
         traceback.print_exception(error)
-    message = str(error) if told is None else told
-    if message:
-        print_error(message)
+    line = str(error) if message is None else message
+    if line:
+        print_error(line)
     return code
 
 

@@ -1,4 +1,4 @@
-"""The flow of one drop: its files are taken in, then every workout that they touch is processed."""
+"""Prefect's flow of one drop."""
 
 from __future__ import annotations
 
@@ -9,15 +9,11 @@ from prefect import flow
 from prefect.runtime import flow_run
 
 from flows.artifacts import show_artifact
-from flows.complete_files import list_complete_files
-from flows.console.run_summary import log_run
-from flows.process_workouts import process_workouts
-from flows.read_files import finish_by_layouts, finish_by_notes, mark_refused, take_in
-from flows.run_reports import DropReport, Stages
+from flows.run_reports import DropReport  # noqa: TC001 - Prefect resolves it at run time
+from flows.runs.drop import run_drop
 from flows.session.home import open_home
 from flows.session.log import begin_log
-from tasks.core.folders import find_hint
-from tasks.ingest.exports import Dropped
+from tasks.ingest.exports import Dropped  # noqa: TC001 - Prefect resolves it at run time
 
 
 def _name_run() -> str:
@@ -32,26 +28,12 @@ def _name_run() -> str:
 def drop(
     home: Path | None = None, files: list[Dropped] | None = None, *, move: bool = True
 ) -> DropReport:
-    """Take in `files` (without any: what lies whole in the inbox) and settle their workouts.
+    """Take in `files` (without any: what lies whole in the inbox) and process their workouts.
 
     With `move` the files leave their place once they are archived.
     """
-    opened = open_home(home)
-    place, settings = opened.home, opened.settings
-    begin_log(place)
-    if files is None:
-        files = [
-            Dropped(path, path.name, find_hint(path, place.inbox))
-            for path in list_complete_files(place.inbox, settings.inbox)
-        ]
-    stages = Stages()
-    with stages.time("read"):
-        outcomes = finish_by_layouts(place, settings)
-        outcomes += take_in(files, home=place, settings=settings, move=move)
-        outcomes = finish_by_notes(outcomes, home=place, settings=settings)
-    workout_run = process_workouts(place, settings, flow_name="drop", stages=stages)
-    outcomes = mark_refused(outcomes, workout_run.summary.refused)
-    log_run("drop", outcomes, workout_run, stages)
-    report = DropReport(tuple(outcomes), workout_run)
-    show_artifact(report, home=place)
+    session = open_home(home)
+    begin_log(session.home)
+    report = run_drop(session, files, move=move)
+    show_artifact(report, home=session.home)
     return report

@@ -1,135 +1,31 @@
-"""The flow that makes everything again from the archived originals, beside what is there."""
+"""Prefect's flows that make everything again, and that put a backup in place."""
 
 from __future__ import annotations
 
-import shutil
-from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path  # noqa: TC003 - Prefect resolves the annotations at run time
-from typing import Final
 
 from prefect import flow
 
-from config.home import Home
-from flows.console.run_summary import log_run
-from flows.process_workouts import process_locked, process_workouts, publish_and_report
-from flows.read_files import finish_by_notes, finish_files, mark_refused
-from flows.run_reports import RebuildReport, RestoreReport, Stages
+from flows.run_reports import (  # noqa: TC001 - Prefect resolves them at run time
+    RebuildReport,
+    RestoreReport,
+)
+from flows.runs.rebuild import run_rebuild, run_restore
 from flows.session.home import open_home
-from flows.session.locks import hold_run_lock
 from flows.session.log import begin_log
-from tasks import steps
-from tasks.archive.lake import ensure_lake
-from tasks.archive.ledger import Ledger
-from tasks.archive.originals import list_originals
-from tasks.ingest.exports import list_unfinished
-from tasks.store import open_store, restore_backup
-
-_BESIDE: Final = "rebuild"
-
-
-class RebuiltHome(Home):
-    """The same home, but its lake and its store are those that are being made."""
-
-    @property
-    def beside(self) -> Path:
-        """Where the new parts grow; on the same disk as the old ones, so that they can swap."""
-        return self.state / _BESIDE
-
-    @property
-    def lake(self) -> Path:
-        """The new lake."""
-        return self.beside / "lake"
-
-    @property
-    def store(self) -> Path:
-        """The new store."""
-        return self.beside / "store.duckdb"
 
 
 @flow(name="rebuild", persist_result=False)
 def rebuild(home: Path | None = None) -> RebuildReport:
-    """Read every original again into a new lake and a new store, then put them in place.
-
-    Ids of workouts stay, because the ledger keeps them. The store of before is backed up.
-    Raises: StoreBusyError.
-    """
-    opened = open_home(home)
-    place, settings = opened.home, opened.settings
-    begin_log(place)
-    made = RebuiltHome(place.root)
-    stages = Stages()
-    with hold_run_lock(place, wait_s=settings.run.lock_wait_s, purpose="coworn rebuild"):
-        shutil.rmtree(made.beside, ignore_errors=True)
-        made.beside.mkdir(mode=0o700, parents=True)
-        ensure_lake(made.lake)
-        _adopt_unknown_originals(place)
-        with Ledger(place) as ledger:
-            files = [known for known in ledger.list_files() if known.inside is None]
-        with stages.time("read"):
-            spread = len(files) >= settings.run.backfill_files
-            outcomes = finish_files(files, home=made, settings=settings, spread=spread)
-            outcomes = finish_by_notes(outcomes, home=made, settings=settings)
-        workout_run = process_locked(
-            made, settings, flow_name="rebuild", stages=stages, everything=True
-        )
-        with stages.time("back up"):
-            backup = steps.back_up(place, settings, now=datetime.now(UTC))
-        _put_in_place(made, place)
-        # What a watcher took in meanwhile went into the lake of before.
-        with stages.time("read"):
-            outcomes += finish_files(list_unfinished(place), home=place, settings=settings)
-        complaints = publish_and_report(place, settings, stages=stages)
-    workout_run = replace(workout_run, complaints=(*workout_run.complaints, *complaints))
-    outcomes = mark_refused(outcomes, workout_run.summary.refused)
-    log_run("rebuild", outcomes, workout_run, stages)
-    return RebuildReport(tuple(outcomes), workout_run, backup.store)
+    """Read every original again into a new lake and a new store, then put them in place."""
+    session = open_home(home)
+    begin_log(session.home)
+    return run_rebuild(session)
 
 
 @flow(name="restore", persist_result=False)
 def restore(backup: Path, home: Path | None = None) -> RestoreReport:
-    """Put the store of `backup` in place, then settle all that it does not know.
-
-    Originals, lake and ledger stay as they are: they know what came after the backup.
-    Raises: BackupError, StoreBusyError.
-    """
-    opened = open_home(home)
-    place, settings = opened.home, opened.settings
-    begin_log(place)
-    with hold_run_lock(place, wait_s=settings.run.lock_wait_s, purpose="coworn rebuild"):
-        replaced = restore_backup(backup, home=place, wait_s=settings.run.lock_wait_s)
-    stages = Stages()
-    workout_run = process_workouts(
-        place, settings, flow_name="restore", stages=stages, everything=True
-    )
-    log_run("restore", (), workout_run, stages)
-    return RestoreReport(workout_run, replaced)
-
-
-def _adopt_unknown_originals(home: Home) -> None:
-    """Enter originals into the ledger that it does not know, e.g. because it was lost."""
-    with Ledger(home) as ledger:
-        known = {file.file_id for file in ledger.list_files()}
-        for file_id, path in list_originals(home):
-            if file_id not in known:
-                facts = path.stat()
-                ledger.record_file(
-                    file_id,
-                    name=path.name,
-                    bytes=facts.st_size,
-                    received_at=datetime.fromtimestamp(facts.st_mtime, tz=UTC),
-                )
-
-
-def _put_in_place(made: RebuiltHome, home: Home) -> None:
-    """Swap the new lake and the new store with the old ones."""
-    before = made.beside / "lake-before"
-    if home.lake.exists():
-        home.lake.rename(before)
-    made.lake.rename(home.lake)
-    if made.store.exists():
-        with open_store(home):
-            pass  # takes what a killed run left in the log into the store: no log is left beside it
-        made.store.replace(home.store)
-        home.store.with_name(home.store.name + ".wal").unlink(missing_ok=True)
-    shutil.rmtree(made.beside, ignore_errors=True)
+    """Put the store of `backup` in place, then process all that it does not know."""
+    session = open_home(home)
+    begin_log(session.home)
+    return run_restore(session, backup)

@@ -1,14 +1,15 @@
-"""What runs hand back: a record for each kind of flow, and the time that its stages took."""
+"""What runs return: a record for each kind of flow, and the time that its stages took."""
 
 from __future__ import annotations
 
 import contextlib
 import time
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from tasks.ingest.exports import FileOutcome
@@ -31,10 +32,14 @@ class WorkoutRun:
 
 @dataclass(frozen=True)
 class DropReport:
-    """What a drop gave: one outcome per file, and what came of the workouts."""
+    """What came of a drop: one outcome per file, and what became of the workouts.
+
+    `page_complaints` holds one line for pages that could not be written.
+    """
 
     outcomes: tuple[FileOutcome, ...]
     workout_run: WorkoutRun
+    page_complaints: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -43,8 +48,9 @@ class NightlyReport:
 
     outcomes: tuple[FileOutcome, ...]
     workout_run: WorkoutRun
+    page_complaints: tuple[str, ...]
     backup: Path
-    swept_runs: int
+    swept_runs: int = 0
 
 
 @dataclass(frozen=True)
@@ -53,6 +59,7 @@ class RebuildReport:
 
     outcomes: tuple[FileOutcome, ...]
     workout_run: WorkoutRun
+    page_complaints: tuple[str, ...]
     backup: Path
 
 
@@ -61,7 +68,28 @@ class RestoreReport:
     """What restoring a backup gave. `replaced` is where the store of before lies now."""
 
     workout_run: WorkoutRun
+    page_complaints: tuple[str, ...]
     replaced: Path | None
+
+
+_LISTENER: ContextVar[Callable[[DropReport], object] | None] = ContextVar("listener", default=None)
+
+
+@contextlib.contextmanager
+def listen(show: Callable[[DropReport], object]) -> Iterator[None]:
+    """Call `show` with the report of each drop inside as soon as its numbers are published."""
+    token = _LISTENER.set(show)
+    try:
+        yield
+    finally:
+        _LISTENER.reset(token)
+
+
+def announce(report: DropReport) -> None:
+    """Pass on the numbers of a drop, before its pages are written."""
+    show = _LISTENER.get()
+    if show is not None:
+        show(report)
 
 
 @dataclass

@@ -1,22 +1,23 @@
-"""Each stage as a Prefect task: its name, its retries, its tags. No arithmetic, no parsing.
+"""Each stage as a step: a task of Prefect inside a flow run, else a plain call.
 
-Nothing is cached: what was done is known from ledger, lake and store, and a cache gives what was
-returned once, not what is true. Retries are for locks and disks only; a file that cannot be read
+No arithmetic, no parsing. Prefect is imported with the first task, so that commands that report to
+no server never load it. Nothing is cached: what was done is known from ledger, lake and store, and
+a cache returns what was true once. Retries are for locks and disks only; a file that cannot be read
 is not read better the second time.
 """
 
 from __future__ import annotations
 
 import errno
+import random
 import sqlite3
-from functools import partial
-from typing import TYPE_CHECKING, Any, Final
+import sys
+import time
+from dataclasses import dataclass
+from functools import cache, partial
+from typing import TYPE_CHECKING, Any, Final, Generic, ParamSpec, TypeVar
 
 import duckdb
-from prefect import task
-from prefect.artifacts import create_table_artifact
-from prefect.cache_policies import NO_CACHE
-from prefect.tasks import exponential_backoff
 
 from tasks import guard, processing, report, store
 from tasks.archive import lake, originals
@@ -26,10 +27,20 @@ from tasks.ingest import exports, layouts, local_times
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from prefect import Task
     from prefect.client.schemas.objects import State, TaskRun
 
     from config.home import Home
     from config.settings import Settings
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+#: How often a step is tried again after a passing error, and the first pause before that [s]; each
+#: pause is twice as long as the one before, and up to half as long again.
+RETRIES: Final = 3
+_FIRST_PAUSE_S: Final = 0.2
+_JITTER: Final = 0.5
 
 #: Errors of a disk, a network drive or a lock that may be gone a moment later. A full disk is none.
 PASSING_ERRORS: Final = frozenset(
@@ -63,40 +74,85 @@ def is_passing(error: object) -> bool:
     return isinstance(error, OSError) and error.errno in PASSING_ERRORS
 
 
+@dataclass(frozen=True)
+class Step(Generic[P, R]):
+    """One stage: `function`, and the `name` of its task; `run_name` has its arguments in braces."""
+
+    function: Callable[P, R]
+    name: str
+    run_name: str | None = None
+
+    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        """Do it, as a task where a flow run is under way."""
+        if is_in_flow_run():
+            return self.as_task()(*args, **kwargs)
+        return _try_again(partial(self.function, *args, **kwargs))
+
+    def as_task(self) -> Task[P, R]:
+        """Return Prefect's task of this step, always the same one."""
+        task: Task[P, R] = _make_task(self)
+        return task
+
+
+def is_in_flow_run() -> bool:
+    """Say whether the caller runs inside a flow run of Prefect."""
+    context = sys.modules.get("prefect.context")
+    return context is not None and context.FlowRunContext.get() is not None
+
+
+def _try_again(call: Callable[[], R]) -> R:
+    pause_s = _FIRST_PAUSE_S
+    for _ in range(RETRIES):
+        try:
+            return call()
+        except Exception as error:
+            if not is_passing(error):
+                raise
+        time.sleep(pause_s * (1.0 + _JITTER * random.random()))  # noqa: S311 - no secret
+        pause_s *= 2.0
+    return call()
+
+
+@cache
+def _make_task(step: Step[Any, Any]) -> Any:  # noqa: ANN401 - Prefect is imported late
+    from prefect import task
+    from prefect.cache_policies import NO_CACHE
+    from prefect.tasks import exponential_backoff
+
+    make = task(
+        name=step.name,
+        task_run_name=step.run_name,
+        cache_policy=NO_CACHE,
+        persist_result=False,
+        retries=RETRIES,
+        retry_delay_seconds=exponential_backoff(backoff_factor=_FIRST_PAUSE_S),
+        retry_jitter_factor=_JITTER,
+        retry_condition_fn=_may_retry,
+        tags={"coworn"},
+    )
+    return make(step.function)
+
+
 def _may_retry(_task: object, _run: TaskRun, state: State[Any]) -> bool:
     return is_passing(state.result(raise_on_failure=False))
 
 
-def _make(name: str, run_name: str | None = None) -> Callable[[Callable[..., Any]], Any]:
-    return task(
-        name=name,
-        task_run_name=run_name,
-        cache_policy=NO_CACHE,
-        persist_result=False,
-        retries=3,
-        retry_delay_seconds=exponential_backoff(backoff_factor=0.2),
-        retry_jitter_factor=0.5,
-        retry_condition_fn=_may_retry,
-        tags={"coworn"},
-    )
-
-
-ingest_file = _make("ingest-file", "ingest {file.name}")(exports.ingest_file)
-ingest_batch = _make("ingest-batch")(exports.ingest_batch)
-finish_file = _make("finish-file", "finish {known.name}")(exports.finish_file)
-decide_by_notes = _make("decide-by-notes")(local_times.decide_again)
-reopen_by_layouts = _make("reopen-by-layouts")(layouts.reopen_by_layouts)
-clear_lake = _make("clear-lake")(local_times.clear_lake)
-prepare = _make("pair-recordings")(processing.prepare)
-measure_workout = _make("measure-workout", "measure {planned.workout_id}")(
-    processing.measure_planned
+ingest_file = Step(exports.ingest_file, "ingest-file", "ingest {file.name}")
+ingest_batch = Step(exports.ingest_batch, "ingest-batch")
+finish_file = Step(exports.finish_file, "finish-file", "finish {known.name}")
+decide_by_notes = Step(local_times.decide_again, "decide-by-notes")
+reopen_by_layouts = Step(layouts.reopen_by_layouts, "reopen-by-layouts")
+clear_lake = Step(local_times.clear_lake, "clear-lake")
+prepare = Step(processing.prepare, "pair-recordings")
+measure_workout = Step(
+    processing.measure_planned, "measure-workout", "measure {planned.workout_id}"
 )
-append_results = _make("append-results")(processing.commit)
-finish_settling = _make("write-ledger")(processing.finish)
-publish_results = _make("publish-results")(store.publish)
-back_up = _make("back-up")(store.backup)
-sweep_lake = _make("sweep-lake")(lake.sweep)
-sweep_intake = _make("sweep-intake")(originals.sweep)
+append_results = Step(processing.commit, "append-results")
+finish_settling = Step(processing.finish, "write-ledger")
+publish_results = Step(store.publish, "publish-results")
+back_up = Step(store.backup, "back-up")
+sweep_lake = Step(lake.sweep, "sweep-lake")
+sweep_intake = Step(originals.sweep, "sweep-intake")
 
 
 def _write_report(home: Home, settings: Settings, *, catch_up: bool = False) -> report.Report:
@@ -121,9 +177,4 @@ def _write_report(home: Home, settings: Settings, *, catch_up: bool = False) -> 
         connection.close()
 
 
-write_report = _make("write-report")(_write_report)
-
-
-def show_table(key: str, rows: list[dict[str, Any]], *, description: str) -> None:
-    """Put a table into Prefect's pages, beside the run that calls it."""
-    create_table_artifact(key=key, table=rows, description=description)
+write_report = Step(_write_report, "write-report")

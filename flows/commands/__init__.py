@@ -1,1 +1,13 @@
-"""The commands, one file each."""
+"""The commands, each declared in the file of its name."""
+
+from __future__ import annotations
+
+from typing import Final
+
+#: Every command, by group, in the order of `coworn --help`.
+GROUPS: Final = {
+    "Every day": ("demo", "watch", "ingest", "status"),
+    "Look": ("sql", "report", "export", "explain", "devices", "metrics", "settings"),
+    "Set right": ("check", "nightly", "rebuild"),
+    "Service": ("serve",),
+}

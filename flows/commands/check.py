@@ -11,9 +11,8 @@ from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from flows.commands.declare import Options, command
 from flows.console import terminal
-from flows.engine.prefect_server import DEFAULT_API_URL, find_api_url, is_server_up, prepare
-from flows.session.home import open_home
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -41,13 +40,17 @@ class Verdict:
     remedy: str = ""
 
 
-def run_check(folder: Path | None, *, quiet: bool = False) -> int:
-    """Look at everything and give 0 when all is fit, else 1."""
-    opened = open_home(folder)
-    prepare(opened.home)
-    console = terminal.make_console(quiet=quiet)
+@command()
+def check(options: Options) -> int:
+    """Say whether this machine is fit to run it: versions, folders, watch limits, Prefect."""
+    from flows.engine.environment import prepare_environment
+    from flows.session.home import open_home
+
+    session = open_home(options.home)
+    prepare_environment(session.home)
+    console = options.make_console()
     code = 0
-    for verdict in look_at_everything(opened.home, opened.settings):
+    for verdict in look_at_everything(session.home, session.settings):
         line = f"{verdict.name}: {terminal.clean(verdict.found)}"
         if verdict.is_fit:
             console.print(f"ok    {line}")
@@ -142,6 +145,8 @@ def _look_at_watches() -> Verdict:
 def _look_at_prefect(home: Home) -> Iterator[Verdict]:
     from prefect.settings import get_current_settings
 
+    from flows.engine.environment import DEFAULT_API_URL, find_api_url, is_server_up
+
     current = get_current_settings()
     yield Verdict(
         "Prefect's home",
@@ -159,7 +164,7 @@ def _look_at_prefect(home: Home) -> Iterator[Verdict]:
     named = find_api_url()
     if named is None:
         up = is_server_up(DEFAULT_API_URL)
-        found = f"one answers at {DEFAULT_API_URL} (coworn serve)" if up else "the embedded one"
+        found = f"one answers at {DEFAULT_API_URL} (coworn serve)" if up else "none is needed"
         yield Verdict("Prefect server", found, is_fit=True)
     else:
         yield Verdict(

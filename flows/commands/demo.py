@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from flows.commands.work import open_engine
+from flows.commands.declare import Options, command
 from flows.console import terminal
 from tasks.core.errors import UsageError
 from tasks.core.folders import find_hint, scan_folder
@@ -14,7 +14,10 @@ from tasks.core.folders import find_hint, scan_folder
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from rich.console import Console
+
     from config.home import Home
+    from flows.run_reports import DropReport
     from tasks.ingest.exports import FileOutcome
 
 #: Where the demo's home is, unless another is named.
@@ -25,25 +28,38 @@ _COURSES: Final = "courses"
 BROKEN_MARKS: Final = ("damaged", "broken")
 
 
-def run_demo(folder: Path | None, *, debug: bool = False, quiet: bool = False) -> int:
-    """Drop the demo's exports into the home's inbox, do the whole job, print the main table."""
-    source = find_demo()
-    home, engine = open_engine(folder or DEMO_HOME, debug=debug)
-    console = terminal.make_console(quiet=quiet)
-    console.print(f"dropping {terminal.clean(source)} into {terminal.clean(home.inbox)}")
-    paths = drop_demo(source, home)
+@command(home="Home folder; ./coworn-demo by default.")
+def demo(options: Options) -> int:
+    """Do the whole job on the invented workouts of inbox_demo/ and print what came out.
 
+    Raises: UsageError where they are missing.
+    """
+    from flows.commands.opening import open_work
+
+    source = find_demo()
+    with open_work(options, folder=options.home or DEMO_HOME) as work:
+        home, console = work.session.home, work.console
+        console.print(f"dropping {terminal.clean(source)} into {terminal.clean(home.inbox)}")
+        from tasks.ingest.exports import Dropped
+
+        files = [
+            Dropped(path, path.name, find_hint(path, home.inbox))
+            for path in drop_demo(source, home)
+        ]
+        code = work.take(files, move=True, show=lambda report: _show(report, home, console))
+        console.print(
+            f"results: {terminal.clean(home.results)}\n"
+            f"pages:   {terminal.clean(home.report / 'index.html')}\n"
+            f'ask them: coworn sql "FROM heart_rate" --home {terminal.clean(home.root)}'
+        )
+    return code
+
+
+def _show(report: DropReport, home: Home, console: Console) -> int:
+    """Print the main table of everything. Returns the exit code."""
     from flows.console.results_table import read_main_rows, show_main_rows
     from flows.console.run_summary import count_outcomes, describe_workouts, report_problems
-    from flows.drop import drop
-    from tasks.ingest.exports import Dropped
 
-    files = [Dropped(path, path.name, find_hint(path, home.inbox)) for path in paths]
-    try:
-        with engine.running(), terminal.show_progress(quiet=quiet):
-            report = drop(home=home.root, files=files, move=True)
-    finally:
-        engine.stop()
     code = report_problems(
         report.outcomes, report.workout_run, expected=_find_broken(report.outcomes)
     )
@@ -51,11 +67,6 @@ def run_demo(folder: Path | None, *, debug: bool = False, quiet: bool = False) -
     if not any(workout.is_new for workout in report.workout_run.summary.workouts):
         console.print("everything was known already: this run added nothing")
     show_main_rows(read_main_rows(home), console=console)
-    console.print(
-        f"results: {terminal.clean(home.results)}\n"
-        f"pages:   {terminal.clean(home.report / 'index.html')}\n"
-        f'ask them: coworn sql "FROM heart_rate" --home {terminal.clean(home.root)}'
-    )
     return code
 
 
@@ -70,7 +81,7 @@ def find_demo() -> Path:
 
 
 def drop_demo(source: Path, home: Home) -> tuple[Path, ...]:
-    """Copy devices, courses and exports to where a person would put them; give the exports.
+    """Copy devices, courses and exports to where a person would put them; return the exports.
 
     A devices.toml that is there already stays: it may have been edited.
     """

@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import hashlib
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
+import typer
+
+from flows.commands.declare import Options, command
 from flows.console import terminal
-from flows.session.home import open_existing_home
+from flows.console.sentences import (
+    introduce_device,
+    introduce_metric,
+    introduce_recording,
+    introduce_run,
+    introduce_workout,
+    show_value,
+)
 from tasks.core.errors import UsageError
+from tasks.core.wording import count
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -23,7 +33,8 @@ if TYPE_CHECKING:
 
 _BLOCK_BYTES: Final = 1 << 20
 _FEWEST_DIGITS: Final = 6
-#: Tables that know of a workout, and those that know of a recording, in the order of telling.
+#: Tables that know of a workout, and those that know of a recording, in the order of their
+#: appearance.
 _OF_WORKOUT: Final = ("recordings", "alignments", "segments", "setups", "latest_findings")
 _OF_RECORDING: Final = ("alignments", "latest_findings")
 #: What a terminal has room for, by table; everything else answers to `coworn sql`.
@@ -37,36 +48,42 @@ _OF_RECORDINGS: Final = (
     "known_by",
     "remarks",
 )
-#: Findings that are told; there may be hundreds.
+#: Findings that are shown; there may be hundreds.
 _MOST_FINDINGS: Final = 15
 
 
-def explain_thing(what: str, folder: Path | None, *, quiet: bool = False) -> int:
-    """Tell what is known of `what`: a path, a file's name, or any id or its beginning.
+@command()
+def explain(
+    options: Options,
+    what: Annotated[str, typer.Argument(metavar="PATH-or-ID", help="A file, or any id.")],
+) -> int:
+    """Tell everything known of one file, recording, workout, device, run or metric.
 
+    Give a path, a file's name, or any id or its beginning.
     Raises: UsageError when nothing is known of it.
     """
+    from flows.session.home import open_existing_home
     from tasks.store import connect_for_reading, find_published
 
-    opened = open_existing_home(folder)
-    home = opened.home
-    console = terminal.make_console(quiet=quiet)
+    session = open_existing_home(options.home)
+    home = session.home
+    console = options.make_console()
     files = _find_files(what, home)
     for file in files:
-        _tell_file(file, console=console)
-    told = bool(files)
+        _explain_file(file, console=console)
+    is_known = bool(files)
     if find_published(home) is not None:
         connection = connect_for_reading(home)
         try:
-            teller = _Teller(connection, console, opened.settings.report.units)
+            rows = _Rows(connection, console, session.settings.report.units)
             for file in files:
-                teller.tell_use_of_notes(file.file_id)
+                rows.show_use_of_notes(file.file_id)
                 for recording_id in file.recording_ids:
-                    teller.tell_recording(recording_id)
-            told = teller.tell_id(what) or told
+                    rows.show_recording(recording_id)
+            is_known = rows.show_id(what) or is_known
         finally:
             connection.close()
-    if not told:
+    if not is_known:
         raise UsageError(
             f"{what}: nothing is known of it; give a file that was dropped, its name, or an id as "
             "coworn sql shows it"
@@ -90,13 +107,13 @@ def _find_files(what: str, home: Home) -> list[FileRecord]:
         return [file for file in ledger.list_files() if file.file_id.startswith(what)]
 
 
-def _tell_file(file: FileRecord, *, console: Console) -> None:
+def _explain_file(file: FileRecord, *, console: Console) -> None:
     names = [
         f"{seen.name}{'' if seen.folder is None else f' (in {seen.folder})'}" for seen in file.names
     ]
-    _tell(
+    _show_facts(
         console,
-        f"file {file.name}",
+        _introduce_file(file),
         {
             "file_id": file.file_id,
             "status": file.status,
@@ -111,83 +128,83 @@ def _tell_file(file: FileRecord, *, console: Console) -> None:
     )
 
 
-class _Teller:
-    """Tells rows of the published copy."""
+class _Rows:
+    """Shows rows of the published copy."""
 
     def __init__(self, connection: duckdb.DuckDBPyConnection, console: Console, units: str) -> None:
         self._connection = connection
         self._console = console
         self._units = units
 
-    def tell_id(self, what: str) -> bool:
-        """Tell of whatever has the id `what`; give whether anything has."""
-        told = False
+    def show_id(self, what: str) -> bool:
+        """Show whatever has the id `what`; return whether anything has."""
+        is_known = False
         for recording in self._select("recordings", "recording_id", what):
-            self.tell_recording(recording["recording_id"])
-            told = True
+            self.show_recording(recording["recording_id"])
+            is_known = True
         for workout in self._select("workouts", "workout_id", what):
-            self._tell_workout(workout)
-            told = True
-        for table, column, title in (
-            ("devices", "device_id", "device"),
-            ("runs", "run_id", "run"),
-            ("metric_definitions", "metric", "metric"),
+            self._show_workout(workout)
+            is_known = True
+        for table, column, introduce in (
+            ("devices", "device_id", introduce_device),
+            ("runs", "run_id", introduce_run),
+            ("metric_definitions", "metric", introduce_metric),
         ):
             for row in self._select(table, column, what):
-                _tell(self._console, f"{title} {what}", row)
-                told = True
+                _show_facts(self._console, introduce(row), row)
+                is_known = True
         for row in self._select("recordings", "device_id", what):
-            _tell(
+            _show_facts(
                 self._console,
-                f"recording {row['recording_id']}",
+                introduce_recording(row),
                 {key: row[key] for key in ("workout_id", "start_utc", "end_utc", "sport")},
             )
-        return told
+        return is_known
 
-    def tell_use_of_notes(self, file_id: str) -> None:
-        """Tell which workouts' results rest on the notes of a file, if it holds notes."""
+    def show_use_of_notes(self, file_id: str) -> None:
+        """Show which workouts' results rest on the notes of a file, if it holds notes."""
         rows = self._select("workouts", "notes_file_id", file_id)
         if rows:
-            self._tell_rows("workouts that use these notes", rows, without="notes_file_id")
+            self._show_rows("workouts that use these notes", rows, without="notes_file_id")
 
-    def tell_recording(self, recording_id: str) -> None:
-        """Tell of one recording, its alignment, its findings and its newest results."""
+    def show_recording(self, recording_id: str) -> None:
+        """Show one recording, its alignment, its findings and its newest results."""
         for row in self._select("recordings", "recording_id", recording_id):
-            _tell(self._console, f"recording {recording_id}", row)
+            _show_facts(self._console, introduce_recording(row), row)
         for table in _OF_RECORDING:
-            self._tell_table(table, "recording_id", recording_id)
-        self._tell_results("recording_id", recording_id)
+            self._show_table(table, "recording_id", recording_id)
+        self._show_results("recording_id", recording_id)
 
-    def _tell_workout(self, workout: Mapping[str, Any]) -> None:
+    def _show_workout(self, workout: Mapping[str, Any]) -> None:
         workout_id = workout["workout_id"]
-        _tell(self._console, f"workout {workout_id}", workout)
+        _show_facts(self._console, introduce_workout(workout), workout)
         for notes in self._select("notes", "file_id", workout["notes_file_id"] or ""):
-            _tell(self._console, f"notes {notes['name']}", notes)
+            _show_facts(self._console, f"Its notes are {notes['name']}.", notes)
         for table in _OF_WORKOUT:
-            self._tell_table(table, "workout_id", workout_id)
-        self._tell_results("workout_id", workout_id)
+            self._show_table(table, "workout_id", workout_id)
+        self._show_results("workout_id", workout_id)
 
-    def _tell_table(self, table: str, column: str, key: str) -> None:
+    def _show_table(self, table: str, column: str, key: str) -> None:
         rows = self._select(table, column, key)
         if not rows:
             return
         if table == "latest_findings":
-            self._tell_findings(rows, column=column, key=key)
+            self._show_findings(rows, column=column, key=key)
         elif table == "recordings":
-            self._tell_recordings(rows)
+            self._show_recordings(rows)
         else:
-            self._tell_rows(table, rows, without=column)
+            self._show_rows(table, rows, without=column)
 
-    def _tell_results(self, column: str, key: str) -> None:
-        """Tell results with the run, the version and the settings that made them."""
+    def _show_results(self, column: str, key: str) -> None:
+        """Show results with the run, the version and the settings that made them."""
         rows = self._select("latest_results", column, key)
         if not rows:
             return
         for run_id in dict.fromkeys(row["run_id"] for row in rows):
             for run in self._select("runs", "run_id", run_id):
-                _tell(self._console, f"results are of run {run_id}", run)
+                _show_facts(self._console, f"The results are of run {run_id}.", run)
         whole = [row for row in rows if row["segment"] == "all" and row["value"] is not None]
-        self._tell_values(whole)
+        self._show_values(whole)
         if len(whole) < len(rows):
             self._say(
                 f"{len(rows) - len(whole)} further rows are of parts of the workout, or say why "
@@ -195,8 +212,8 @@ class _Teller:
                 indent=2,
             )
 
-    def _tell_values(self, rows: Sequence[Mapping[str, Any]]) -> None:
-        """Tell values under what they are held against; a remark stands below its value."""
+    def _show_values(self, rows: Sequence[Mapping[str, Any]]) -> None:
+        """Show values under what they are compared with; a remark stands below its value."""
         shown = [(row, f"{row['value']:.6g} {_show_unit(row['unit'])}".rstrip()) for row in rows]
         name = max((len(row["metric"]) for row in rows), default=0)
         room = max((len(text) for _, text in shown), default=0)
@@ -204,7 +221,7 @@ class _Teller:
         for row, text in sorted(
             shown, key=lambda one: (one[0]["device_id"], one[0]["reference"] or "")
         ):
-            title = f"{row['device_id']} against {row['reference']}"
+            title = f"{row['device_id']} compared with {row['reference']}"
             if row["reference_kind"] == "comparison":
                 title = f"{row['device_id']} differs from {row['reference']} by (no reference)"
             if row["reference"] is None:
@@ -218,8 +235,8 @@ class _Teller:
             if row["note"]:
                 self._say(f"      {row['note']}", indent=6)
 
-    def _tell_findings(self, rows: Sequence[Mapping[str, Any]], *, column: str, key: str) -> None:
-        """Tell findings in words, in UTC."""
+    def _show_findings(self, rows: Sequence[Mapping[str, Any]], *, column: str, key: str) -> None:
+        """Show findings in words, in UTC."""
         from tasks.report.words import describe_event
 
         self._console.print(f"\nfindings ({len(rows)}), times in UTC")
@@ -235,13 +252,13 @@ class _Teller:
                 indent=4,
             )
 
-    def _tell_recordings(self, rows: Sequence[Mapping[str, Any]]) -> None:
+    def _show_recordings(self, rows: Sequence[Mapping[str, Any]]) -> None:
         self._console.print("\nrecordings")
         for row in rows:
-            span = f"{_show(row['start_utc'])} to {_show(row['end_utc'])}"
+            span = f"{show_value(row['start_utc'])} to {show_value(row['end_utc'])}"
             self._say(f"  {row['recording_id']}  {row['device_id']}  {span}", indent=4)
             facts = [
-                f"{key} {_show(row[key])}".replace("\n", "; ")
+                f"{key} {show_value(row[key])}".replace("\n", "; ")
                 for key in _OF_RECORDINGS
                 if row[key] is not None
             ]
@@ -250,7 +267,7 @@ class _Teller:
     def _say(self, text: str, *, indent: int) -> None:
         terminal.show_wrapped(self._console, text, indent=indent)
 
-    def _tell_rows(self, title: str, rows: Sequence[Mapping[str, Any]], *, without: str) -> None:
+    def _show_rows(self, title: str, rows: Sequence[Mapping[str, Any]], *, without: str) -> None:
         offered = _COLUMNS[title].split() if title in _COLUMNS else rows[0]
         filled = [
             name
@@ -261,7 +278,7 @@ class _Teller:
         terminal.show_table(
             self._console,
             filled,
-            [[_show(row[name]).replace("\n", "; ") for name in filled] for row in rows],
+            [[show_value(row[name]).replace("\n", "; ") for name in filled] for row in rows],
             whole=("recording_id", "device_id", "workout_id"),
         )
 
@@ -275,11 +292,22 @@ class _Teller:
         return [dict(zip(names, row, strict=True)) for row in answer.fetchall()]
 
 
-def _tell(console: Console, title: str, facts: Mapping[str, object]) -> None:
-    console.print(f"\n{terminal.clean(title)}")
+def _introduce_file(file: FileRecord) -> str:
+    """Return what became of a file, in one sentence."""
+    if file.status == "archived":
+        return f"{file.name} is archived but not read yet; coworn nightly takes it up."
+    if file.status in {"refused", "duplicate"}:
+        return f"{file.name} is {'a ' if file.status == 'duplicate' else ''}{file.status}."
+    read = "" if file.format is None else f", read as {file.format}"
+    return f"{file.name} is {file.status}{read}: {count(len(file.recording_ids), 'recording')}."
+
+
+def _show_facts(console: Console, sentence: str, facts: Mapping[str, object]) -> None:
+    console.print()
+    terminal.show_wrapped(console, sentence, indent=0)
     for name, value in facts.items():
         if value is not None:
-            first, *others = str(_show(value)).splitlines() or [""]
+            first, *others = str(show_value(value)).splitlines() or [""]
             terminal.show_wrapped(console, f"  {name:<18} {first}", indent=21)
             for line in others:
                 terminal.show_wrapped(console, f"{' ' * 21}{line}", indent=21)
@@ -291,14 +319,6 @@ def _make_finding(row: Mapping[str, Any]) -> FindingFacts:
     same = {key: row[key] for key in FindingFacts.__dataclass_fields__ if key in row}
     start, end = row["start_utc"].timestamp(), row["end_utc"].timestamp()
     return FindingFacts(**same, start_s=start, end_s=end)
-
-
-def _show(value: object) -> str:
-    if isinstance(value, datetime):
-        return f"{value.astimezone(UTC):%Y-%m-%d %H:%M:%S}Z"
-    if isinstance(value, float):
-        return f"{value:.6g}"
-    return "" if value is None else str(value)
 
 
 def _show_unit(unit: str | None) -> str:

@@ -2,45 +2,49 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path  # noqa: TC003 - typer resolves the annotations at run time
+from typing import TYPE_CHECKING, Annotated
 
-from flows.commands.work import open_engine
-from flows.console import terminal
+import typer
+
+from flows.commands.declare import Options, command
 from tasks.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
+    from flows.run_reports import DropReport
 
 
-def run_ingest(
-    paths: Sequence[Path], folder: Path | None, *, debug: bool = False, quiet: bool = False
+@command()
+def ingest(
+    options: Options,
+    paths: Annotated[
+        list[Path], typer.Argument(metavar="PATH...", help="Files, folders or archives.")
+    ],
 ) -> int:
-    """Copy the files at and below `paths` into the home and settle their workouts.
+    """Do the whole job for files that lie elsewhere; they are copied, never moved or changed.
 
     Raises: UsageError for a path that does not exist.
     """
-    for path in paths:
-        if not path.exists():
-            raise UsageError(f"{path}: there is no such file or folder; nothing was done")
-    paths = [path.absolute() for path in paths]
-    home, engine = open_engine(folder, debug=debug)
-    from flows.console.run_summary import EXIT_DONE, show_drop
-    from flows.drop import drop
+    from flows.commands.opening import open_work
     from flows.inbox import MAX_DROP_FILES
     from tasks.ingest.exports import list_files
 
-    files = list(list_files(paths))
-    if not files:
-        raise UsageError(f"there is no file in {', '.join(str(path) for path in paths)}")
-    console = terminal.make_console(quiet=quiet)
-    code = EXIT_DONE
-    try:
+    for path in paths:
+        if not path.exists():
+            raise UsageError(f"{path}: there is no such file or folder; nothing was done")
+    absolute = [path.absolute() for path in paths]
+    with open_work(options) as work:
+        files = list(list_files(absolute))
+        if not files:
+            raise UsageError(f"there is no file in {', '.join(str(path) for path in absolute)}")
+
+        def show(report: DropReport) -> int:
+            from flows.console.run_summary import show_drop
+
+            return show_drop(report, console=work.console, home=work.session.home)
+
+        codes = []
         for begin in range(0, len(files), MAX_DROP_FILES):
             part = files[begin : begin + MAX_DROP_FILES]
-            with engine.running(), terminal.show_progress(quiet=quiet):
-                report = drop(home=home.root, files=part, move=False)
-            code = max(code, show_drop(report, console=console, home=home))
-    finally:
-        engine.stop()
-    return code
+            codes.append(work.take(part, move=False, show=show))
+    return max(codes)

@@ -2,59 +2,71 @@
 
 from __future__ import annotations
 
-import contextlib
 from functools import partial
-from typing import TYPE_CHECKING
+from pathlib import Path  # noqa: TC003 - typer resolves the annotations at run time
+from typing import Annotated
 
+import typer
+
+from flows.commands.declare import Options, command
 from flows.console import terminal
-from flows.session.home import is_inside, open_existing_home
-from flows.session.log import begin_log
-from flows.session.umask import user_umask
 from tasks.core.errors import UsageError
 
-if TYPE_CHECKING:
-    from pathlib import Path
 
-
-def run_report(
-    folder: Path | None, *, workout: str | None = None, target: Path | None = None, quiet: bool
+@command()
+def report(
+    options: Options,
+    workout: Annotated[
+        str | None, typer.Option("--workout", help="Write this one again.", show_default=False)
+    ] = None,
+    publish: Annotated[
+        Path | None,
+        typer.Option(
+            "--publish",
+            help="Write the set to be published here; positions in private places are hidden.",
+            show_default=False,
+        ),
+    ] = None,
 ) -> int:
-    """Write what changed into the home's report, or what may be published into `target`.
+    """Write pages and figures again, where anything changed.
 
-    Raises: UsageError for a workout that is not there, a target inside the home or one that holds
+    Raises: UsageError for a workout that is not there, a folder inside the home or one that holds
     pages of somebody else's; CowornError when nothing was published yet.
     """
+    from flows.session.home import is_inside, open_existing_home
+    from flows.session.locks import hold_report_lock
+    from flows.session.log import begin_log
+    from flows.session.umask import user_umask
     from tasks.guard import load_line_isolated
     from tasks.report import find_foreign, list_waiting, write_report
     from tasks.store import connect_for_reading
 
-    opened = open_existing_home(folder)
-    home = opened.home
+    session = open_existing_home(options.home)
+    home, settings = session.home, session.settings
     begin_log(home)
-    if target is not None and is_inside(target, home):
+    if publish is not None and is_inside(publish, home):
         raise UsageError(
-            f"{target}: the set to be published does not go into the home folder; name another one"
+            f"{publish}: the set to be published does not go into the home folder; name another one"
         )
-    foreign = None if target is None else find_foreign(target)
+    foreign = None if publish is None else find_foreign(publish)
     if foreign is not None:
         raise UsageError(
-            f"{target}: {foreign} in there was not written by coworn and would be written over; "
+            f"{publish}: {foreign} in there was not written by coworn and would be written over; "
             "name a folder of its own"
         )
     connection = connect_for_reading(home)
     try:
-        with contextlib.nullcontext() if target is None else user_umask():
-            report = write_report(
+        lock = hold_report_lock(home, wait_s=settings.run.lock_wait_s)
+        with lock if publish is None else user_umask():
+            written = write_report(
                 connection,
-                home.report if target is None else target,
-                settings=opened.settings,
+                home.report if publish is None else publish,
+                settings=settings,
                 waiting=list_waiting(home.inbox),
                 only=workout,
-                public=target is not None,
+                public=publish is not None,
                 most_figures=None,
-                courses=partial(
-                    load_line_isolated, courses=home.courses, settings=opened.settings.read
-                ),
+                courses=partial(load_line_isolated, courses=home.courses, settings=settings.read),
             )
     except LookupError as error:
         raise UsageError(
@@ -62,8 +74,8 @@ def run_report(
         ) from error
     finally:
         connection.close()
-    console = terminal.make_console(quiet=quiet)
-    console.print(
-        f"{report.written} of {report.pages} pages written\nreport: {terminal.clean(report.index)}"
+    options.make_console().print(
+        f"{written.written} of {written.pages} pages written\n"
+        f"report: {terminal.clean(written.index)}"
     )
     return 0

@@ -9,31 +9,38 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
-from flows.commands.watch import make_watcher
+from flows.commands.declare import Options, command
 from flows.console import terminal
-from flows.engine.prefect_server import DEFAULT_API_URL, Engine, find_api_url, is_server_up, prepare
-from flows.session.home import open_home
-from flows.session.locks import hold_watch_lock
-from flows.session.log import begin_log
 from tasks.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
-    from config.home import Home
-    from config.settings import Settings
+    from config.session import Session
 
 LOG: Final = logging.getLogger(__name__)
 _EXIT_STOPPED: Final = 130
 
 
-def run_serve(folder: Path | None, *, debug: bool = False, quiet: bool = False) -> int:
-    """Serve until stopped; SIGTERM ends it with 0, Ctrl-C with 130.
+@command()
+def serve(options: Options) -> int:
+    """Watch the inbox, and serve the nightly and the drop flow to a running Prefect server.
 
+    Goes on until stopped; SIGTERM ends it with 0, Ctrl-C with 130.
     Raises: UsageError when no Prefect server answers.
     """
-    opened = open_home(folder)
-    home, settings = opened.home, opened.settings
+    from flows.commands.watch import make_watcher
+    from flows.engine.engine import find_engine
+    from flows.engine.environment import (
+        DEFAULT_API_URL,
+        find_api_url,
+        is_server_up,
+        prepare_environment,
+    )
+    from flows.session.home import open_home
+    from flows.session.locks import hold_watch_lock
+    from flows.session.log import begin_log
+
+    session = open_home(options.home)
+    home, settings = session.home, session.settings
     begin_log(home)
     api_url = find_api_url() or DEFAULT_API_URL
     if not is_server_up(api_url):
@@ -42,18 +49,18 @@ def run_serve(folder: Path | None, *, debug: bool = False, quiet: bool = False) 
             "another one in PREFECT_API_URL; coworn watch needs none"
         )
     os.environ["PREFECT_API_URL"] = api_url
-    prepare(home, debug=debug)
-    console = terminal.make_console(quiet=quiet)
+    prepare_environment(home, debug=options.debug)
+    console = options.make_console()
     with hold_watch_lock(home, purpose="coworn serve"):
-        engine = Engine(home)
-        watcher = make_watcher(home, settings, engine, console=console, with_nightly=False)
+        engine = find_engine(home.logs)
+        watcher = make_watcher(session, engine, console=console, with_nightly=False)
         watcher.start()
         console.print(
             f"watching {terminal.clean(home.inbox)}; nightly/nightly (daily at "
             f"{settings.time.nightly_at}) and drop/drop are served by {terminal.clean(api_url)}"
         )
         try:
-            code = _serve_deployments(home, settings)
+            code = _serve_deployments(session)
         finally:
             watcher.stop()
             watcher.join()
@@ -92,8 +99,8 @@ def _is_zone(name: str) -> bool:
     return True
 
 
-def make_deployments(home: Home, settings: Settings) -> list[Any]:
-    """Make the deployments of the nightly and the drop flow for `home`."""
+def make_deployments(session: Session) -> list[Any]:
+    """Make the deployments of the nightly and the drop flow."""
     from prefect.client.schemas.objects import ConcurrencyLimitConfig, ConcurrencyLimitStrategy
     from prefect.schedules import Cron
 
@@ -105,11 +112,11 @@ def make_deployments(home: Home, settings: Settings) -> list[Any]:
         limit=1,
         collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW,
     )
-    parameters = {"home": str(home.root)}
+    parameters = {"home": str(session.home.root)}
     return [
         nightly.to_deployment(
             "nightly",
-            schedule=Cron(make_cron(settings.time.nightly_at), timezone=find_local_zone()),
+            schedule=Cron(make_cron(session.settings.time.nightly_at), timezone=find_local_zone()),
             parameters=parameters,
             tags=["coworn"],
             description="Missed files, late partners, outdated results, backup.",
@@ -124,14 +131,14 @@ def make_deployments(home: Home, settings: Settings) -> list[Any]:
     ]
 
 
-def _serve_deployments(home: Home, settings: Settings) -> int:
-    """Serve until a signal comes; give the exit code."""
+def _serve_deployments(session: Session) -> int:
+    """Serve until a signal comes; return the exit code."""
     from prefect.exceptions import TerminationSignal
     from prefect.runner import Runner
 
     # Pausing would also pause the schedule for whoever serves next; the limit above is enough.
     runner = Runner(name="coworn", pause_on_shutdown=False)
-    for deployment in make_deployments(home, settings):
+    for deployment in make_deployments(session):
         runner.add_deployment(deployment)
     try:
         asyncio.run(runner.start())

@@ -5,16 +5,18 @@ from __future__ import annotations
 import contextlib
 import shutil
 import sys
-from typing import TYPE_CHECKING, Final, cast, get_args
+from pathlib import Path  # noqa: TC003 - typer resolves the annotations at run time
+from typing import TYPE_CHECKING, Annotated, Final, cast, get_args
 
+import typer
+
+from flows.commands.declare import Options, command
 from flows.console import terminal
-from flows.session.home import is_inside, open_existing_home
 from flows.session.umask import user_umask
 from tasks.core.errors import CowornError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
     import duckdb
 
@@ -34,38 +36,45 @@ _HELP: Final = (
 )
 
 
-def run_sql(
-    query: str | None,
-    folder: Path | None,
-    *,
-    form: str,
-    out: Path | None,
-    listing: bool,
-    quiet: bool,
+@command()
+def sql(
+    options: Options,
+    query: Annotated[
+        str | None, typer.Argument(help="The query; without one, an interactive prompt.")
+    ] = None,
+    form: Annotated[str, typer.Option("--format", help="table, csv, json or parquet.")] = "table",
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Write to this file.", show_default=False)
+    ] = None,
+    list_: Annotated[
+        bool, typer.Option("--list", help="Show tables, views and saved queries.")
+    ] = False,
 ) -> int:
-    """Answer one query, list what can be asked, or open the prompt.
+    """Ask the results in SQL; nothing can be changed by it.
 
     Raises: UsageError; QueryError; CowornError when there are no results yet.
     """
+    from flows.session.home import is_inside, open_existing_home
     from tasks.store import Form, connect_for_reading
 
     if form not in get_args(Form):
         raise UsageError(f"--format {form}: choose one of {', '.join(get_args(Form))}")
-    home = open_existing_home(folder).home
+    home = open_existing_home(options.home).home
     if out is not None and is_inside(out, home):
         raise UsageError(
             f"--out {out}: nothing is written into the home folder, where it might take the place "
             "of results; name another place"
         )
     with contextlib.closing(connect_for_reading(home)) as connection:
-        if listing:
+        if list_:
             _write(_describe_objects(connection))
         elif query is not None:
-            _answer(connection, query, form=cast("Form", form), out=out, quiet=quiet)
+            _answer(connection, query, form=cast("Form", form), out=out, quiet=options.quiet)
         elif sys.stdin.isatty():
             return _prompt(home)
         else:
-            _answer(connection, sys.stdin.read(), form=cast("Form", form), out=out, quiet=quiet)
+            query = sys.stdin.read()
+            _answer(connection, query, form=cast("Form", form), out=out, quiet=options.quiet)
     return 0
 
 
@@ -92,7 +101,7 @@ def _answer(
         _write(format_rows(rows, form))
         return
     text = format_rows(rows, form, width=shutil.get_terminal_size().columns)
-    # A file gets every byte; a terminal would obey some.
+    # A file gets every byte; a terminal would act on some.
     _write("\n".join(terminal.clean(line) for line in text.splitlines()) + "\n")
 
 
@@ -130,7 +139,7 @@ def _prompt(home: Home) -> int:
                     connection.close()
                     connection = connect_for_reading(home)
                 else:
-                    _obey(connection, text)
+                    _run_line(connection, text)
             except CowornError as error:
                 terminal.print_error(error)
             except KeyboardInterrupt:
@@ -139,7 +148,7 @@ def _prompt(home: Home) -> int:
         connection.close()
 
 
-def _obey(connection: duckdb.DuckDBPyConnection, text: str) -> None:
+def _run_line(connection: duckdb.DuckDBPyConnection, text: str) -> None:
     from tasks.store import format_rows, list_columns
 
     word, _, rest = text.partition(" ")

@@ -1,26 +1,27 @@
-"""`coworn status`, `coworn devices` and `coworn metrics`: what is known, as tables."""
+"""`coworn status`: what waits, what was refused, what is outdated, and what to do next."""
 
 from __future__ import annotations
 
-import fnmatch
 from collections import Counter
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
+import typer
+
+from flows.commands.declare import Options, command
 from flows.console import terminal
-from flows.session.home import open_existing_home
-from flows.session.locks import RUN, describe_holder, is_held, is_watched
 from tasks.core.folders import scan_folder
+from tasks.core.wording import count
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
 
     import duckdb
     from rich.console import Console
 
     from config.home import Home
-    from flows.session.home import Opened
+    from config.session import Session
     from tasks.core.file_records import FileRecord
 
 #: Refused files that `coworn status` lists.
@@ -29,27 +30,28 @@ _SHOWN: Final = 20
 _NAMED: Final = 3
 #: Where the words of `coworn status` begin [characters].
 _INDENT: Final = 11
-#: What `coworn devices` says below its table.
-_ABOUT_REFERENCES: Final = (
-    "reference for: what other devices are judged by. A device with the role reference is one for "
-    "all that it recorded, a strap at chest or arm for heart rate only; reference_for in "
-    'devices.toml says otherwise, e.g. reference_for = ["distance", "altitude"] (of heart_rate, '
-    "position, altitude, and distance with speed). A reference is not judged by what it judges: "
-    "only by truth, a course and other references."
-)
 
 
-def show_status(folder: Path | None, *, workouts: int, quiet: bool = False) -> int:
-    """Say what waits, what was refused and why, what ran last, what is outdated.
+@command()
+def status(
+    options: Options,
+    workouts: Annotated[
+        int,
+        typer.Option("--workouts", min=0, help="How many of the newest workouts to show."),
+    ] = 5,
+) -> int:
+    """Say what waits, what was refused and what is outdated; show the newest workouts' numbers.
 
-    The main numbers of the newest `workouts` follow, newest first.
+    The last lines say what to do next.
     """
+    from flows.session.home import open_existing_home
+    from flows.session.locks import RUN, describe_holder, is_held, is_watched
     from tasks.archive.ledger import LAST_NIGHTLY, Ledger
     from tasks.archive.originals import is_being_written
 
-    opened = open_existing_home(folder)
-    home = opened.home
-    console = terminal.make_console(quiet=quiet)
+    session = open_existing_home(options.home)
+    home = session.home
+    console = options.make_console()
     with Ledger(home) as ledger:
         files = ledger.list_files()
         unsettled = ledger.unsettled()
@@ -72,109 +74,89 @@ def show_status(folder: Path | None, *, workouts: int, quiet: bool = False) -> i
     if unfinished:
         console.print(f"unfinished {unfinished}: coworn nightly takes them up again")
     if unsettled:
-        console.print(f"unsettled  {len(unsettled)} recordings: the next run settles them")
-    console.print(
-        f"nightly    {_show_instant(nightly)}, daily at {opened.settings.time.nightly_at}"
-    )
-    total = _show_results(opened, console)
-    _show_refused(files, console)
-    _show_workouts(home, console, shown=workouts, total=total)
-    return 0
-
-
-def show_devices(folder: Path | None, *, quiet: bool = False) -> int:
-    """List devices, and exports whose device is not known yet."""
-    from tasks.store import connect_for_reading, find_published, run_query
-
-    opened = open_existing_home(folder)
-    home = opened.home
-    console = terminal.make_console(quiet=quiet)
-    recorded: Counter[str] = Counter()
-    unknown: list[dict[str, str]] = []
-    if find_published(home) is not None:
-        connection = connect_for_reading(home)
-        try:
-            rows = run_query(
-                connection,
-                "SELECT recordings.device_id, devices.name AS device, files.name AS file, "
-                "recordings.serial, recordings.creator, files.folder FROM recordings "
-                "LEFT JOIN devices USING (device_id) LEFT JOIN files USING (file_id) "
-                "ORDER BY recordings.device_id, files.name",
-            ).to_pylist()
-        finally:
-            connection.close()
-        recorded.update(row["device_id"] for row in rows)
-        unknown = [row for row in rows if fnmatch.fnmatch(row["device_id"], "unknown-*")]
-    terminal.show_table(
-        console,
-        ("device", "name", "role", "site", "heart rate", "reference for", "recordings"),
-        [
-            (
-                device.id,
-                device.name,
-                device.role,
-                device.site,
-                device.heart_rate,
-                ", ".join(device.channels_as_reference) or "-",
-                recorded[device.id],
-            )
-            for device in opened.devices
-        ],
-        right=("recordings",),
-        whole=("device", "role"),
-    )
-    if opened.devices:
-        console.print()
-        terminal.show_wrapped(console, _ABOUT_REFERENCES, indent=0)
-    if unknown:
-        console.print("\nnot named yet; add a [[device]] with a match rule to devices.toml:")
-        terminal.show_table(
-            console,
-            ("device", "export", "serial", "folder", "creator"),
-            [
-                (row["device_id"], row["file"], row["serial"], row["folder"], row["creator"])
-                for row in unknown
-            ],
-            whole=("device", "serial"),
+        console.print(
+            f"unmeasured {count(len(unsettled), 'recording')}: the next run measures them"
         )
+    console.print(
+        f"nightly    {_show_instant(nightly)}, daily at {session.settings.time.nightly_at}"
+    )
+    results = _show_results(session, console)
+    _show_refused(files, console)
+    _show_workouts(home, console, shown=workouts, total=results.workouts)
+    watched = is_watched(home)
+    _show_next_steps(
+        console,
+        _list_next_steps(
+            home,
+            results,
+            n_waiting=0 if watched else len(names),
+            n_unfinished=unfinished + len(unsettled),
+            n_refused=counts["refused"],
+        ),
+    )
     return 0
 
 
-def show_metrics(*, quiet: bool = False) -> int:
-    """List the catalogue of metrics."""
-    from tasks.core.discovery import load_metrics
-    from tasks.core.registers import METRICS
+@dataclass(frozen=True)
+class _Results:
+    """What the published copy holds: how many workouts, which are outdated, unnamed devices."""
 
-    load_metrics()
-    console = terminal.make_console(quiet=quiet)
-    for metric in sorted(METRICS.values(), key=lambda one: (one.domain, one.id)):
-        console.print(f"{metric.id}  [{metric.unit}]  version {metric.version}, {metric.domain}")
-        for line in (
-            f"  {metric.title}: {metric.definition}",
-            f"  formula: {metric.formula}",
-            f"  source: {metric.source}",
-        ):
-            terminal.show_wrapped(console, line, indent=4)
-        console.print()
-    return 0
+    workouts: int = 0
+    has_outdated: bool = False
+    unknown_devices: int = 0
 
 
-def _show_results(opened: Opened, console: Console) -> int:
-    """Say what there is, what ran last and what is to be done; give the number of workouts."""
+def _list_next_steps(
+    home: Home, results: _Results, *, n_waiting: int, n_unfinished: int, n_refused: int
+) -> list[str]:
+    """Return what a person can do now, the most useful first."""
+    steps = []
+    if n_waiting:
+        steps.append(f"coworn watch takes in {count(n_waiting, 'file')} of the inbox")
+    if n_unfinished or results.has_outdated:
+        steps.append("coworn nightly measures what is unfinished or outdated")
+    if results.unknown_devices:
+        steps.append(
+            f"name {count(results.unknown_devices, 'unknown device')} in {home.devices.name} "
+            "(coworn devices lists them)"
+        )
+    if n_refused:
+        steps.append(
+            f"read why {count(n_refused, 'file')} {'was' if n_refused == 1 else 'were'} refused, "
+            "above; correct and drop again what you need"
+        )
+    if not steps and not results.workouts:
+        steps.append(f"drop exports into {home.inbox} and start coworn watch")
+    if not steps:
+        steps.append("nothing has to be done")
+    return steps
+
+
+def _show_next_steps(console: Console, steps: Sequence[str]) -> None:
+    console.print()
+    for number, step in enumerate(steps):
+        terminal.show_wrapped(console, f"{'' if number else 'next':<11}{step}", indent=_INDENT)
+
+
+def _show_results(session: Session, console: Console) -> _Results:
+    """Say what there is, what ran last and what is to be done."""
     from tasks.processing import find_pending_workouts
     from tasks.store import connect_for_reading, find_published
 
-    if find_published(opened.home) is None:
+    if find_published(session.home) is None:
         console.print("last run   none yet")
-        return 0
-    connection = connect_for_reading(opened.home)
+        return _Results()
+    connection = connect_for_reading(session.home)
     try:
         run = connection.execute(
             "SELECT run_id, flow, ended_at FROM runs ORDER BY started_at DESC LIMIT 1"
         ).fetchone()
         (workouts,) = connection.execute("SELECT count(*) FROM workouts").fetchone() or (0,)
         (recordings,) = connection.execute("SELECT count(*) FROM recordings").fetchone() or (0,)
-        ahead = find_pending_workouts(connection, opened.home, opened.settings)
+        (unknown,) = connection.execute(
+            "SELECT count(DISTINCT device_id) FROM recordings WHERE device_id LIKE 'unknown-%'"
+        ).fetchone() or (0,)
+        pending = find_pending_workouts(connection, session.home, session.settings)
         unused = _list_unused_notes(connection)
         doubtful = _list_doubtful(connection)
     finally:
@@ -182,11 +164,11 @@ def _show_results(opened: Opened, console: Console) -> int:
     if run is not None:
         ended = run[2].astimezone().strftime("%Y-%m-%d %H:%M:%S")
         console.print(f"last run   {run[0]} ({run[1]}), ended {ended}")
-    console.print(f"results    {workouts} workouts, {recordings} recordings")
-    if ahead.devices_changed:
+    console.print(f"results    {count(workouts, 'workout')}, {count(recordings, 'recording')}")
+    if pending.devices_changed:
         console.print("devices    devices.toml has changed: the next run looks at every workout")
-    if ahead.new_notes:
-        console.print(f"new notes  {_count_some(ahead.new_notes)}: the next run reads them")
+    if pending.new_notes:
+        console.print(f"new notes  {_count_some(pending.new_notes)}: the next run reads them")
     if unused:
         words = (
             f"notes      {_count_some(unused)} without effect: they fit no workout, or newer ones "
@@ -199,10 +181,11 @@ def _show_results(opened: Opened, console: Console) -> int:
             "(coworn sql disagreeing-references)"
         )
         terminal.show_wrapped(console, words, indent=_INDENT)
-    outdated = ahead.outdated
+    outdated = pending.outdated
     words = f"{_count_some(outdated)}: coworn nightly measures them again" if outdated else "none"
     terminal.show_wrapped(console, f"outdated   {words}", indent=_INDENT)
-    return int(workouts)
+    has_outdated = bool(outdated or pending.new_notes or pending.devices_changed)
+    return _Results(int(workouts), has_outdated, int(unknown))
 
 
 def _list_unused_notes(connection: duckdb.DuckDBPyConnection) -> list[str]:

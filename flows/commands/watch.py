@@ -10,15 +10,12 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
+from flows.commands.declare import Options, command
 from flows.console import terminal
 from flows.console.error_messages import RepeatedErrors, explain_os_error
-from flows.engine.prefect_server import Engine, prepare
 from flows.inbox import Watcher
-from flows.session.home import open_home
-from flows.session.locks import hold_watch_lock
-from flows.session.log import begin_log
+from flows.run_reports import listen
 from tasks.core.errors import CowornError
-from tasks.core.folders import find_hint
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,7 +25,10 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from config.home import Home
+    from config.session import Session
     from config.settings import Settings
+    from flows.engine.engine import Engine
+    from flows.run_reports import DropReport
 
 LOG: Final = logging.getLogger(__name__)
 #: Time after which a nightly run that failed is tried again.
@@ -36,15 +36,25 @@ RETRY_NIGHTLY: Final = timedelta(hours=1)
 _EXIT_STOPPED: Final = 130
 
 
-def run_watch(folder: Path | None, *, debug: bool = False, quiet: bool = False) -> int:
-    """Watch the inbox until SIGINT (130) or SIGTERM (0); a run that has begun is finished first."""
-    opened = open_home(folder)
-    home, settings = opened.home, opened.settings
+@command()
+def watch(options: Options) -> int:
+    """Watch the inbox until stopped; also takes what was dropped while it was not running.
+
+    SIGTERM ends it with 0, Ctrl-C with 130; a run that has begun is finished first.
+    """
+    from flows.engine.engine import find_engine
+    from flows.engine.environment import prepare_environment
+    from flows.session.home import open_home
+    from flows.session.locks import hold_watch_lock
+    from flows.session.log import begin_log
+
+    session = open_home(options.home)
+    home = session.home
     begin_log(home)
-    prepare(home, debug=debug)
-    console = terminal.make_console(quiet=quiet)
+    prepare_environment(home, debug=options.debug)
+    console = options.make_console()
     with hold_watch_lock(home, purpose="coworn watch"):
-        engine = Engine(home)
+        engine = find_engine(home.logs)
         engine.begin()
         load_libraries()
         engine.start()
@@ -53,7 +63,7 @@ def run_watch(folder: Path | None, *, debug: bool = False, quiet: bool = False) 
                 f"no Prefect server answers at {engine.named}; runs are not shown there, "
                 "the work goes on"
             )
-        watcher = make_watcher(home, settings, engine, console=console, with_nightly=True)
+        watcher = make_watcher(session, engine, console=console, with_nightly=True)
         stopped_by = _watch_until_signal(watcher, console)
         engine.stop()
     if stopped_by is None:
@@ -73,39 +83,39 @@ def load_libraries() -> None:
 
 
 def make_watcher(
-    home: Home,
-    settings: Settings,
-    engine: Engine,
-    *,
-    console: Console,
-    with_nightly: bool,
+    session: Session, engine: Engine, *, console: Console, with_nightly: bool
 ) -> Watcher:
     """Make the watcher of a home's inbox, not started yet."""
+    home, settings = session.home, session.settings
     clock = NightlyClock(home, settings.time.nightly_at)
-    troubles = RepeatedErrors()
+    repeated = RepeatedErrors()
+
+    def show(report: DropReport) -> None:
+        from flows.console.run_summary import show_drop
+
+        new = replace(report, outcomes=repeated.pick_new(report.outcomes))
+        if new.outcomes or not report.outcomes:
+            show_drop(new, console=console, home=home)
 
     def take(paths: tuple[Path, ...]) -> None:
-        from flows.console.run_summary import show_drop
+        from flows.console.run_summary import report_complaints
         from flows.drop import drop
-        from tasks.ingest.exports import Dropped
+        from flows.runs.drop import describe_drop
 
-        files = [Dropped(path, path.name, find_hint(path, home.inbox)) for path in paths]
         try:
-            with engine.running():
-                report = drop(home=home.root, files=files, move=True)
+            with engine.running(), listen(show):
+                report = drop(home=home.root, files=describe_drop(paths, home), move=True)
         except Exception as error:
-            _tell_failure(error, troubles, f"a drop of {len(paths)} files", settings)
+            _report_failure(error, repeated, f"a drop of {len(paths)} files", settings)
             raise
-        told = replace(report, outcomes=troubles.pick_new(report.outcomes))
-        if told.outcomes or not report.outcomes:
-            show_drop(told, console=console, home=home)
+        report_complaints(report.page_complaints)
 
     def rest() -> None:
         engine.rest()
         if with_nightly and clock.is_due():
             clock.run(engine, console=console)
 
-    def tell_lost(lost: bool) -> None:  # noqa: FBT001 - the watcher's own signature
+    def report_lost(lost: bool) -> None:  # noqa: FBT001 - the watcher's own signature
         if lost:
             terminal.print_error(f"{home.inbox} is gone; waiting for it to be made again")
         else:
@@ -116,29 +126,29 @@ def make_watcher(
         settings=settings.inbox,
         on_drop=take,
         on_idle=rest,
-        on_lost=tell_lost,
+        on_lost=report_lost,
         owes=_has_unsettled(home),
     )
 
 
-def _tell_failure(
-    error: Exception, troubles: RepeatedErrors, what: str, settings: Settings
+def _report_failure(
+    error: Exception, repeated: RepeatedErrors, what: str, settings: Settings
 ) -> None:
-    """Say that a drop failed, unless the one before it failed in the same way."""
+    """Print that a drop failed, unless the one before it failed in the same way."""
     if isinstance(error, CowornError):
-        trouble = told = str(error)
+        cause = message = str(error)
     else:
-        trouble = explain_os_error(error) or f"{type(error).__name__}: {error}"
-        told = (
-            f"{what} failed ({trouble}); nothing is lost, it is tried again every "
+        cause = explain_os_error(error) or f"{type(error).__name__}: {error}"
+        message = (
+            f"{what} failed ({cause}); nothing is lost, it is tried again every "
             f"{settings.inbox.rescan_s:g} s until it is done"
         )
-    if troubles.is_new(trouble):
-        terminal.print_error(told)
+    if repeated.is_new(cause):
+        terminal.print_error(message)
 
 
 def _has_unsettled(home: Home) -> bool:
-    """Say whether a run was interrupted between taking files in and settling them."""
+    """Say whether a run was interrupted between taking files in and measuring them."""
     from tasks.archive.ledger import Ledger
 
     with Ledger(home) as ledger:
@@ -203,7 +213,7 @@ class NightlyClock:
 
 
 def _watch_until_signal(watcher: Watcher, console: Console) -> signal.Signals | None:
-    """Run `watcher` until a signal comes; give the signal, None when the watcher ended itself."""
+    """Run `watcher` until a signal comes; return the signal, None when the watcher ended itself."""
     received: list[signal.Signals] = []
     wake = threading.Event()
 

@@ -1,4 +1,4 @@
-"""Tells a person what a run gave, and turns it into an exit code."""
+"""Prints what came of a run, and turns it into an exit code."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from flows.console import terminal
 from flows.console.results_table import read_main_rows, show_main_rows
+from tasks.core.wording import count
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
@@ -24,7 +25,7 @@ EXIT_REFUSED: Final = 1
 
 
 def show_drop(report: DropReport, *, console: Console, home: Home) -> int:
-    """Print what a drop gave; refusals go to standard error. Returns the exit code."""
+    """Print what came of a drop; refusals go to standard error. Returns the exit code."""
     code = report_problems(report.outcomes, report.workout_run)
     console.print(f"{count_outcomes(report.outcomes)}; {describe_workouts(report.workout_run)}")
     show_new_rows(report.workout_run, console=console, home=home)
@@ -32,12 +33,13 @@ def show_drop(report: DropReport, *, console: Console, home: Home) -> int:
 
 
 def show_nightly(report: NightlyReport, *, console: Console) -> int:
-    """Print what a night gave. Returns the exit code."""
+    """Print what came of a night. Returns the exit code."""
     code = report_problems(report.outcomes, report.workout_run)
+    code = max(code, report_complaints(report.page_complaints))
     parts = [count_outcomes(report.outcomes)] if report.outcomes else []
     parts += [describe_workouts(report.workout_run), f"backup {report.backup.name}"]
     if report.swept_runs:
-        parts.append(f"{_count(report.swept_runs, 'dead run')} closed on the Prefect server")
+        parts.append(f"{count(report.swept_runs, 'dead run')} closed on the Prefect server")
     console.print("nightly: " + "; ".join(terminal.clean(part) for part in parts))
     return code
 
@@ -63,11 +65,22 @@ def report_problems(
     return EXIT_REFUSED if counted or workout_run.failed or workout_run.complaints else EXIT_DONE
 
 
+def report_complaints(complaints: Sequence[str]) -> int:
+    """Print each complaint on standard error. Returns the exit code."""
+    for line in complaints:
+        terminal.print_error(line)
+    return EXIT_REFUSED if complaints else EXIT_DONE
+
+
 def log_run(
-    flow_name: str, outcomes: Sequence[FileOutcome], workout_run: WorkoutRun, stages: Stages
+    flow_name: str,
+    outcomes: Sequence[FileOutcome],
+    workout_run: WorkoutRun,
+    stages: Stages,
+    complaints: Sequence[str] = (),
 ) -> None:
-    """Write down what a run gave and how long its stages took, for whoever was not there."""
-    for line in _describe_problems(outcomes, workout_run):
+    """Log what came of a run and how long its stages took; `complaints` are those of the pages."""
+    for line in (*_describe_problems(outcomes, workout_run), *complaints):
         LOG.warning("%s", line)
     LOG.info(
         "%s: %s; %s; %s",
@@ -107,7 +120,7 @@ def count_outcomes(outcomes: Sequence[FileOutcome]) -> str:
         )
         if counts[status]
     ]
-    return f"{_count(len(outcomes), 'file')}: {', '.join(parts)}" if parts else "no files"
+    return f"{count(len(outcomes), 'file')}: {', '.join(parts)}" if parts else "no files"
 
 
 def describe_workouts(workout_run: WorkoutRun) -> str:
@@ -116,17 +129,13 @@ def describe_workouts(workout_run: WorkoutRun) -> str:
     new = sum(workout.is_new for workout in workouts)
     parts = []
     if new:
-        parts.append(f"{_count(new, 'workout')} with new results")
+        parts.append(f"{count(new, 'workout')} with new results")
     if workout_run.summary.vanished:
         parts.append(
-            f"{_count(len(workout_run.summary.vanished), 'workout')} merged into others or gone"
+            f"{count(len(workout_run.summary.vanished), 'workout')} merged into others or gone"
         )
     if not parts:
         parts.append("no new results")
     if workout_run.summary.run_id is not None:
         parts.append(f"run {workout_run.summary.run_id}")
     return ", ".join(parts)
-
-
-def _count(number: int, thing: str) -> str:
-    return f"{number} {thing}{'' if number == 1 else 's'}"

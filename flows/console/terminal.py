@@ -53,6 +53,9 @@ class Progress(Protocol):
     def advance(self, done: int, total: int, what: str) -> None:
         """Say that `done` of `total` are done of `what`."""
 
+    def close(self) -> None:
+        """Take the bar away."""
+
 
 _PROGRESS: ContextVar[Progress | None] = ContextVar("progress", default=None)
 
@@ -171,10 +174,17 @@ def _show(cell: object) -> str:
 
 
 def report_progress(done: int, total: int, what: str) -> None:
-    """Tell whoever listens; nobody does in a served run."""
+    """Report to the bar that is shown; a served run has none."""
     listener = _PROGRESS.get()
     if listener is not None:
         listener.advance(done, total, what)
+
+
+def hide_progress() -> None:
+    """Take the bar away, until progress is reported again: something else is printed."""
+    listener = _PROGRESS.get()
+    if listener is not None:
+        listener.close()
 
 
 @contextlib.contextmanager
@@ -223,3 +233,4 @@ class _Bar:
         """Take the bar away."""
         if self._shown:
             self._progress.stop()
+            self._shown = False

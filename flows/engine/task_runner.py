@@ -1,7 +1,8 @@
-"""Runs one task many times: one after the other, or spread over threads, processes or Dask."""
+"""Runs one step many times: one after the other, or spread over threads, processes or Dask."""
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import multiprocessing
 import os
@@ -10,33 +11,38 @@ import threading
 from concurrent.futures.process import BrokenProcessPool
 from typing import TYPE_CHECKING, Any, Final
 
+from flows.engine.engine import find_engine
+from tasks import steps
 from tasks.core.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from config.home import Home
+    from config.session import Session
     from config.settings import Settings
 
 LOG: Final = logging.getLogger(__name__)
 
 
 def map_task(
-    step: Any,  # noqa: ANN401 - a Prefect task; Prefect is imported late
+    step: steps.Step[Any, Any],
     calls: Sequence[Mapping[str, Any]],
     *,
-    settings: Settings,
+    session: Session,
     spread: bool,
 ) -> Iterator[Any]:
-    """Call the task `step` with each of `calls`; give what each gave, or what it raised, in order.
+    """Call `step` with each of `calls`; yield what each returned, or what it raised, in order.
 
-    Spread calls whose worker died (out of memory, killed) are made again one by one in this
-    process: a broken pool says nothing about which of them broke it.
+    Spread calls are tasks on one of Prefect's runners, also where no flow run is under way.
+    Those whose worker died (out of memory, killed) are made again one by one in this process: a
+    broken pool says nothing about which of them broke it.
     """
     if not spread:
         for call in calls:
             yield _run_here(step, call)
         return
-    with make_task_runner(settings) as runner:
+    with _report_tasks(session.home), make_task_runner(session.settings) as runner:
         futures = [_submit(runner, step, call) for call in calls]
         for call, future in zip(calls, futures, strict=True):
             result = future if isinstance(future, BaseException) else _await(future)
@@ -44,6 +50,19 @@ def map_task(
                 LOG.warning("a worker died; what it had to do is done again here: %s", result)
                 result = _run_here(step, call)
             yield result
+
+
+@contextlib.contextmanager
+def _report_tasks(home: Home) -> Iterator[None]:
+    """Let tasks inside report to the flow run that is under way, else to this process's engine.
+
+    Who opened the home stops the engine.
+    """
+    if steps.is_in_flow_run():
+        yield
+        return
+    with find_engine(home.logs).running():
+        yield
 
 
 def is_worker_death(result: object) -> bool:
@@ -101,10 +120,10 @@ def _leave_with(owner: Any) -> None:  # noqa: ANN401 - a class that the library 
     os._exit(1)
 
 
-def _submit(runner: Any, step: Any, call: Mapping[str, Any]) -> Any:  # noqa: ANN401 - see above
+def _submit(runner: Any, step: steps.Step[Any, Any], call: Mapping[str, Any]) -> Any:  # noqa: ANN401 - see above
     """Return the future of a call, or the error of a pool that is broken already."""
     try:
-        return runner.submit(step, parameters=dict(call))
+        return runner.submit(step.as_task(), parameters=dict(call))
     except BrokenProcessPool as error:
         return error
 
@@ -118,5 +137,9 @@ def _await(future: Any) -> Any:  # noqa: ANN401 - see above
         return error
 
 
-def _run_here(step: Any, call: Mapping[str, Any]) -> Any:  # noqa: ANN401 - any task, any result
-    return step(**call, return_state=True).result(raise_on_failure=False)
+def _run_here(step: steps.Step[Any, Any], call: Mapping[str, Any]) -> Any:  # noqa: ANN401 - any step
+    """Return what a call gave or raised."""
+    try:
+        return step(**call)
+    except Exception as error:  # noqa: BLE001 - it is handed on as the call's result
+        return error

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from config.devices import Device, DevicesFileError, load_devices
+from config.devices import DevicesFileError, load_devices
 from config.home import Home, find_home
-from config.settings import Settings, SettingsFileError, load_settings
+from config.session import Session
+from config.settings import SettingsFileError, load_settings
 from flows.session.umask import set_private_umask
 from tasks.core.errors import SettingsError, UsageError
 
@@ -15,22 +15,13 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-@dataclass(frozen=True)
-class Opened:
-    """A home with what its files say."""
-
-    home: Home
-    settings: Settings
-    devices: tuple[Device, ...]
-
-
-def open_home(folder: Path | None) -> Opened:
+def open_home(folder: Path | None) -> Session:
     """Make the home's folders where they are missing and read its files.
 
     Raises: UsageError, SettingsError.
     """
     home = find_home(folder)
-    opened = _read(home)
+    session = _read(home)
     try:
         home.create()
     except OSError as error:
@@ -38,10 +29,10 @@ def open_home(folder: Path | None) -> Opened:
             f"{error.filename or home.root}: the home folder cannot be made ({error.strerror}); "
             "name another one with --home or COWORN_HOME"
         ) from error
-    return opened
+    return session
 
 
-def open_existing_home(folder: Path | None) -> Opened:
+def open_existing_home(folder: Path | None) -> Session:
     """Read the files of a home that must be there already; nothing is created.
 
     Raises: UsageError, SettingsError.
@@ -60,7 +51,7 @@ def is_inside(path: Path, home: Home) -> bool:
     return path.resolve().is_relative_to(home.root.resolve())
 
 
-def _read(home: Home) -> Opened:
+def _read(home: Home) -> Session:
     set_private_umask()
     try:
         settings = load_settings(home.settings)
@@ -78,7 +69,7 @@ def _read(home: Home) -> Opened:
         ) from error
     except UnicodeDecodeError as error:
         raise _refuse_encoding(home.devices) from error
-    return Opened(home, settings, devices)
+    return Session(home, settings, devices)
 
 
 def _refuse_encoding(path: Path) -> SettingsError:

@@ -1,7 +1,8 @@
 """Locks of a home: one run pairs, measures and appends at a time; one watcher takes the inbox.
 
-Both are locks of the operating system, which end with the process that holds them, however it
-ends. What stands in the file beside a lock only words the message.
+One process at a time writes the pages. All are locks of the operating system, which end with the
+process that holds them, however it ends. What stands in the file beside a lock only words the
+message.
 """
 
 from __future__ import annotations
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
 #: Locks, by what they guard.
 RUN: Final = "run"
 WATCH: Final = "watch"
+REPORT: Final = "report"
+#: What a lock guards, in words.
+_GUARDED: Final = {RUN: "this home", WATCH: "the inbox", REPORT: "the report"}
 
 
 @contextlib.contextmanager
@@ -45,6 +49,16 @@ def hold_watch_lock(home: Home, *, purpose: str) -> Iterator[None]:
     Raises: StoreBusyError, which names the holder.
     """
     with _hold(home, WATCH, wait_s=0, purpose=purpose):
+        yield
+
+
+@contextlib.contextmanager
+def hold_report_lock(home: Home, *, wait_s: float) -> Iterator[None]:
+    """Hold the pages of `home` for writing.
+
+    Raises: StoreBusyError, which names the holder, after `wait_s`.
+    """
+    with _hold(home, REPORT, wait_s=wait_s, purpose="writes pages"):
         yield
 
 
@@ -83,9 +97,8 @@ def _hold(home: Home, name: str, *, wait_s: float, purpose: str) -> Iterator[Non
     try:
         lock.acquire(timeout=wait_s, poll_interval=0.1)
     except Timeout:
-        what = "the inbox" if name == WATCH else "this home"
         raise StoreBusyError(
-            f"{describe_holder(home, name)} holds {what} {home.root}; "
+            f"{describe_holder(home, name)} holds {_GUARDED[name]} {home.root}; "
             "wait until it has ended, or stop it"
         ) from None
     holder = _holder_path(home, name)

@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from tasks.core.wording import count
 from tasks.report import read
 from tasks.report.facts import ALL
 from tasks.report.pages import pick_whole, render
@@ -80,7 +81,7 @@ def render_index(
         "index.html.j2",
         units=settings.units,
         root="",
-        lead=f"{_count(len(workouts), 'workout')}, {_count(len(devices), 'device')}.",
+        lead=f"{count(len(workouts), 'workout')}, {count(len(devices), 'device')}.",
         devices=columns,
         workouts=[
             WorkoutRow(
@@ -131,7 +132,3 @@ def _list_latest(
             said += f" (the greatest of {n})"
         rows.append(FindingRow(device, said, one.workout_id, write_when(facts)))
     return rows
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from config.home import Home
-from flows.engine.prefect_server import EmbeddedServer
+from flows.engine.embedded_server import EmbeddedServer
 from flows.session.locks import hold_run_lock
 from tests.pipeline.conftest import ROOT, Place, wait_until, write_csv
 

@@ -15,13 +15,14 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from config.home import Home
-from flows.engine import prefect_server
+from flows.engine import engine as engines
+from flows.engine.environment import prepare_environment
 
 home = Home(Path(sys.argv[1]))
 home.create()
-prefect_server.prepare(home)
-prefect_server.RENEW_AFTER_RUNS = 2
-engine = prefect_server.Engine(home)
+prepare_environment(home)
+engines.RENEW_AFTER_RUNS = 2
+engine = engines.find_engine(home.logs)
 urls, servers = [], []
 
 def note():
@@ -49,7 +50,7 @@ print("same server after one run:", servers[0] == servers[1])
 print("another one after two:", servers[1] != servers[2])
 print("at the same place:", len(set(urls)) == 1)
 
-from flows.nightly import KEEP_RUNS_FOR, forget_old_runs
+from flows.engine.run_history import KEEP_RUNS_FOR, forget_old_runs
 
 with engine.running():
     now = datetime.now(UTC)

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from config.home import Home
-from flows.engine.prefect_server import EmbeddedServer
+from flows.engine.embedded_server import EmbeddedServer
 from tests.faults.command_kills import list_processes
 from tests.pipeline.conftest import ROOT, Place, run_program, wait_until, write_csv
 
@@ -77,6 +77,25 @@ def start_ingest(place: Place, folder: Path, **more: str) -> tuple[subprocess.Po
     return process, said
 
 
+def start_watch(place: Place, folder: Path) -> subprocess.Popen[str]:
+    """Start `coworn watch`, drop the days into its inbox at once and wait until it is at work."""
+    process = place.start("watch", until="watching")
+    write_days(folder / "drop")
+    for path in (folder / "drop").iterdir():
+        path.rename(place.inbox / path.name)
+    wait_until(lambda: has_begun(place), "the run has begun")
+    return process
+
+
+def end_watch(place: Place, process: subprocess.Popen[str]) -> None:
+    """Wait until everything is measured, and stop the watcher."""
+    wait_until(
+        lambda: place.has("SELECT count(*) FROM workouts", N_DAYS), "the drop is done", LONG_S
+    )
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(timeout=LONG_S) == 0, place.read_log("watch")
+
+
 def find_processes(place: Place, word: str) -> list[int]:
     """Return the processes of `place`'s Prefect in whose command line `word` stands."""
     found = []
@@ -90,13 +109,12 @@ def find_processes(place: Place, word: str) -> list[int]:
 def test_a_server_killed_in_the_middle_of_a_run_is_started_again_and_told_once(
     alone: Place, tmp_path: Path
 ) -> None:
-    write_days(tmp_path / "drop")
-    process, said = start_ingest(alone, tmp_path / "drop")
+    process = start_watch(alone, tmp_path)
     (server,) = find_processes(alone, "embedded.py")
     os.kill(server, signal.SIGKILL)
-    assert process.wait(timeout=LONG_S) == 0, said.read_text()
+    end_watch(alone, process)
     expect_everything_once(alone)
-    lines = said.read_text().splitlines()
+    lines = [line for line in alone.read_log("watch").splitlines() if line.startswith("coworn:")]
     assert lines == [
         "coworn: Prefect's embedded server had ended; it was started again and the work goes on"
     ]
@@ -105,8 +123,7 @@ def test_a_server_killed_in_the_middle_of_a_run_is_started_again_and_told_once(
 
 def test_a_locked_database_of_the_server_only_delays_the_run(alone: Place, tmp_path: Path) -> None:
     """Another program holds the database of Prefect for many seconds."""
-    write_days(tmp_path / "drop")
-    process, said = start_ingest(alone, tmp_path / "drop")
+    process = start_watch(alone, tmp_path)
     file = alone.root / "state" / "prefect" / "prefect.db"
     holder = sqlite3.connect(file, timeout=60.0, isolation_level=None)
     holder.execute("BEGIN EXCLUSIVE")
@@ -114,9 +131,9 @@ def test_a_locked_database_of_the_server_only_delays_the_run(alone: Place, tmp_p
         process.wait(timeout=12.0)
     holder.execute("ROLLBACK")
     holder.close()
-    assert process.wait(timeout=LONG_S) == 0, said.read_text()
+    end_watch(alone, process)
     expect_everything_once(alone)
-    assert said.read_text() == ""
+    assert "coworn:" not in alone.read_log("watch")
 
 
 def test_a_named_server_that_goes_in_the_middle_of_a_drop_delays_it_and_is_told_once(
@@ -238,15 +255,17 @@ import os, signal, sys, time
 from pathlib import Path
 from config.home import Home
 from flows.engine import prefect_events
-from flows.engine.prefect_server import EmbeddedServer, Engine, prepare
+from flows.engine.embedded_server import EmbeddedServer
+from flows.engine.engine import find_engine
+from flows.engine.environment import prepare_environment
 
 home = Home(Path(sys.argv[1]))
 home.create()
-prepare(home)
+prepare_environment(home)
 server = EmbeddedServer(home.logs / "server.log")
 server.wait()
 os.environ["PREFECT_API_URL"] = server.api_url
-engine = Engine(home)
+engine = find_engine(home.logs)
 with engine.running():
     from prefect.events import emit_event
     from prefect import flow

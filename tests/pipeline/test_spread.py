@@ -13,13 +13,16 @@ PROGRAM = """
 import os, signal, sys
 from datetime import UTC, datetime
 from pathlib import Path
+from config.home import Home
+from config.session import Session
 from config.settings import load_settings
 from flows.engine.task_runner import map_task
-from prefect import flow, task
+from prefect import flow
+from tasks.steps import Step
 
 mark = Path(sys.argv[1])
+session = Session(Home(mark.parent / "home"), load_settings(), ())
 
-@task
 def double(number, mark):
     if number == 2 and not mark.exists():
         mark.touch()
@@ -31,7 +34,7 @@ def double(number, mark):
 @flow
 def spread():
     calls = [{"number": number, "mark": mark} for number in range(6)]
-    return list(map_task(double, calls, settings=load_settings(), spread=True))
+    return list(map_task(Step(double, "double"), calls, session=session, spread=True))
 
 if __name__ == "__main__":
     print([type(one).__name__ if isinstance(one, Exception) else one for one in spread()])
@@ -62,11 +65,16 @@ def test_a_killed_worker_loses_nothing(prefect_server: str, tmp_path: Path) -> N
 
 OWNER = """
 import os, sys, time
+from pathlib import Path
+from config.home import Home
+from config.session import Session
 from config.settings import load_settings
 from flows.engine.task_runner import map_task
-from prefect import flow, task
+from prefect import flow
+from tasks.steps import Step
 
-@task
+session = Session(Home(Path(sys.argv[1]) / "home"), load_settings(), ())
+
 def wait_long(folder):
     open(os.path.join(folder, str(os.getpid())), "w").close()
     time.sleep(600)
@@ -74,7 +82,7 @@ def wait_long(folder):
 @flow
 def spread():
     calls = [{"folder": sys.argv[1]}, {"folder": sys.argv[1]}]
-    return list(map_task(wait_long, calls, settings=load_settings(), spread=True))
+    return list(map_task(Step(wait_long, "wait-long"), calls, session=session, spread=True))
 
 if __name__ == "__main__":
     spread()

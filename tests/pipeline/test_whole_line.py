@@ -121,8 +121,10 @@ def test_sql_cannot_write(demo: Place) -> None:
     assert len(done.stderr.splitlines()) == 1
 
 
-def test_prefect_keeps_its_state_inside_the_home(demo: Place) -> None:
-    assert (demo.root / "state" / "prefect" / "prefect.db").exists()
+def test_a_demo_starts_no_server(demo: Place) -> None:
+    assert list((demo.root / "state" / "prefect").iterdir()) == []
+    assert not (demo.root / "state" / "logs" / "prefect-server.log").exists()
+    assert demo.ask("SELECT flow, status FROM runs") == [("drop", "done")]
 
 
 # --- numbers that paper knows -----------------------------------------------------------------

@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from config.home import Home
-from flows.commands.report import run_report
+from flows.commands.declare import Options
+from flows.commands.report import report
 from tasks.core.errors import CowornError, UsageError
 
 if TYPE_CHECKING:
@@ -15,12 +16,12 @@ if TYPE_CHECKING:
 def test_the_command_writes_the_report_and_says_where(
     home: Home, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert run_report(home.root, quiet=False) == 0
+    assert report(Options(home.root, quiet=False)) == 0
     assert "pages written" in capsys.readouterr().out
     assert (home.report / "index.html").exists()
     figures = {path.name for path in (home.report / "figures").rglob("*-light.png")}
     assert {"heart_rate-wide-light.png", "track-square-light.png"} <= figures
-    assert run_report(home.root, quiet=False) == 0
+    assert report(Options(home.root, quiet=False)) == 0
     assert "0 of" in capsys.readouterr().out
 
 
@@ -28,8 +29,8 @@ def test_the_set_to_be_published_goes_anywhere_but_into_the_home(
     home: Home, tmp_path: Path
 ) -> None:
     with pytest.raises(UsageError, match="does not go into the home"):
-        run_report(home.root, target=home.root / "public", quiet=True)
-    assert run_report(home.root, target=tmp_path / "public", quiet=True) == 0
+        report(Options(home.root, quiet=True), publish=home.root / "public")
+    assert report(Options(home.root, quiet=True), publish=tmp_path / "public") == 0
     text = (tmp_path / "public" / "index.html").read_text(encoding="utf-8")
     assert "refused" not in text
     assert str(home.root) not in text
@@ -37,13 +38,13 @@ def test_the_set_to_be_published_goes_anywhere_but_into_the_home(
 
 def test_a_workout_that_is_not_there_is_said_in_one_line(home: Home) -> None:
     with pytest.raises(UsageError, match="no such workout"):
-        run_report(home.root, workout="20200101T0000Z-abcdef", quiet=True)
+        report(Options(home.root, quiet=True), workout="20200101T0000Z-abcdef")
 
 
 def test_a_home_without_results_says_what_to_do(tmp_path: Path) -> None:
     Home(tmp_path / "new").create()
     with pytest.raises(CowornError, match="no results yet"):
-        run_report(tmp_path / "new", quiet=True)
+        report(Options(tmp_path / "new", quiet=True))
 
 
 def test_links_and_steps_upwards_lead_into_no_home(home: Home, tmp_path: Path) -> None:
@@ -52,9 +53,9 @@ def test_links_and_steps_upwards_lead_into_no_home(home: Home, tmp_path: Path) -
     around = tmp_path / ".." / tmp_path.name / "link" / "originals"
     for target in (link / "report", around, link):
         with pytest.raises(UsageError, match="does not go into the home"):
-            run_report(home.root, target=target, quiet=True)
+            report(Options(home.root, quiet=True), publish=target)
         with pytest.raises(UsageError, match="does not go into the home"):
-            run_report(link, target=home.root / target.name, quiet=True)
+            report(Options(link, quiet=True), publish=home.root / target.name)
     assert not (home.originals / "index.html").exists()
 
 
@@ -66,14 +67,14 @@ def test_a_folder_with_pages_of_somebody_else_is_not_published_into(
     mine.parent.mkdir(parents=True)
     mine.write_text("<p>mine</p>")
     with pytest.raises(UsageError, match=rf"{name.partition('/')[0]} in there was not written"):
-        run_report(home.root, target=tmp_path / "site", quiet=True)
+        report(Options(home.root, quiet=True), publish=tmp_path / "site")
     assert mine.read_text() == "<p>mine</p>"
 
 
 def test_what_a_person_puts_into_a_published_set_stays(home: Home, tmp_path: Path) -> None:
     """Pages and figures of workouts that are no more go, and nothing else."""
     site = tmp_path / "site"
-    assert run_report(home.root, target=site, quiet=True) == 0
+    assert report(Options(home.root, quiet=True), publish=site) == 0
     page = next((site / "workouts").glob("*.html"))
     gone = page.with_name("20200101T0000Z-abcdef.html")
     gone.write_bytes(page.read_bytes())
@@ -82,7 +83,7 @@ def test_what_a_person_puts_into_a_published_set_stays(home: Home, tmp_path: Pat
     for path in kept:
         path.parent.mkdir(exist_ok=True)
         path.write_text("mine")
-    assert run_report(home.root, target=site, quiet=True) == 0
+    assert report(Options(home.root, quiet=True), publish=site) == 0
     assert [path.read_text() for path in kept] == ["mine"] * 3
     assert page.exists()
     assert not gone.exists()

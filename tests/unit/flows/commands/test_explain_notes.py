@@ -9,7 +9,8 @@ import pytest
 
 from config.home import Home
 from config.settings import load_settings
-from flows.commands.explain import explain_thing
+from flows.commands.declare import Options
+from flows.commands.explain import explain
 from tasks.core.provenance import begin_run
 from tasks.ingest.exports import Dropped, ingest_file
 from tasks.processing import commit, finish, measure_planned, prepare
@@ -55,9 +56,9 @@ def test_a_workout_names_its_notes_and_notes_name_their_workouts(
 ) -> None:
     with read_store(home) as connection:
         ((workout_id,),) = connection.execute("SELECT workout_id FROM workouts").fetchall()
-    assert explain_thing(workout_id, home.root) == 0
-    assert "notes winter.notes.csv" in capsys.readouterr().out
-    assert explain_thing("winter.notes.csv", home.root) == 0
+    assert explain(Options(home.root), workout_id) == 0
+    assert "Its notes are winter.notes.csv." in capsys.readouterr().out
+    assert explain(Options(home.root), "winter.notes.csv") == 0
     told = capsys.readouterr().out
     assert "workouts that use these notes" in told
     assert workout_id in told
@@ -69,8 +70,8 @@ def test_a_workout_is_told_within_the_width_of_a_terminal(
     monkeypatch.setenv("COLUMNS", "80")
     with read_store(home) as connection:
         ((workout_id,),) = connection.execute("SELECT workout_id FROM workouts").fetchall()
-    explain_thing(workout_id, home.root)
+    explain(Options(home.root), workout_id)
     lines = capsys.readouterr().out.splitlines()
     assert [line for line in lines if len(line) > 80 and "file_id" not in line] == []
-    assert any(line.startswith("watch, held against nothing") for line in lines)
+    assert any(line.startswith("watch, compared with nothing") for line in lines)
     assert any("  version 1" in line for line in lines)

@@ -10,7 +10,8 @@ import pytest
 
 from config.home import Home
 from config.settings import load_settings
-from flows.commands.sql import run_sql
+from flows.commands.declare import Options
+from flows.commands.sql import sql
 from tasks.core.errors import UsageError
 from tasks.store import open_store, publish
 
@@ -29,7 +30,7 @@ def home(tmp_path: Path) -> Home:
 
 
 def ask(home: Home, out: Path, form: str = "csv") -> int:
-    return run_sql("SELECT 1 AS one", home.root, form=form, out=out, listing=False, quiet=True)
+    return sql(Options(home.root, quiet=True), "SELECT 1 AS one", form=form, out=out)
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,8 @@ import pytest
 
 from config.home import Home
 from config.settings import load_settings
-from flows.commands.status import show_status
+from flows.commands.declare import Options
+from flows.commands.status import status
 from tasks.core.provenance import begin_run
 from tasks.ingest.exports import Dropped, ingest_file
 from tasks.processing import commit, finish, measure_planned, prepare
@@ -76,7 +77,7 @@ def home(tmp_path: Path) -> Home:
 
 
 def tell(home: Home, capsys: pytest.CaptureFixture[str], workouts: int = 5) -> list[str]:
-    assert show_status(home.root, workouts=workouts) == 0
+    assert status(Options(home.root), workouts=workouts) == 0
     return capsys.readouterr().out.splitlines()
 
 
@@ -100,8 +101,17 @@ def test_fewer_workouts_say_how_many_more_there_are(
 ) -> None:
     lines = tell(home, capsys, workouts=1)
     assert [line[:10] for line in lines if "heart rate against" in line] == ["2026-05-06"]
-    assert "2 older ones: coworn status --workouts 3" in lines[-1]
+    assert "2 older ones: coworn status --workouts 3" in lines[-3]
     assert not any("older ones" in line for line in tell(home, capsys, workouts=3))
+
+
+def test_the_end_says_what_to_do_next(home: Home, capsys: pytest.CaptureFixture[str]) -> None:
+    assert find(tell(home, capsys), "next").split()[1:5] == ["nothing", "has", "to", "be"]
+    (home.inbox / "late.csv").write_text("time,heart_rate\n")
+    home.settings.write_text("[heart_rate]\nlock_bpm = 9.0\n")
+    *_, first, second = tell(home, capsys)
+    assert first == "next       coworn watch takes in 1 file of the inbox"
+    assert second.strip() == "coworn nightly measures what is unfinished or outdated"
 
 
 def test_no_line_is_wider_than_the_terminal(

@@ -6,7 +6,7 @@ import os
 from typing import TYPE_CHECKING
 
 from config.settings import load_settings
-from flows.complete_files import list_complete_files
+from flows.runs.complete_files import list_complete_files
 
 if TYPE_CHECKING:
     from pathlib import Path

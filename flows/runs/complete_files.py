@@ -24,13 +24,11 @@ def list_complete_files(inbox: Path, settings: InboxSettings) -> tuple[Path, ...
     found = scan_folder(inbox)
     if not found:
         return ()
-    attention = ReadinessTracker(
-        settings.model_copy(update={"group_s": 0.0}), max_files=sys.maxsize
-    )
-    attention.look(found, 0.0)
+    tracker = ReadinessTracker(settings.model_copy(update={"group_s": 0.0}), max_files=sys.maxsize)
+    tracker.look(found, 0.0)
     time.sleep(settings.quiet_s)
     again = scan_folder(inbox)
-    ready = set(attention.look(again, settings.quiet_s).ready)
+    ready = set(tracker.look(again, settings.quiet_s).ready)
     now_ns = time.time_ns()
     old = {
         path

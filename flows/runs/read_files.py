@@ -14,27 +14,25 @@ from tasks.ingest.exports import Dropped, FileOutcome, fail
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from config.home import Home
-    from config.settings import Settings
+    from config.session import Session
     from tasks.core.file_records import FileRecord
 
 LOG: Final = logging.getLogger(__name__)
 
 
-def take_in(
-    files: Sequence[Dropped], *, home: Home, settings: Settings, move: bool
-) -> list[FileOutcome]:
+def take_in(files: Sequence[Dropped], *, session: Session, move: bool) -> list[FileOutcome]:
     """Take in files: one task for each, or in a backfill one for each batch on several workers.
 
     Files that a batch could not finish are tried once more, one by one.
     """
-    common = {"home": home, "settings": settings, "move": move}
+    settings = session.settings
+    common = {"home": session.home, "settings": settings, "move": move}
     outcomes: list[FileOutcome] = []
     again: list[Dropped] = []
     if len(files) >= settings.run.backfill_files:
         batches = list(_split(files, settings.run.batch_files))
         calls = [{"files": batch, **common} for batch in batches]
-        results = map_task(steps.ingest_batch, calls, settings=settings, spread=True)
+        results = map_task(steps.ingest_batch, calls, session=session, spread=True)
         for batch, result in zip(batches, results, strict=True):
             if isinstance(result, BaseException):
                 again += batch
@@ -48,7 +46,7 @@ def take_in(
     else:
         again = list(files)
     calls = [{"file": file, **common} for file in again]
-    results = map_task(steps.ingest_file, calls, settings=settings, spread=False)
+    results = map_task(steps.ingest_file, calls, session=session, spread=False)
     for file, result in zip(again, results, strict=True):
         if isinstance(result, BaseException):
             LOG.warning("%s: %s", file.name, result)
@@ -60,12 +58,13 @@ def take_in(
 
 
 def finish_files(
-    files: Sequence[FileRecord], *, home: Home, settings: Settings, spread: bool = False
+    files: Sequence[FileRecord], *, session: Session, spread: bool = False
 ) -> list[FileOutcome]:
-    """Do archived files again, with `spread` on several workers; give their outcomes."""
+    """Do archived files again, with `spread` on several workers; return their outcomes."""
+    home, settings = session.home, session.settings
     calls = [{"known": known, "home": home, "settings": settings} for known in files]
     outcomes: list[FileOutcome] = []
-    results = map_task(steps.finish_file, calls, settings=settings, spread=spread)
+    results = map_task(steps.finish_file, calls, session=session, spread=spread)
     for number, (known, result) in enumerate(zip(files, results, strict=True), start=1):
         terminal.report_progress(number, len(files), "reading")
         if isinstance(result, BaseException):
@@ -75,24 +74,23 @@ def finish_files(
     return outcomes
 
 
-def finish_by_layouts(home: Home, settings: Settings) -> list[FileOutcome]:
+def finish_by_layouts(session: Session) -> list[FileOutcome]:
     """Read exports again that the CSV layouts of the home read otherwise now."""
-    return finish_files(steps.reopen_by_layouts(home, settings), home=home, settings=settings)
+    files = steps.reopen_by_layouts(session.home, session.settings)
+    return finish_files(files, session=session)
 
 
-def finish_by_notes(
-    outcomes: Sequence[FileOutcome], *, home: Home, settings: Settings
-) -> list[FileOutcome]:
+def finish_by_notes(outcomes: Sequence[FileOutcome], *, session: Session) -> list[FileOutcome]:
     """Read exports again whose times have no zone and for which the notes now say another one.
 
     Call it when all files of a run were taken in, which gave `outcomes`: exports may have come
     before their notes. Returns the outcomes with those of the files that were read again.
     """
-    files = steps.decide_by_notes(home, settings)
+    files = steps.decide_by_notes(session.home, session.settings)
     if not files:
         return list(outcomes)
-    again = finish_files(files, home=home, settings=settings)
-    steps.clear_lake(home)
+    again = finish_files(files, session=session)
+    steps.clear_lake(session.home)
     done_again = {outcome.file_id for outcome in again}
     kept = [
         outcome

@@ -1,0 +1,116 @@
+"""How commands that work on a home begin and end: one opening, one closing."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import logging
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Concatenate, Final, ParamSpec, TypeVar
+
+from flows.console import terminal
+from flows.engine.engine import Engine, find_engine
+from flows.engine.environment import find_api_url, is_server_up, prepare_environment
+from flows.session.home import open_home
+from flows.session.log import begin_log
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+    from pathlib import Path
+
+    from rich.console import Console
+
+    from config.session import Session
+    from flows.commands.declare import Options
+    from flows.run_reports import DropReport
+    from tasks.ingest.exports import Dropped
+
+LOG: Final = logging.getLogger(__name__)
+P = ParamSpec("P")
+R = TypeVar("R")
+
+#: Where the Prefect flow of each run is, and whether it is long enough for Prefect's heartbeat.
+_FLOWS: Final = {
+    "run_drop": ("flows.drop", "drop", False),
+    "run_nightly": ("flows.nightly", "nightly", True),
+    "run_rebuild": ("flows.rebuild", "rebuild", True),
+    "run_restore": ("flows.rebuild", "restore", True),
+}
+
+
+@dataclass(frozen=True)
+class Work:
+    """A home that a command works on, and whether its runs report to a Prefect server."""
+
+    session: Session
+    console: Console
+    quiet: bool
+    engine: Engine | None
+
+    def run(
+        self,
+        function: Callable[Concatenate[Session, P], R],
+        *arguments: P.args,
+        **parameters: P.kwargs,
+    ) -> R:
+        """Do a run, e.g. `run_drop`: as a flow of Prefect where a server is named, else plainly."""
+        with terminal.show_progress(quiet=self.quiet):
+            if self.engine is None:
+                return function(self.session, *arguments, **parameters)
+            flow, heartbeat = load_flow(function)
+            with self.engine.running(heartbeat=heartbeat):
+                result: R = flow(home=self.session.home.root, **parameters)
+                return result
+
+    def take(
+        self, files: Sequence[Dropped], *, move: bool, show: Callable[[DropReport], int]
+    ) -> int:
+        """Take in `files` as one drop; `show` prints its numbers before the pages are written.
+
+        Returns the exit code: the larger one of `show` and of the pages.
+        """
+        from flows.console.run_summary import report_complaints
+        from flows.run_reports import listen
+        from flows.runs.drop import run_drop
+
+        codes: list[int] = []
+        with listen(lambda report: codes.append(show(report))):
+            report = self.run(run_drop, files=files, move=move)
+        return max([report_complaints(report.page_complaints), *codes])
+
+
+@contextlib.contextmanager
+def open_work(options: Options, *, folder: Path | None = None) -> Iterator[Work]:
+    """Open the home at `folder`, else the one that `options` name, for runs.
+
+    The current folder is another one afterwards (see `prepare_environment`).
+    Raises: UsageError, SettingsError.
+    """
+    session = open_home(folder or options.home)
+    home = session.home
+    begin_log(home)
+    prepare_environment(home, debug=options.debug)
+    engine = find_engine(home.logs)
+    try:
+        yield Work(
+            session, options.make_console(), options.quiet, engine if _is_named_up() else None
+        )
+    finally:
+        engine.stop()
+
+
+def load_flow(function: Callable[..., Any]) -> tuple[Callable[..., Any], bool]:
+    """Return the Prefect flow of a run, and whether it keeps Prefect's heartbeat."""
+    module, name, heartbeat = _FLOWS[function.__name__]
+    return getattr(importlib.import_module(module), name), heartbeat
+
+
+def _is_named_up() -> bool:
+    """Say whether the environment names a Prefect server that answers."""
+    named = find_api_url()
+    if named is None:
+        return False
+    if is_server_up(named):
+        return True
+    LOG.warning("no Prefect server answers at %s; the run is not shown there", named)
+    return False

@@ -1,0 +1,1 @@
+"""What flows do, as plain functions of an opened home: without Prefect, or inside its flows."""

@@ -1,0 +1,82 @@
+"""A night: what was missed, came late or is outdated, then a backup and a sweep."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import time
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Final
+
+from flows.console.run_summary import log_run
+from flows.run_reports import NightlyReport, Stages
+from flows.runs.complete_files import list_complete_files
+from flows.runs.drop import describe_drop
+from flows.runs.process_workouts import process_workouts, refresh_report
+from flows.runs.read_files import (
+    finish_by_layouts,
+    finish_by_notes,
+    finish_files,
+    mark_refused,
+    take_in,
+)
+from flows.session.locks import is_watched
+from flows.session.log import set_aside_logs
+from tasks import steps
+from tasks.archive.ledger import LAST_NIGHTLY, Ledger
+from tasks.ingest.exports import FileOutcome, list_unfinished
+
+if TYPE_CHECKING:
+    from config.home import Home
+    from config.session import Session
+
+#: Scratch folders older than this were left behind by a killed run [s].
+DEAD_SCRATCH_AFTER_S: Final = 24 * 3600.0
+
+
+def run_nightly(session: Session) -> NightlyReport:
+    """Do what was missed, process everything that changed, back up, sweep."""
+    begun = datetime.now(UTC)
+    home = session.home
+    stages = Stages()
+    with stages.time("read"):
+        outcomes = [
+            # What an interrupted run began, and what is missing in the lake.
+            *finish_files(list_unfinished(home), session=session),
+            *finish_by_layouts(session),
+            *_take_inbox(session),
+        ]
+        outcomes = finish_by_notes(outcomes, session=session)
+    workout_run = process_workouts(session, flow_name="nightly", stages=stages, everything=True)
+    outcomes = mark_refused(outcomes, workout_run.summary.refused)
+    complaints = refresh_report(session, stages=stages, catch_up=True)
+    with stages.time("back up"):
+        backup = steps.back_up(home, session.settings, now=begun)
+    _sweep(home)
+    log_run("nightly", outcomes, workout_run, stages, complaints)
+    with Ledger(home) as ledger:
+        ledger.remember(LAST_NIGHTLY, begun.isoformat())
+    return NightlyReport(tuple(outcomes), workout_run, complaints, backup.store)
+
+
+def _take_inbox(session: Session) -> list[FileOutcome]:
+    """Take what lies in the inbox, unless a watcher does."""
+    home = session.home
+    if is_watched(home):
+        return []
+    files = describe_drop(list_complete_files(home.inbox, session.settings.inbox), home)
+    return take_in(files, session=session, move=True)
+
+
+def _sweep(home: Home) -> None:
+    """Remove what killed runs left behind; set large logs aside."""
+    set_aside_logs(home)
+    steps.sweep_lake(home.lake)
+    if not is_watched(home):
+        steps.sweep_intake(home)
+    expanding = home.state / "expanding"
+    if expanding.is_dir():
+        for folder in expanding.iterdir():
+            with contextlib.suppress(OSError):
+                if time.time() - folder.stat().st_mtime > DEAD_SCRATCH_AFTER_S:
+                    shutil.rmtree(folder, ignore_errors=True)
