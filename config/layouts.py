@@ -203,7 +203,7 @@ class LayoutBook:
     own: frozenset[str] = frozenset()
 
 
-# Every CSV export is held against all layouts; parsing them took half of the time of a short one.
+# Every CSV export is tried with all layouts; parsing them took half of the time of a short one.
 @lru_cache(maxsize=256)
 def parse_layout(text: str, *, file: str, vocabulary: Vocabulary) -> Layout:
     """Return the layout that the TOML `text` of `file` describes; the same text is parsed once.

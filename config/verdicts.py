@@ -12,7 +12,7 @@ from config.section import NotNegative, Section, make_tuple
 class Criterion(Section):
     """A limit that a device meets or does not, and who set it."""
 
-    metric: str = Field(description="Metric that is held against the limit")
+    metric: str = Field(description="Metric that is compared with the limit")
     at_most: float | None = Field(default=None, description="Limit from above, in its unit")
     at_least: float | None = Field(default=None, description="Limit from below, in its unit")
     source: str = Field(description="Who set the limit")

@@ -161,7 +161,7 @@ class FolderObserver:
     """Rings on any event below a folder; watched again when the folder was made again.
 
     Holding the folder open keeps its inode number from being given to its successor, so that a
-    successor is told apart for certain. A polled folder is not held: that would keep a network
+    successor is recognised for certain. A polled folder is not held: that would keep a network
     drive from being unmounted, and polling does not go deaf.
     """
 

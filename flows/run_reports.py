@@ -65,7 +65,7 @@ class RebuildReport:
 
 @dataclass(frozen=True)
 class RestoreReport:
-    """What restoring a backup gave. `replaced` is where the store of before lies now."""
+    """What restoring a backup gave. `replaced` is where the previous store is kept."""
 
     workout_run: WorkoutRun
     page_complaints: tuple[str, ...]

@@ -1,4 +1,4 @@
-"""The main table: one row per recording, what it is held against, its headline numbers."""
+"""The main table: one row per recording, what it is compared with, its headline numbers."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ def show_main_rows(
 ) -> None:
     """Print the main table, without recordings of which nothing was measured, e.g. references.
 
-    A line for each workout says what its devices were held against; where the terminal is narrow,
+    A line for each workout says what its devices were compared with; where the terminal is narrow,
     the role goes first and the bias after it.
     """
     groups: dict[str, list[MainRow]] = {}

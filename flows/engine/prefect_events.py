@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-#: Time that a server gets for what it is told last [s].
+#: Time to send the last events to a server [s].
 FLUSH_TIMEOUT_S: Final = 30.0
 
 

@@ -19,7 +19,7 @@ def set_private_umask() -> None:
     """Let everything that this process and its children make be for its owner only.
 
     Libraries write files of their own into the home (Prefect its database, DuckDB its log), and
-    none of them can be told otherwise.
+    none of them can be set otherwise.
     """
     before = os.umask(PRIVATE_UMASK)
     if not _set_aside:

@@ -76,7 +76,7 @@ Recordings of devices worn together, how accurate each one was, and the verdicts
 | --- | --- | --- |
 {rows}
 GPX 1.1: one file in `tracks/` per recording with satellite positions ({n_tracks} in all), one in
-`courses/` per reference line that tracks were held against ({n_courses}).
+`courses/` per reference line that tracks were compared with ({n_courses}).
 
 {_READ}
 {_LEFT_OUT}{_HIDDEN if hides_places else _NOT_HIDDEN}

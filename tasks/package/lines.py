@@ -65,7 +65,7 @@ def _make_track(source: Source, recording: RecordingFacts, rows: pa.Table) -> Li
 
 
 def write_courses(source: Source, folder: Path, *, load_line: LineReader) -> Iterator[MadeLine]:
-    """Write each course that a newest result was held against, if it is still there."""
+    """Write each course that a newest result was compared with, if it is still there."""
     rows = source.connection.execute(
         "SELECT DISTINCT reference FROM latest_results WHERE starts_with(reference, ?) ORDER BY 1",
         [_COURSE],
@@ -78,7 +78,7 @@ def write_courses(source: Source, folder: Path, *, load_line: LineReader) -> Ite
             continue
         line = Line(
             name=name,
-            description="reference line that tracks were held against",
+            description="reference line that tracks were compared with",
             latitude_deg=points[:, 0],
             longitude_deg=points[:, 1],
             stretches=split_line(points[:, 0], points[:, 1], places=source.places),

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 #: Returns the rows of one table of the lake, of the recording or workout with this key.
 RowReader = Callable[[Table, str], pa.Table]
-#: Is told how many of how many readings are done.
+#: Called with how many of how many readings are done.
 Listener = Callable[[int, int], None]
 #: Workouts whose results are in the memory at one time.
 _WORKOUTS_AT_ONCE: Final = 50

@@ -189,7 +189,7 @@ class Series:
 
 @dataclass(frozen=True)
 class CourseLine:
-    """The course that tracks were held against; arrays `(n_points,)`, NaN where it is hidden."""
+    """The course that tracks were compared with; arrays `(n_points,)`, NaN where it is hidden."""
 
     name: str
     latitude_deg: Floats

@@ -62,7 +62,7 @@ def gather_workout(
 
 
 def _find_course(data: WorkoutData, courses: Callable[[str], Floats | None]) -> CourseLine | None:
-    """Return the course that any track was held against, None when none was."""
+    """Return the course that any track was compared with, None when none was."""
     names = {
         (one.reference or "").removeprefix(COURSE)
         for one in data.results
@@ -95,7 +95,7 @@ def fill_line(
 
 
 def find_references(data: WorkoutData) -> dict[str, str]:
-    """Give, by test recording, the recording that its heart rate is held against first.
+    """Give, by test recording, the recording that its heart rate is compared with first.
 
     That of the value that counts; a consensus is no recording and has no pairs.
     """

@@ -83,7 +83,7 @@ def read_pairs(
 ) -> dict[str, PairSeries]:
     """Return the heart-rate pairs of a workout by test recording.
 
-    `references` maps a test recording to the recording that its heart rate is held against.
+    `references` maps a test recording to the recording that its heart rate is compared with.
     """
     found = {}
     for recording_id, reference_id in references.items():

@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 #: What is said first of every device, in this order.
 _HEADLINES: Final = (
     ("mean error", "hr_bias_bpm"),
-    ("mean size of the error", "hr_mae_bpm"),
+    ("mean absolute error", "hr_mae_bpm"),
     ("within 5 bpm", "hr_within_5_bpm_pct"),
     ("locked after", "hr_lock_s"),
     ("distance error", "distance_error_pct"),
-    ("off the line, median", "track_cross_median_m"),
+    ("cross-track error, median", "track_cross_median_m"),
     ("ascent error", "ascent_error_pct"),
     ("lengths miscounted", "swim_lengths_error"),
     ("battery use", "battery_rate_pct_per_h"),
@@ -168,14 +168,14 @@ def _say_against(data: WorkoutData, recording: RecordingFacts) -> str:
 
 
 def name_reference(data: WorkoutData, reference: str) -> str:
-    """Return the name of what something is held against."""
+    """Return the name of what something is compared with."""
     for device in data.devices:
         if device.device_id == reference:
             return device.label
     if reference == "truth":
         return "the truth in the notes"
     if reference == "consensus":
-        return "what the other devices agree on"
+        return "the consensus of the other devices"
     if reference.startswith("course:"):
         return f"the course {reference.removeprefix('course:')}"
     return reference
@@ -186,28 +186,28 @@ def _say_clock(recording: RecordingFacts) -> str:
     if recording.clock_shift_s:
         side = "slow" if recording.clock_shift_s > 0 else "fast"
         wrong = write_duration(abs(recording.clock_shift_s))
-        shift = f" Its clock was {wrong} {side}; that is put right here."
+        shift = f" Its clock was {wrong} {side}; that is corrected here."
     if recording.is_timeline:
         return f"Its clock is the clock of this page.{shift}"
     if recording.clock is not None and recording.clock.startswith("in doubt"):
         return f"Its clock is {recording.clock}: {recording.note}.{shift}"
     if recording.method == "none":
         why = f" ({recording.note})" if recording.note else ""
-        return f"Its clock could not be compared and was taken as it is{why}.{shift}"
+        return f"Its clock could not be compared and was used as it is{why}.{shift}"
     source = _METHODS.get(recording.method, recording.method)
     if recording.method != "gnss" and recording.offset_s == 0:
         return f"Its clock agrees, by {source} ({recording.clock}).{shift}"
     if recording.method == "gnss":
         note = f"; {recording.note}" if recording.note else ""
-        return f"Its clock needs no setting: {source}{note}.{shift}"
+        return f"Its clock needs no correction: {source}{note}.{shift}"
     added = write_number(recording.offset_s, None, units="metric", signed=True)
     sure = "" if recording.clock is None else f" ({recording.clock})"
     hidden = (
-        " Lags cannot be seen where heart rate set the clock."
+        " A lag cannot be seen where heart rate aligned the clock."
         if recording.method == "heart_rate"
         else ""
     )
-    return f"Its clock was set by {source}: {added} s{sure}.{hidden}{shift}"
+    return f"Its clock was aligned by {source}: {added} s{sure}.{hidden}{shift}"
 
 
 def find_outstanding(data: WorkoutData, recording_id: str) -> tuple[FindingFacts, ...]:

@@ -17,8 +17,8 @@ _TOO_FEW: Final = "too few"
 _CRITERION: Final = "criterion"
 _OF_CRITERION: Final = {"better": "meets it", "worse": "fails it"}
 _WORDS: Final = {
-    "alike": "alike: shown to be equal within the margin",
-    "unclear": "unclear: neither a difference nor equality is shown",
+    "alike": "alike: shown to be equivalent within the margin",
+    "unclear": "unclear: neither a difference nor equivalence is shown",
     _TOO_FEW: "too few workouts",
 }
 
@@ -74,7 +74,7 @@ def format_verdicts(
     settled = tuple(one for verdict, one in worded if verdict in _SETTLED)
     if settled_only:
         n_open = len(worded) - len(settled)
-        remark = f"Questions that are still open: {n_open}; the pages of the devices hold them."
+        remark = f"Open questions: {n_open}; see the pages of the devices."
         return Verdicts(settled, (), remark if n_open else "")
     few = tuple(one for verdict, one in worded if verdict == _TOO_FEW)
     unclear = tuple(one for verdict, one in worded if verdict not in {*_SETTLED, _TOO_FEW})

@@ -141,7 +141,7 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
     amount = _write_size(size, finding.unit, units=units)
     side = "high" if (finding.size or 0.0) > 0 else "low"
     sentences = {
-        "late_lock": f"locked on only after {lasted}, at {write_clock(end)}",
+        "late_lock": f"locked only after {lasted}, at {write_clock(end)}",
         "dropout": f"gave no heart rate {when}",
         "spike": f"jumped {amount} {side} {at} for {lasted}",
         "biased_stretch": f"read about {amount} {side} {when}",
@@ -151,9 +151,10 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
         "position_jump": f"jumped {amount} in position {at}",
         "position_gap": f"gave no position {when}",
         "false_pause": f"had paused {when} while the others moved",
-        "frozen": f"stood still at one value {when}",
-        "stroke_misread": f"took one stroke for another {when}",
-        "battery_range": "was compared over another range of charge, so rates are not quite alike",
+        "frozen": f"stayed at one value {when}",
+        "stroke_misread": f"misread the stroke {when}",
+        "battery_range": "was compared over another range of charge, so its rates are not quite "
+        "comparable",
         "references_disagree": "has two references of its distance that disagree",
         "battery_contradiction": "has battery levels that contradict each other",
     }

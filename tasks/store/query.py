@@ -37,7 +37,7 @@ _TRIES: Final = 3
 _BATCH_ROWS: Final = 100_000
 #: Time after which Ctrl-C is heard at the latest [s].
 _LISTEN_EVERY_S: Final = 0.5
-#: Time for a query to end when it is told to [s].
+#: Time for a query to end after it was interrupted [s].
 _END_TIMEOUT_S: Final = 5.0
 _CONFIGURATION: Final = {
     "enable_external_access": "false",

@@ -10,7 +10,7 @@ from tasks.maths.arrays import NAN, NO_INTERVAL, Interval
 #: Chance of a wrong claim, in a family of questions, that is taken.
 ALPHA: Final = 0.05
 CRITERION: Final = "criterion"
-#: Devices that verdicts are about; a reference is what others are held against.
+#: Devices that verdicts are about; a reference is what others are compared with.
 ASKED_ROLES: Final = ("test", "predecessor", "peer")
 
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 def compare_devices(numbers: Numbers, settings: VerdictSettings) -> Iterator[Answer]:
     """Compare each device under test with every predecessor and peer, and with others under test.
 
-    Both must have been held against one reference, and that must be neither of the two.
+    Both must have been compared with one reference, and that must be neither of the two.
     """
     for device_id, other_id in _list_opponents(numbers.roles):
         for metric, margin in list_compared(settings):

@@ -29,7 +29,7 @@ _FEWEST_FOR_MEDIAN: Final = 6
 
 
 class Chosen(NamedTuple):
-    """A workout's value, and what it was held against."""
+    """A workout's value, and what it was compared with."""
 
     value: float
     reference: str | None
@@ -109,10 +109,10 @@ def _split(
 
 
 def name_references(references: Iterable[str | None]) -> str:
-    """Say what how many workouts were held against; empty where nothing was."""
+    """Say how many workouts were compared with what; empty where none was."""
     counts = Counter(reference for reference in references if reference is not None)
     named = [f"{reference} ({counts[reference]})" for reference in sorted(counts)]
-    return f"held against {', '.join(named)}" if named else ""
+    return f"compared with {', '.join(named)}" if named else ""
 
 
 def _write(group: Group, *, low: float, high: float) -> dict[str, Any]:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from tasks.verdicts.numbers import ByReference, Common
 
-#: A value without a partner, by the kind of what it was held against.
+#: A value without a partner, by the kind of its reference.
 Alone = tuple[str, float]
 
 _BALANCED: Final = "every workout that counts has both devices: the pairs hold all there is"
@@ -50,7 +50,7 @@ def fit_model(
 ) -> Modelled:
     """Fit the model to shared workouts and to those of one device alone.
 
-    Of the latter those count whose value was held against the same kind of reference as a pair's:
+    Of the latter those count whose value was compared with the same kind of reference as a pair's:
     errors against the truth and errors against another device are not alike.
     """
     kept = [pair for pair in pairs.values() if pair is not None]

@@ -129,7 +129,7 @@ def take_best(by_reference: ByReference) -> float | None:
 
 @dataclass(frozen=True)
 class Common:
-    """Two devices' values of one workout, and the reference that both were held against."""
+    """Two devices' values of one workout, and the reference that both were compared with."""
 
     own: float
     other: float

@@ -1,4 +1,4 @@
-"""FIT files of real devices, held against two decoders in their own form and published numbers.
+"""FIT files of real devices, compared with two decoders in their own form and published numbers.
 
 Sources of the files: the source archives of pyfitness 0.2.1 and activity_parser 0.12.1, the wheel
 of sweat 0.25.0.

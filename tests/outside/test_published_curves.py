@@ -63,7 +63,7 @@ def test_hausdorff_of_shapelys_documentation() -> None:
     one = points((130, 0), (0, 0), (0, 150))
     other = points((10, 10), (10, 150), (130, 10))
     assert compute_hausdorff_m(one, other) == pytest.approx(14.142135623730951, abs=1e-12)
-    # There points are held against legs; here legs are cut into points every 5 m.
+    # There points are compared with legs; here legs are cut into points every 5 m.
     halves = points((10, 10), (10, 80), (10, 150), (70, 80), (130, 10))
     assert compute_directed_hausdorff_m(halves, densify(one, 5.0)) == pytest.approx(70.0)
 

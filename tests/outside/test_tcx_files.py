@@ -1,4 +1,4 @@
-"""TCX files of real rides and runs, held against other parsers and other exports of the same ride.
+"""TCX files of real rides and runs, compared with other parsers and other exports of the same ride.
 
 Source of the files: the wheel of sweat 0.25.0, folder sweat/examples/data.
 """

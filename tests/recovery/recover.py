@@ -140,7 +140,7 @@ def _count_findings(
         for entry in prepared.recorded[device].entries
         if entry.kind == kind
     ]
-    # Held against another device with an effect of its own, a true device looks wrong.
+    # Compared with another device with an effect of its own, a true device looks wrong.
     no_truth = {worn.device.device_id for worn in prepared.worn if worn.role == "test"}
     found = [
         (row["start_utc"].timestamp(), row["end_utc"].timestamp())

@@ -156,8 +156,8 @@
     requestAnimationFrame(() => { waiting = false; showInstant(); });
   };
 
-  // --- the numbers of a stretch ---------------------------------------------------------------------
-  const HEADINGS = ["Device", "Mean error (bpm)", "Mean size of error (bpm)", "Within 5 bpm (%)", "Seconds"];
+  // --- the numbers of an interval --------------------------------------------------------------------
+  const HEADINGS = ["Device", "Mean error (bpm)", "Mean absolute error (bpm)", "Within 5 bpm (%)", "Seconds"];
   const measure = (one, from, until) => {
     let n = 0, sum = 0, size = 0, within = 0;
     const reference = seconds.references[one.reference];

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 _OVER_TIME: Final = ("hr_mae_bpm", "distance_error_pct", "track_cross_median_m", "ascent_error_pct")
 _BY_SETUP: Final = "hr_mae_bpm"
-#: Setup keys that conditions are compared by; others are told in the notes only.
+#: Setup keys that conditions are compared by; others stand in the notes only.
 _KEYS: Final = ("firmware", "wrist", "band", "display", "gnss")
 _SHAPES: Final = (
     "circle",

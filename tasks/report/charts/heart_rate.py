@@ -222,7 +222,7 @@ def _describe(data: WorkoutData, devices: tuple[DeviceFacts, ...]) -> str:
         mean = write_number(bias.value, "bpm", units="metric", signed=True)
         mae = write_number(size.value, "bpm", units="metric")
         label = data.recording(recording_id).device.label
-        sentences.append(f"{label}: mean error {mean} bpm, mean size of the error {mae} bpm")
+        sentences.append(f"{label}: mean error {mean} bpm, mean absolute error {mae} bpm")
     marked = [one for one in data.findings if one.kind in MARKED]
     sentences.append(f"{len(marked)} findings are marked and listed below")
     return ". ".join(sentences) + "."

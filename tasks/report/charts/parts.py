@@ -63,7 +63,7 @@ def draw_parts(data: WorkoutData) -> tuple[Drawing, ...]:
     value = {
         "type": "quantitative",
         "scale": {"domain": [0.0, _ROOM * largest or 1.0], "nice": True},
-        "axis": {"title": "mean size of the error (bpm)", "tickCount": 8},
+        "axis": {"title": "mean absolute error (bpm)", "tickCount": 8},
     }
     return (
         Drawing(
@@ -131,4 +131,4 @@ def _describe(data: WorkoutData, shown: list[Result]) -> str:
             f"{label}: largest in {name_segment(worst.segment)} ({largest} bpm), smallest in "
             f"{name_segment(best.segment)} ({smallest} bpm)."
         )
-    return " ".join(["Mean size of the error by part.", *sentences])
+    return " ".join(["Mean absolute error by part.", *sentences])

@@ -208,7 +208,7 @@ def _enlarge(
     devices = tuple(one.device for one in near)
     said = f"{mark.label} {describe_finding(mark.finding, data)}"
     if mark.finding.reference is not None:
-        said += f"; held against {name_reference(data, mark.finding.reference)}"
+        said += f"; compared with {name_reference(data, mark.finding.reference)}"
     under = None if course is None else _cut(course, mark, reach=3 * half)
     if under is not None and not np.isfinite(under.east).any():
         under = None

@@ -27,7 +27,7 @@ def against(case: Case, name: str) -> Case:
     return replace(case, reference=Reference(name, "truth", why="test"), memo={})
 
 
-# --- what a distance is held against ----------------------------------------------------------
+# --- what a distance is compared with ----------------------------------------------------------
 def test_truth_of_the_notes_is_for_the_whole_and_parts_have_their_own() -> None:
     notes = Notes(
         START,
@@ -49,7 +49,7 @@ def test_truth_of_the_notes_is_for_the_whole_and_parts_have_their_own() -> None:
 
 
 def test_course_counts_between_the_first_and_last_fix_on_it() -> None:
-    """Approach and departure are not held against the course."""
+    """Approach and departure are not compared with the course."""
     east = np.concatenate([np.full(50, -90.0), np.arange(0, 1200.1, 3.0), np.full(50, 1400.0)])
     north = np.concatenate([np.linspace(90, 60, 50), np.zeros(401), np.linspace(60, 90, 50)])
     # The counter runs 2 % long everywhere, and counts the approach as well.

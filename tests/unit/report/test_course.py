@@ -1,4 +1,4 @@
-"""The course lies under the tracks that were held against it, and hides where they do."""
+"""The course lies under the tracks that were compared with it, and hides where they do."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def test_enlargements_show_the_line_that_the_corner_was_judged_against(data: Wor
             if x is not None
         ]
         assert min(away) < 45
-        assert "held against the course forest-trail" in corner.note
+        assert "compared with the course forest-trail" in corner.note
 
 
 def test_without_courses_the_page_is_as_good_as_before(trail: Home) -> None:

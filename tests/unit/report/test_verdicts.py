@@ -91,4 +91,4 @@ def test_pages_show_verdicts_and_nothing_without_them(home: Home, tmp_path: Path
     ]
     assert rows[0].startswith("Mean absolute error")
     assert read_rows(index) == [f"Alder 2 {rows[0]}"]
-    assert "Questions that are still open: 1;" in index
+    assert "Open questions: 1;" in index

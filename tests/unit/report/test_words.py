@@ -39,7 +39,7 @@ def make_finding(
         ("spike", 25.0, "bpm", 4, "jumped 25 bpm high at 18:20:05 for 4 s"),
         ("dropout", 30.0, "s", 30, "gave no heart rate from 18:20:05 to 18:20:35 (30 s)"),
         ("cut_corner", 8.26, "m", 5, "cut a corner by 8.3 m at 18:20:05"),
-        ("late_lock", 190.0, "s", 190, "locked on only after 3 min 10 s, at 18:23:15"),
+        ("late_lock", 190.0, "s", 190, "locked only after 3 min 10 s, at 18:23:15"),
         ("some_new_kind", None, None, 60, "some new kind from 18:20:05 to 18:21:05 (1 min)"),
     ],
 )

@@ -26,7 +26,7 @@ def test_level_is_the_mean_and_the_median_of_workouts(store: Store) -> None:
     # By hand: squares of -2.5, -1.5, -0.5 and 4.5 are 29 together, over 3.
     assert row["sd"] == pytest.approx(np.sqrt(29 / 3))
     assert row["unit"] == "bpm"
-    assert row["note"] == "held against strap (4)"
+    assert row["note"] == "compared with strap (4)"
 
 
 def test_few_workouts_have_no_interval_and_say_why(store: Store) -> None:
@@ -135,7 +135,7 @@ def test_limits_take_all_three_figures_against_one_reference(store: Store) -> No
     store.add(("new", "hr_bias_bpm", "strap", 9.0), ("new", "hr_sd_bpm", "band", 9.0))
     row = find(store.look(BIAS, LIMITS))
     assert (row["bias"], row["n_workouts"], row["left_out"]) == (2.0, 3, 1)
-    assert row["note"].endswith("held against strap (3)")
+    assert row["note"].endswith("compared with strap (3)")
 
 
 # --- the model of all workouts ----------------------------------------------------------------

@@ -40,7 +40,7 @@ def test_control_characters_are_spelled_out(text: str, shown: str) -> None:
 @example("<img src=x onerror=alert(1)>")
 @example("<http://somewhere.example> &lt; `code`")
 def test_text_written_as_markdown_is_shown_as_it_is(text: str) -> None:
-    """Held against markdown-it, a CommonMark reader."""
+    """Compared with markdown-it, a CommonMark reader."""
     shown = MarkdownIt("commonmark").renderInline(write_as_markdown(text))
     # Blanks at the ends of a line, and quotes written in another way, are no difference.
     assert html.unescape(shown).strip() == clean(text).strip()
