@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from flows.read_files import mark_refused
-
+from flows.runs.read_files import mark_refused
 from tasks.core.file_records import FileRecord
 from tasks.ingest.exports import FileOutcome
 
