@@ -1,4 +1,4 @@
-"""What a person sees: tables, progress, one-line errors; nothing a file's name says is obeyed."""
+"""What a person sees: tables, progress, one-line errors; control characters are escaped."""
 
 from __future__ import annotations
 

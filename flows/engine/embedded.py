@@ -26,7 +26,7 @@ def serve(port: int) -> None:
 
 
 def _leave_with_owner() -> None:
-    """Wait for the end of standard input: the owner has gone without a word."""
+    """Wait for the end of standard input: the parent process has exited."""
     while os.read(sys.stdin.fileno(), 1):
         pass
     os._exit(0)

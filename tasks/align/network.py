@@ -156,7 +156,7 @@ class _Network:
         Heart rate cannot tell a late sensor from a clock that is ahead. Clocks are usually right,
         as watches and bicycle computers take the time from satellites or a telephone, and sensors
         are usually late: an offset by heart rate that the delay of a sensor explains is therefore
-        left alone, and its clock counts as not confirmed, so that no delay is told from it.
+        left alone, and its clock counts as not confirmed, so no delay is estimated from it.
         Against the workout's own clock that is a delay of up to `usual_delay_s` of an optical
         sensor, whichever of the two it sits in (`_ECG_DELAY_S` for a strap), and only where both
         clocks gave UTC themselves. Through a third device it is anything within `sensor_delay_s`:

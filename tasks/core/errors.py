@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 class CowornError(Exception):
-    """Root of all errors that a person is told in one line."""
+    """Root of all errors that are reported in one line."""
 
 
 class UsageError(CowornError):

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from tasks.core.zones import Zone
 
 Better = Literal["lower", "higher", "zero", "none"]
-#: What a metric is held against. "nothing": the recording alone; "lengths" and "battery": every
+#: What a metric is compared with. "nothing": the recording alone; "lengths" and "battery": every
 #: other device whose tables hold them, and for lengths the truth of the notes before those.
 Against = Literal[
     "nothing",

@@ -100,7 +100,7 @@ def ingest_batch(
 ) -> tuple[tuple[FileOutcome, ...], ...]:
     """Take in several files; give the outcomes of each, in order.
 
-    What the machine did not let through is told as "failed" and does not stop the others.
+    A file that the operating system refused is "failed" and does not stop the others.
     """
     outcomes: list[tuple[FileOutcome, ...]] = []
     for file in files:

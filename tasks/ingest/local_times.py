@@ -100,7 +100,7 @@ def decide_again(home: Home, settings: Settings) -> list[FileRecord]:
 def clear_lake(home: Home) -> None:
     """Take recordings out of the lake that were placed by notes whose export is refused by now.
 
-    The ledger was told first: a recording that it names is always in the lake.
+    The ledger was written first: a recording that it names is always in the lake.
     """
     with Ledger(home) as ledger:
         known = {file_id[:16]: file_id for file_id in ledger.recall_all(_PREFIX)}

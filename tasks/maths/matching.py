@@ -65,9 +65,9 @@ def match_in_order(
     Each fix may belong to every pass of the line within ``reach_m``; the chain of places is the
     one with the least sum of squared distances and of differences between the way along the line
     and the way between the fixes, so that a crossing, the way back beside the way out and another
-    round are told apart by the direction and order of travel, not by the nearest leg. Where the
+    round are separated by the direction and order of travel, not by the nearest leg. Where the
     line has times, only places passed within ``window_s`` of the fix count. Fixes without a place
-    in reach, and those marked ``is_jump``, are held against the part of the line between their
+    in reach, and those marked ``is_jump``, are matched to the part of the line between their
     neighbours; at the start and the end they are off the line. A line without times is also tried
     from its end. *Source*: the chain is that of Newson and Krumm 2009, Hidden Markov map matching
     through noise and sparseness, ACM SIGSPATIAL GIS, with normal instead of network distances.

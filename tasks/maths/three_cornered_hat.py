@@ -99,7 +99,7 @@ def estimate_own_errors(
         blocks = sum_blocks(squares, length=block_length)
         means = resample_means(blocks, n_resamples=n_resamples, generator=generator)
         n_blocks = count_filled_blocks(blocks) if means.size else 0
-        # A memory longer than the blocks is no first-order one, or cannot be told from them.
+        # A memory longer than the blocks is no first-order one, or cannot be separated from them.
         covered = max(compute_seen_share(float(np.max(kept)), block_length), _LEAST_SEEN)
         # Two that show one sensor differ by nothing, and have no relative error.
         pair_errors = np.divide(

@@ -1,6 +1,6 @@
 """From a workout on its grid to results, findings and pairs.
 
-Which reference each channel is held against is decided in `references`; the numbers come from the
+Which reference each channel is compared with is decided in `references`; the numbers come from the
 registered metrics.
 """
 

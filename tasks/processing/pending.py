@@ -1,4 +1,4 @@
-"""What the next runs will do, told from fingerprints alone: nothing is paired or opened."""
+"""What the next runs will do, known from fingerprints alone: nothing is paired or opened."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a metric sees: one recording, what it is held against, and the seconds that count.
+"""What a metric sees: one recording, what it is compared with, and the seconds that count.
 
 A `Subject` is one recording placed on its workout's grid; a `Reference` is what its values are
 compared with; a `Case` joins both with the seconds of one segment. All arrays of a workout have

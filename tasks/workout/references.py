@@ -61,7 +61,7 @@ class Choice:
 
 
 def choose_references(workout: Workout, test: Subject, kind: Against) -> Choice:
-    """Choose what `test` is held against for `kind`.
+    """Choose what `test` is compared with for `kind`.
 
     Truth and course come first and, for distance, the device reference is given beside them. A
     device is never part of the consensus that judges it.

@@ -1,4 +1,4 @@
-"""Distances of a recording and of what it is held against."""
+"""Distances of a recording and of what it is compared with."""
 
 from __future__ import annotations
 

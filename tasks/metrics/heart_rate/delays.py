@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from tasks.maths.rises import Following
     from tasks.workout.case import Case
 
-#: Dead time and time constant can be told only where the reference moves clearly.
+#: Dead time and time constant can be estimated only where the reference moves clearly.
 _LEAST_MOVEMENT_SD_BPM: Final = 6.0
 _NO_MOVEMENT: Final = "the reference does not vary enough to see a response"
 _NO_FALL: Final = "the reference makes no such fall in these seconds"

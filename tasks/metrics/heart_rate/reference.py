@@ -108,7 +108,7 @@ def get_reference_rate(case: Case) -> ReferenceRate | None:
         # The others that judge the reference are the same for every test, except itself.
         whose = reference.subject.recording_id
         if case.test.device.is_reference_for("heart_rate"):
-            # A second reference is not held against itself: it has other judges than the rest.
+            # A second reference is not compared with itself: it has other judges than the rest.
             whose = f"{whose}:{case.test.recording_id}"
     key = f"heart_rate:reference:{reference.name}:{whose}"
     return case.once_per_workout(key, lambda: _examine(case, reference))
@@ -131,7 +131,7 @@ def _examine(case: Case, reference: Reference) -> ReferenceRate:
         covered &= ~reference.paused
     nothing = np.zeros(recorded.size, dtype=np.bool_)
     if subject is None or covered.sum() < _SHORTEST_EXAMINED_S:
-        # A median of several devices has no flaws of its own to be told from theirs.
+        # A median of several devices has no flaws of its own that could be separated from theirs.
         return ReferenceRate(
             recorded, recorded, *(nothing,) * 5, second=None, from_beats=from_beats,
             share_corrected_pct=share,

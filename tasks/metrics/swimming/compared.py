@@ -95,7 +95,7 @@ def mark_inside(case: Case, seconds: Floats) -> NDArray[np.bool_]:
 def compare_lengths(case: Case) -> Compared | str:
     """Lay own and reference lengths of the whole workout side by side, or say why not.
 
-    What is no device is the notes.
+    A reference that is not a device is the notes.
     """
     other = None if case.reference is None else case.reference.subject
     if other is None and case.workout.notes is None:
@@ -141,7 +141,7 @@ def _compare_with_device(case: Case, own: SwimLengths, subject: Subject) -> Comp
     other = get_swim_lengths(case, subject)
     if not other.n:
         return f"{subject.device.id} holds no pool lengths"
-    # What was swum while the other device did not record is not held against this one.
+    # What was swum while the other device did not record does not count against this one.
     seconds = case.workout.grid.seconds[subject.covered]
     if seconds.size:
         own = own.select((own.middle_s >= seconds[0]) & (own.middle_s <= seconds[-1]))

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from tasks.workout.case import Case
     from tasks.workout.swim_lengths import SwimLengths
 
-#: A pool length is told in centimetres; a part's distance must be whole lengths to so much.
+#: A pool length is known to a centimetre; a part's distance must be whole lengths to so much.
 _WHOLE_LENGTHS: Final = 0.02
 #: Stroke counts so near to the double or the half of the other's count arms against cycles.
 _CONVENTION_SHARE: Final = 0.1

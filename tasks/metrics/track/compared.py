@@ -1,4 +1,4 @@
-"""The fixes of a case that are held against the reference line, and worked tracks."""
+"""The fixes of a case that are compared with the reference line, and worked tracks."""
 
 from __future__ import annotations
 

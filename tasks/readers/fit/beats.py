@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 #: Times of strap events count 1/1024 s. Source: FIT profile, message hr, event_timestamp.
 TICKS_PER_SECOND: Final = 1024
-#: Twelve bits of ticks hold 4 s: a longer pause between two beats cannot be told from a shorter.
+#: Twelve bits of ticks hold 4 s: a longer pause between two beats looks like a shorter one.
 LONGEST_STORED_RR_S: Final = 4.0
 _SECOND_S: Final = 1.0
 #: Messages on each side over which the place of a beat message among the records is evened out.

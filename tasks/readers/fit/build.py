@@ -1,4 +1,4 @@
-"""From gathered FIT messages to recordings: sessions told apart, tables built."""
+"""From gathered FIT messages to recordings: sessions separated, tables built."""
 
 from __future__ import annotations
 

@@ -56,7 +56,7 @@ def list_sessions(gathered: Gathered) -> tuple[SessionSpan, ...]:
     """Return the sessions in order of time; without session messages, one that spans everything.
 
     Each session ends where the next begins. A session that is written twice (same start) counts
-    as its last writing; a session without a start is not told apart from its neighbours.
+    as its last writing; a session without a start is not separated from its neighbours.
     """
     by_start: dict[int, Named] = {}
     for message in gathered.messages[SESSION]:
