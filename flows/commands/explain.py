@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
@@ -31,7 +30,6 @@ if TYPE_CHECKING:
     from tasks.core.file_records import FileRecord
     from tasks.report.facts import FindingFacts
 
-_BLOCK_BYTES: Final = 1 << 20
 _FEWEST_DIGITS: Final = 6
 #: Tables that know of a workout, and those that know of a recording, in the order of their
 #: appearance.
@@ -93,11 +91,12 @@ def explain(
 
 def _find_files(what: str, home: Home) -> list[FileRecord]:
     from tasks.archive.ledger import Ledger
+    from tasks.archive.originals import hash_file
 
     path = Path(what)
     with Ledger(home) as ledger:
         if path.is_file():
-            known = ledger.find_file(_hash(path))
+            known = ledger.find_file(hash_file(path))
             return [known] if known is not None else []
         named = ledger.find_files_named(path.name)
         if named:
@@ -324,11 +323,3 @@ def _make_finding(row: Mapping[str, Any]) -> FindingFacts:
 def _show_unit(unit: str | None) -> str:
     """Leave out the unit of a plain number."""
     return "" if unit in (None, "1") else str(unit)
-
-
-def _hash(path: Path) -> str:
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while block := file.read(_BLOCK_BYTES):
-            digest.update(block)
-    return digest.hexdigest()

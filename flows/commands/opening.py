@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from config.home import Home
     from config.session import Session
     from flows.commands.declare import Options
     from flows.run_reports import DropReport
@@ -69,6 +70,11 @@ class Work:
 
         Returns the exit code: the larger one of `show` and of the pages.
         """
+        if _has_new(files, self.session.home):
+            from tasks.guard import warm_up
+
+            # The process that reads starts while this one imports the rest.
+            warm_up()
         from flows.console.run_summary import report_complaints
         from flows.run_reports import listen
         from flows.runs.drop import run_drop
@@ -97,6 +103,16 @@ def open_work(options: Options, *, folder: Path | None = None) -> Iterator[Work]
         )
     finally:
         engine.stop()
+
+
+def _has_new(files: Sequence[Dropped], home: Home) -> bool:
+    """Say whether any of `files` was never taken in: only then something has to be read."""
+    from tasks.archive.ledger import Ledger
+    from tasks.archive.originals import hash_file
+
+    with Ledger(home) as ledger, contextlib.suppress(OSError):
+        return any(ledger.find_file(hash_file(file.path)) is None for file in files)
+    return True
 
 
 def load_flow(function: Callable[..., Any]) -> tuple[Callable[..., Any], bool]:

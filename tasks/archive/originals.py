@@ -116,6 +116,12 @@ def archive_original(path: Path, *, home: Home) -> Archived:
     return Archived(file_id, final, n_bytes, before, is_new=True)
 
 
+def hash_file(path: Path) -> str:
+    """Return the id of the export at `path`: the SHA-256 of its bytes. Raises: OSError."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 def find_original(file_id: str, *, home: Home) -> Path | None:
     """Return the archived original of `file_id`, None when there is none."""
     if not re.fullmatch(r"[0-9a-f]{64}", file_id):
