@@ -40,11 +40,36 @@ def assess_equivalence(
 ) -> Equivalence:
     """Test whether a mean lies between two margins that were set before looking.
 
-    Everything in the unit of the estimate. A spread of 0 decides by the estimate alone; unknown
-    spread is never equivalent. *Source*: Schuirmann 1987, Journal of Pharmacokinetics and
-    Biopharmaceutics 15:657; Dixon et al. 2018, Medicine and Science in Sports and Exercise 50:837.
-    Tests the mean only: two series can be equivalent and far apart at every second.
-    *Raises* ValueError if the margins are in the wrong order.
+    Two one-sided tests of the mean only: two series can be equivalent and differ widely in every
+    second.
+
+    Parameters
+    ----------
+    estimate
+        The mean.
+    standard_error
+        Its standard error; 0 decides by the estimate alone, NaN is never equivalent.
+    degrees_of_freedom
+        Those of the standard error.
+    low, high
+        The margins, in the unit of the estimate.
+    alpha
+        Level of each one-sided test.
+
+    Returns
+    -------
+    Equivalence
+        Both tests and the 1 - 2 ``alpha`` interval.
+
+    Raises
+    ------
+    ValueError
+        If the margins are in the wrong order.
+
+    References
+    ----------
+    Schuirmann 1987, Journal of Pharmacokinetics and Biopharmaceutics 15:657; Dixon et al. 2018,
+    Medicine and Science in Sports and Exercise 50:837.
     """
     from scipy.stats import t as student_t  # noqa: PLC0415 - scipy is slow to import
 
@@ -78,9 +103,27 @@ def assess_equivalence(
 def assess_paired_equivalence(
     differences: FloatArray, *, low: float, high: float, alpha: float = 0.05
 ) -> Equivalence:
-    """Test the equivalence of paired values from their differences ``(n_pairs,)``.
+    """Test the equivalence of paired values from their differences.
 
-    Fewer than two pairs are never equivalent. *Source* as :func:`assess_equivalence`.
+    Fewer than two pairs are never equivalent.
+
+    Parameters
+    ----------
+    differences
+        Shape ``(n_pairs,)``.
+    low, high
+        The margins, in the unit of the differences.
+    alpha
+        Level of each one-sided test.
+
+    Returns
+    -------
+    Equivalence
+        Both tests and the 1 - 2 ``alpha`` interval.
+
+    References
+    ----------
+    As for :func:`assess_equivalence`.
     """
     n = differences.size
     mean = float(np.mean(differences)) if n else NAN
@@ -101,10 +144,27 @@ def assess_unpaired_equivalence(
     alpha: float = 0.05,
     equal_variances: bool = False,
 ) -> Equivalence:
-    """Test the equivalence of two independent groups, ``(n_first,)`` and ``(n_second,)``.
+    """Test the equivalence of two independent groups; the estimate is mean(first) - mean(second).
 
-    The estimate is mean(first) - mean(second). Without equal variances the degrees of freedom are
-    Welch's. *Source* as :func:`assess_equivalence`.
+    Parameters
+    ----------
+    first, second
+        Shapes ``(n_first,)`` and ``(n_second,)``; fewer than two values are never equivalent.
+    low, high
+        The margins, in the unit of the values.
+    alpha
+        Level of each one-sided test.
+    equal_variances
+        Pool the variances; otherwise the degrees of freedom are Welch's.
+
+    Returns
+    -------
+    Equivalence
+        Both tests and the 1 - 2 ``alpha`` interval.
+
+    References
+    ----------
+    As for :func:`assess_equivalence`.
     """
     n1, n2 = first.size, second.size
     if min(n1, n2) < _MIN_SAMPLES:

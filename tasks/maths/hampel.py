@@ -27,12 +27,31 @@ class HampelResult:
 def find_hampel_outliers(
     values: FloatArray, *, half_window: int, n_sigma: float = 3.0, floor: float = 0.0
 ) -> HampelResult:
-    """Mark the samples of ``(n_samples,)`` that lie too far from their running median.
+    """Mark the samples that lie too far from their running median.
 
-    Limit: max(floor, n_sigma 1.4826 MAD) in the window of 2 ``half_window`` + 1 samples; windows
-    are cut at the ends, NaN is neither counted nor marked. Heart rate in whole bpm has plateaus
-    whose MAD is 0, where every step of 1 bpm would be an outlier: give such series a floor.
-    *Source*: Hampel 1974, JASA 69:383; Davies and Gather 1993, JASA 88:782 (the identifier).
+    The limit is max(floor, n_sigma 1.4826 MAD) in the window around each sample. Heart rate in
+    whole bpm has plateaus whose MAD is 0, where every step of 1 bpm would be an outlier: give such
+    series a floor.
+
+    Parameters
+    ----------
+    values
+        Shape ``(n_samples,)``; NaN is neither counted nor marked.
+    half_window
+        Samples on each side; windows are cut at the ends.
+    n_sigma
+        Limit in standard deviations of a normal distribution.
+    floor
+        Least limit, in the unit of the values.
+
+    Returns
+    -------
+    HampelResult
+        Marks, running medians and limits.
+
+    References
+    ----------
+    Hampel 1974, JASA 69:383; Davies and Gather 1993, JASA 88:782 (the identifier).
     """
     medians = compute_running_median(values, half_window=half_window)
     spread = _compute_running_mad(values, medians, half_window)

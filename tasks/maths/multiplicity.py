@@ -11,11 +11,24 @@ if TYPE_CHECKING:
 
 
 def adjust_after_holm(p_values: FloatArray) -> FloatArray:
-    """Return p values ``(n,)`` adjusted for the family that they form; NaN is not in the family.
+    """Adjust p values for the family of questions that they form (Holm).
 
-    Below 0.05 afterwards: at most one family in twenty has any such claim that is wrong.
-    Formula: the k-th smallest of m becomes the largest of (m - i + 1) p_i, i <= k, at most 1.
-    *Source*: Holm 1979, Scandinavian Journal of Statistics 6:65.
+    Below 0.05 afterwards: at most one family in twenty makes any wrong claim. The k-th smallest
+    of m becomes the largest of (m - i + 1) p_i, i <= k, at most 1.
+
+    Parameters
+    ----------
+    p_values
+        Shape ``(n,)``; NaN is not in the family.
+
+    Returns
+    -------
+    FloatArray
+        Adjusted p values, shape ``(n,)``, NaN where the p value is.
+
+    References
+    ----------
+    Holm 1979, Scandinavian Journal of Statistics 6:65.
     """
     adjusted = np.full(p_values.shape, np.nan)
     asked = np.flatnonzero(np.isfinite(p_values))

@@ -25,7 +25,18 @@ class Run:
 
 
 def find_run_edges(marked: BoolArray) -> tuple[IntArray, IntArray]:
-    """Return starts and ends (exclusive) of all runs of True in ``(n,)``."""
+    """Return where all runs of True begin and end.
+
+    Parameters
+    ----------
+    marked
+        Shape ``(n,)``.
+
+    Returns
+    -------
+    tuple[IntArray, IntArray]
+        Starts and exclusive ends, each ``(n_runs,)``.
+    """
     padded = np.zeros(marked.size + 2, dtype=np.int8)
     padded[1:-1] = marked
     steps = np.diff(padded)
@@ -33,9 +44,21 @@ def find_run_edges(marked: BoolArray) -> tuple[IntArray, IntArray]:
 
 
 def find_runs(marked: BoolArray, *, shortest: int = 1, bridge: int = 0) -> tuple[Run, ...]:
-    """Return the runs of True in ``(n,)`` of at least ``shortest`` seconds.
+    """Return the runs of True that are long enough.
 
-    Gaps of at most ``bridge`` seconds inside a run are first taken as part of it.
+    Parameters
+    ----------
+    marked
+        Shape ``(n,)``, one per second.
+    shortest
+        Least length of a run [s].
+    bridge
+        Gaps of at most this length inside a run are first taken as part of it [s].
+
+    Returns
+    -------
+    tuple[Run, ...]
+        The runs in order.
     """
     starts, ends = find_run_edges(marked)
     if bridge and starts.size:
@@ -47,7 +70,20 @@ def find_runs(marked: BoolArray, *, shortest: int = 1, bridge: int = 0) -> tuple
 
 
 def mark_runs(runs: tuple[Run, ...], n: int) -> BoolArray:
-    """Return ``(n,)``, True inside the runs."""
+    """Return True inside the runs.
+
+    Parameters
+    ----------
+    runs
+        Runs within the series.
+    n
+        Length of the series.
+
+    Returns
+    -------
+    BoolArray
+        Shape ``(n,)``.
+    """
     marked = np.zeros(n, dtype=np.bool_)
     for run in runs:
         marked[run.start : run.end] = True
@@ -55,9 +91,19 @@ def mark_runs(runs: tuple[Run, ...], n: int) -> BoolArray:
 
 
 def find_frozen_runs(values: FloatArray, *, shortest: int) -> tuple[Run, ...]:
-    """Return stretches of ``(n,)`` in which one value repeats for at least ``shortest`` seconds.
+    """Return the intervals in which one value repeats.
 
-    Missing values (NaN) end a stretch.
+    Parameters
+    ----------
+    values
+        Shape ``(n,)``, one per second; missing values (NaN) end an interval.
+    shortest
+        Least length of an interval [s].
+
+    Returns
+    -------
+    tuple[Run, ...]
+        The intervals in order.
     """
     if not values.size:
         return ()
@@ -69,12 +115,36 @@ def find_frozen_runs(values: FloatArray, *, shortest: int) -> tuple[Run, ...]:
 
 
 def find_longest_gap(present: BoolArray) -> int:
-    """Return the length of the longest run of False in ``(n,)``, edges included."""
+    """Return the length of the longest run of False, edges included.
+
+    Parameters
+    ----------
+    present
+        Shape ``(n,)``, one per second.
+
+    Returns
+    -------
+    int
+        Length [s], 0 without a gap.
+    """
     starts, ends = find_run_edges(~present)
     return int((ends - starts).max()) if starts.size else 0
 
 
 def find_first_lasting(holds: BoolArray, *, lasting: int) -> int | None:
-    """Return the first index from which ``(n,)`` is True for ``lasting`` consecutive seconds."""
+    """Return the first index from which a condition lasts.
+
+    Parameters
+    ----------
+    holds
+        Shape ``(n,)``, one per second.
+    lasting
+        Consecutive seconds for which it must hold.
+
+    Returns
+    -------
+    int or None
+        The index, None where it never lasts.
+    """
     runs = find_runs(holds, shortest=lasting)
     return runs[0].start if runs else None

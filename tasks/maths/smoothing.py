@@ -14,9 +14,21 @@ if TYPE_CHECKING:
 def compute_running_mean(
     values: FloatArray, *, width: int, fewest_share: float = 0.5
 ) -> FloatArray:
-    """Return the centred running mean of ``(n,)`` over ``width`` samples, shorter at the ends.
+    """Return the centred running mean, over shorter windows at the ends.
 
-    A window with fewer than ``fewest_share`` of its samples present gives NaN.
+    Parameters
+    ----------
+    values
+        Shape ``(n,)``; NaN is left out.
+    width
+        Samples in a window.
+    fewest_share
+        A window with fewer than this share of its samples present gives NaN.
+
+    Returns
+    -------
+    FloatArray
+        Shape ``(n,)``.
     """
     n = values.size
     if not n:
@@ -34,9 +46,19 @@ def compute_running_mean(
 
 
 def compute_running_median(values: FloatArray, *, half_window: int) -> FloatArray:
-    """Return the running median of ``(n,)`` over 2 ``half_window`` + 1 samples.
+    """Return the running median over 2 ``half_window`` + 1 samples.
 
-    Windows are cut at the ends and leave out NaN; a window without any value gives NaN.
+    Parameters
+    ----------
+    values
+        Shape ``(n,)``; NaN is left out.
+    half_window
+        Samples on each side; windows are cut at the ends.
+
+    Returns
+    -------
+    FloatArray
+        Shape ``(n,)``; NaN where a window has no value.
     """
     if not values.size:
         return values.copy()
@@ -51,9 +73,20 @@ def compute_running_median(values: FloatArray, *, half_window: int) -> FloatArra
 
 
 def compute_running_slope(values: FloatArray, *, width: int) -> FloatArray:
-    """Return the centred difference quotient of ``(n,)`` over ``width`` samples, per sample.
+    """Return the centred difference quotient, per sample.
 
-    The ends use what they have (at least half the width); NaN at either end of the span gives NaN.
+    Parameters
+    ----------
+    values
+        Shape ``(n,)``.
+    width
+        Samples between both ends of the quotient; the ends of the series use what they have, at
+        least half of it.
+
+    Returns
+    -------
+    FloatArray
+        Shape ``(n,)``; NaN where the value at either end is NaN.
     """
     n = values.size
     slopes = np.full(n, np.nan)
@@ -67,10 +100,23 @@ def compute_running_slope(values: FloatArray, *, width: int) -> FloatArray:
 
 
 def fit_local_lines(at: FloatArray, values: FloatArray, *, half_width: float) -> FloatArray:
-    """Return at each place the least-squares line through the values within ``half_width`` of it.
+    """Return at each place the least-squares line through the values around it.
 
-    Both ``(n,)`` without gaps, places not decreasing, spacing as uneven as it is; a value alone in
-    its window stays. A straight course comes back as it is.
+    A straight course is returned unchanged; a value alone in its window stays.
+
+    Parameters
+    ----------
+    at
+        Places, shape ``(n,)``, without gaps, not decreasing, evenly spaced or not.
+    values
+        Shape ``(n,)``, without gaps.
+    half_width
+        Distance within which values count, in the unit of ``at``.
+
+    Returns
+    -------
+    FloatArray
+        Shape ``(n,)``.
     """
     if not at.size:
         return values.copy()
@@ -93,10 +139,19 @@ def fit_local_lines(at: FloatArray, values: FloatArray, *, half_width: float) ->
 
 
 def fill_gaps(values: FloatArray) -> FloatArray:
-    """Fill NaN in ``(n,)`` by linear interpolation, the ends by the nearest value.
+    """Fill NaN by linear interpolation, the ends by the nearest value.
 
-    For filters that cannot skip; results at filled places are not to be reported. All missing
-    stays all missing.
+    For filters that cannot skip missing values; do not report results at filled places.
+
+    Parameters
+    ----------
+    values
+        Shape ``(n,)``.
+
+    Returns
+    -------
+    FloatArray
+        Shape ``(n,)``; all missing stays all missing.
     """
     present = np.isfinite(values)
     if present.all() or not present.any():

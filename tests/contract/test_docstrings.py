@@ -1,0 +1,46 @@
+"""Public functions of the mathematics name each parameter and what they return, in sections."""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+import re
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+#: Modules that are written in sections; others of `tasks.maths` join when they are.
+MODULES = ("equivalence", "hampel", "multiplicity", "runs", "smoothing")
+HEADING = re.compile(r"^(?P<name>[A-Z]\w+)\n-+\n", re.MULTILINE)
+
+
+def list_functions() -> list[Callable[..., Any]]:
+    found = []
+    for name in MODULES:
+        module = importlib.import_module(f"tasks.maths.{name}")
+        found += [
+            function
+            for called, function in inspect.getmembers(module, inspect.isfunction)
+            if function.__module__ == module.__name__ and not called.startswith("_")
+        ]
+    return found
+
+
+def read_sections(function: Callable[..., Any]) -> dict[str, str]:
+    """Return the text of each section of a docstring by its heading."""
+    parts = HEADING.split(inspect.getdoc(function) or "")
+    return dict(zip(parts[1::2], parts[2::2], strict=True))
+
+
+@pytest.mark.parametrize("function", list_functions(), ids=lambda function: function.__qualname__)
+def test_every_parameter_and_the_result_are_described(function: Callable[..., Any]) -> None:
+    sections = read_sections(function)
+    described = [
+        name
+        for line in sections["Parameters"].splitlines()
+        if line and not line.startswith(" ")
+        for name in line.split(", ")
+    ]
+    assert described == list(inspect.signature(function).parameters)
+    assert sections["Returns"].strip()
