@@ -2,7 +2,7 @@
 
 Run as `python -m tests.faults.command_kills --kills 40`. Each home gets the same drop in its
 inbox, and `ingest` gets it from elsewhere as well; `ingest`, `watch`, `nightly`, `report` and
-`rebuild`, drawn from a seeded generator, work on it with their embedded Prefect server until they
+`rebuild`, drawn from a seeded generator, work on it, `watch` with its embedded server, until they
 are killed: half of them a drawn time after a stage was seen to begin, the others right before a
 drawn change to a file. Only the command itself gets the signal. After every kill nothing may be
 lost or half done (`crash.list_broken`) and whatever the command had started must end by itself; at

@@ -24,7 +24,8 @@ from geographiclib.geodesic import Geodesic
 from lxml import etree
 
 from config.settings import load_settings
-from flows.commands.export import run_export
+from flows.commands.declare import Options
+from flows.commands.export import export
 from tasks.package.parts import PARTS, Part
 from tasks.store import connect_for_reading
 from tests.unit.report_home import HOSTILE_FILE, POOL, RIDE, build_home
@@ -78,7 +79,7 @@ def places(home: Home) -> tuple[PrivatePlace, ...]:
 @pytest.fixture(scope="module")
 def package(home: Home, tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("out") / "package"
-    assert run_export(place, home.root, quiet=True) == 0
+    assert export(Options(home.root, quiet=True), place) == 0
     return place
 
 
