@@ -6,11 +6,14 @@ no table of all pairs is ever held, and cells that no best path can use are not 
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from tasks.maths.arrays import BoolArray, FloatArray, IntArray
 
 _DIMENSIONS: Final = 2
@@ -20,6 +23,8 @@ _CORRIDOR: Final = 40
 
 #: Diagonals after which the reachable part of a diagonal is looked for anew.
 _TRIM_EVERY: Final = 16
+#: How much more than a sum over all pairs its terms may give in another order, as a share.
+_SUM_ROUNDING: Final = 1e-9
 #: Marks an empty stretch of a diagonal.
 _NOWHERE: Final = (1 << 40, -(1 << 40))
 
@@ -82,14 +87,45 @@ def compute_warping_sum_m(curve: FloatArray, other: FloatArray) -> float:
     Chiba 1978, IEEE Trans. ASSP 26:43 (steps of weight 1); cells are left out by an upper bound,
     as in Silva and Batista 2016, Speeding up all-pairwise DTW matrix calculation, SDM.
     """
+    _require_points(curve, other)
+    walks = (_walk_greedily(curve, other), _walk_evenly(curve, other))
+    sums = [float(_measure_walk(curve, other, walk).sum()) for walk in walks]
+    best = int(np.argmin(sums))
+    if sums[best] == 0.0:
+        return 0.0
+    compiled = _load_compiled()
+    if compiled is not None:
+        return compiled(curve, other, sums[best] * (1 + _SUM_ROUNDING))
+    return _sum_by_diagonals(curve, other, walks[best])
+
+
+@cache
+def _load_compiled() -> Callable[[FloatArray, FloatArray, float], float] | None:
+    """Return the recurrence in C, which leaves out cells beyond a bound of the sum.
+
+    None where its library has no wheel (Linux on ARM) and is not installed.
+    """
+    try:
+        from dtaidistance import dtw, dtw_ndim  # noqa: PLC0415 - few calls need it
+    except ImportError:
+        return None
+    if not dtw.try_import_c():
+        return None
+
+    def compute(curve: FloatArray, other: FloatArray, bound: float) -> float:
+        points = (np.ascontiguousarray(one, dtype=np.float64) for one in (curve, other))
+        return float(dtw_ndim.distance_fast(*points, inner_dist="euclidean", max_dist=bound))
+
+    return compute
+
+
+def _sum_by_diagonals(curve: FloatArray, other: FloatArray, walk: IntArray) -> float:
+    """Return the warping sum by numpy, one diagonal at a time; ``walk`` is a first pairing."""
     from scipy.spatial import cKDTree  # noqa: PLC0415 - scipy is slow to import
 
-    _require_points(curve, other)
     # What the points behind a cell cost at least: each is paired with one of the other curve.
     rest = _sum_rest(cKDTree(other).query(curve)[0])
     rest_other = _sum_rest(cKDTree(curve).query(other)[0])
-    walks = (_walk_greedily(curve, other), _walk_evenly(curve, other))
-    walk = min(walks, key=lambda one: float(_measure_walk(curve, other, one).sum()))
     bound, leaving = _sweep_sum(curve, other, rest, rest_other, bound=np.inf, walk=walk)
     if bound <= leaving:
         # No path that leaves the corridor about the walk can be better.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import platform
 import tracemalloc
 from collections.abc import Callable
 
@@ -15,6 +16,9 @@ from hypothesis import strategies as st
 from scipy.spatial.distance import cdist, directed_hausdorff
 
 from tasks.maths.curves import (
+    _load_compiled,
+    _sum_by_diagonals,
+    _walk_evenly,
     compute_directed_hausdorff_m,
     compute_frechet_m,
     compute_hausdorff_m,
@@ -52,6 +56,28 @@ def test_frechet_is_what_the_recurrence_gives(one: np.ndarray, other: np.ndarray
 def test_warping_is_what_the_recurrence_gives(one: np.ndarray, other: np.ndarray) -> None:
     expected = fill_table(one, other, lambda apart, before: apart + before)
     assert compute_warping_sum_m(one, other) == pytest.approx(expected, rel=1e-12, abs=1e-9)
+
+
+def sum_by_numpy(one: np.ndarray, other: np.ndarray) -> float:
+    """As where the library in C is not to be had; the first pairing changes no sum."""
+    return _sum_by_diagonals(one, other, _walk_evenly(one, other))
+
+
+def test_the_recurrence_in_c_is_there() -> None:
+    # All machines that run these tests have its wheel; else the next test would compare nothing.
+    assert _load_compiled() is not None
+
+
+@settings(deadline=None)
+@given(curves, curves)
+def test_warping_in_c_and_by_numpy_is_the_same_to_the_bit(
+    one: np.ndarray, other: np.ndarray
+) -> None:
+    # Elsewhere a compiler may join a product and a sum into one rounding.
+    tolerance = 0.0 if platform.machine() in {"x86_64", "AMD64"} else 1e-12
+    assert compute_warping_sum_m(one, other) == pytest.approx(
+        sum_by_numpy(one, other), rel=tolerance, abs=0.0
+    )
 
 
 @settings(deadline=None, max_examples=60)
@@ -93,7 +119,8 @@ def test_warping_is_exact_where_the_best_path_leaves_the_first_corridor(kind: st
     if kind == "loops":
         one = np.column_stack([30 * np.cos(way / 13 + 1), 31 * np.sin(way / 13 + 1)])
     expected = fill_table(one, other, lambda apart, before: apart + before)
-    assert compute_warping_sum_m(one, other) == pytest.approx(expected, rel=1e-12)
+    for compute in (compute_warping_sum_m, sum_by_numpy):
+        assert compute(one, other) == pytest.approx(expected, rel=1e-12)
     assert compute_frechet_m(one, other) == pytest.approx(fill_table(one, other, max), rel=1e-12)
 
 
