@@ -27,9 +27,11 @@ class HeartRateSettings(Section):
     lock_pct: Positive = Field(description="The same in percent; the greater counts [%]")
     lock_hold_s: Positive = Field(description="Time for which the lock must hold [s]")
     block_s: Annotated[float, Field(ge=150)] = Field(
-        description="Block length of the bootstrap; at least 150 [s]"
+        description="Least length of the blocks that errors are summed in; at least 150 [s]"
     )
-    bootstrap_runs: PositiveInt = Field(description="Resamples of the bootstrap")
+    bootstrap_runs: PositiveInt = Field(
+        description="Not used any more, as no interval is resampled; kept for settings that name it"
+    )
     late_lock_s: Positive = Field(description="Time to lock from which the lock is late [s]")
     dropout_s: Positive = Field(
         description="Time without heart rate from which it is a dropout; where the device went on "

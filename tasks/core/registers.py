@@ -107,7 +107,8 @@ class Value:
 
     `n` is what the value rests on (seconds compared, or things counted); `coverage` is compared
     seconds / seconds in which the reference had a value. `reason` says why there is no value;
-    beside a value it says what a reader must know about it, and is stored as `note`.
+    beside a value it says what a reader must know about it, and is stored as `note`. `ci_reason`
+    says why an end of the interval of a metric that bears one is unknown.
     """
 
     value: float | None
@@ -116,6 +117,7 @@ class Value:
     n: int = 0
     coverage: float | None = None
     reason: str | None = None
+    ci_reason: str | None = None
 
 
 def unknown(reason: str, *, n: int = 0, coverage: float | None = None) -> Value:
@@ -143,7 +145,8 @@ class Metric:
 
     `needs` are channels that the test recording must have; where `against` names a channel, the
     reference must have it too. `minimum_n` seconds must be comparable. `whole_only` marks metrics
-    that make no sense for a part of a workout.
+    that make no sense for a part of a workout, `has_interval` those whose value has an interval or
+    a reason why not.
     """
 
     id: str
@@ -159,6 +162,7 @@ class Metric:
     needs: tuple[str, ...]
     minimum_n: int
     whole_only: bool
+    has_interval: bool
     examples: tuple[Example, ...]
     compute: Callable[[Any], Value]
 
@@ -185,6 +189,7 @@ def metric(
     needs: tuple[str, ...] = (),
     minimum_n: int = 1,
     whole_only: bool = False,
+    has_interval: bool = False,
     version: int = 1,
 ) -> Callable[[MetricFunction], MetricFunction]:
     """Register the decorated function as the metric of its own name.
@@ -209,6 +214,7 @@ def metric(
             needs=needs,
             minimum_n=minimum_n,
             whole_only=whole_only,
+            has_interval=has_interval,
             examples=examples,
             compute=function,
         )

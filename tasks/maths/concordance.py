@@ -10,7 +10,6 @@ from tasks.maths.arrays import NAN, NO_INTERVAL, FloatArray, Interval, require_s
 
 _MIN_PAIRS = 3
 _MIN_SIDE = 2
-_LINE_CONSTANTS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,19 +52,6 @@ def compute_pearson_r(first: FloatArray, second: FloatArray) -> float:
     return float(np.clip((a @ b) / scale, -1.0, 1.0)) if scale > 0 else NAN
 
 
-def correct_pearson_r(r: float, effective_n: float) -> float:
-    """Free a correlation of what few independent pairs make of it, for the middle of its interval.
-
-    A line has two constants, so that what is left about it is too small by the share
-    2 / ``effective_n`` of its variance, and r too near to 1 or -1.
-    Formula: r^2 / (1 - r^2) times 1 - 2 / n_eff. *Source*: the degrees of freedom of a regression
-    line, counted in effective pairs (own choice, checked by simulation). Two pairs' worth or less
-    gives 0.
-    """
-    seen = max(0.0, 1 - _LINE_CONSTANTS / effective_n) if effective_n > 0 else 0.0
-    return float(r * np.sqrt(seen / (1 - r**2 * (1 - seen)))) if seen else 0.0
-
-
 def compute_ccc(test: FloatArray, reference: FloatArray) -> float:
     """Return Lin's concordance coefficient of two series ``(n_pairs,)``.
 
@@ -81,49 +67,6 @@ def compute_ccc(test: FloatArray, reference: FloatArray) -> float:
     shift = test.mean() - reference.mean()
     below = float((a @ a + b @ b) / test.size + shift**2)
     return float(2 * (a @ b) / test.size) / below if below > 0 else NAN
-
-
-def compute_pearson_influence(test: FloatArray, reference: FloatArray) -> FloatArray:
-    """Return how far each pair's own error moves Pearson's correlation, ``(n_pairs,)``.
-
-    The standard error of their mean is that of the correlation over the reference's values as
-    they are: what the reference did is taken as given, only what the test adds to a straight
-    line through it is left to chance (u). Formula: d u / (s_x s_y) - r (2 b d u + u^2) / (2 s_x^2),
-    d the centred reference y, b the slope of x on y; centred.
-    *Source*: delta method on the formula of r; own derivation, checked by simulation.
-    *Raises* ValueError if the shapes differ or one does not vary.
-    """
-    parts = _split_errors(test, reference)
-    variance = float(np.var(test))
-    if variance == 0:
-        raise ValueError("a series that does not vary has no correlation")
-    r = compute_pearson_r(test, reference)
-    with_reference = parts.moved * parts.left
-    own = 2 * parts.slope * with_reference + np.square(parts.left)
-    scale = float(np.sqrt(variance * parts.variance))
-    influence = with_reference / scale - r * own / (2 * variance)
-    centred: FloatArray = influence - influence.mean()
-    return centred
-
-
-def compute_ccc_influence(test: FloatArray, reference: FloatArray) -> FloatArray:
-    """Return how far each pair's own error moves Lin's concordance, ``(n_pairs,)``.
-
-    As in :func:`compute_pearson_influence`. Formula, from ccc = 2 s_xy / (m + 2 s_xy) with m the
-    mean squared error: (2 (1 - ccc) d u - ccc (2 f u + u^2)) / (m + 2 s_xy), f the part of the
-    error that lies on the line; centred.
-    *Source*: delta method on the formula of the coefficient; own derivation, checked by
-    simulation. *Raises* ValueError if the shapes differ or the reference does not vary.
-    """
-    parts = _split_errors(test, reference)
-    ccc = compute_ccc(test, reference)
-    error = test - reference
-    below = float(np.mean(np.square(error))) + 2 * float(np.mean(parts.moved * test))
-    on_line = error - parts.left
-    own = 2 * on_line * parts.left + np.square(parts.left)
-    influence = (2 * (1 - ccc) * parts.moved * parts.left - ccc * own) / below
-    centred: FloatArray = influence - influence.mean()
-    return centred
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,18 +12,19 @@ from tasks.maths.arrays import NO_INTERVAL, Interval
 if TYPE_CHECKING:
     from tasks.maths.arrays import FloatArray
 
-Scale = Literal["plain", "log", "logit", "fisher"]
+#: Six values are the fewest of which the lowest and highest hold the median 95 % of the time.
+FEWEST_FOR_MEDIAN = 6
+
+Scale = Literal["plain", "logit"]
 
 
 def spread_interval(value: float, half_width: float, *, scale: Scale = "plain") -> Interval:
     """Return interval of a figure whose plain one would be value +- half_width, made on a scale.
 
-    "log" for figures above 0, "logit" for shares inside 0 and 1, "fisher" (inverse hyperbolic
-    tangent) for coefficients inside -1 and 1: the ends then stay where the figure can be, and the
-    farther one is the one towards the middle of its range. A value at or beyond the edge of its
-    scale, or an unknown half-width, gives no interval, a half_width of 0 the value itself.
-    Formula: g^-1(g(value) +- g'(value) half_width) (delta method). *Source*: Oehlert 1992, American
-    Statistician 46:27; the third scale is Fisher's of 1921, Metron 1:3.
+    "logit" is for shares inside 0 and 1: the ends then stay there. A value at or beyond the edge
+    of its scale, or an unknown half-width, gives no interval, a half_width of 0 the value itself.
+    Formula: g^-1(g(value) +- g'(value) half_width) (delta method), g(x) = log(x / (1 - x)).
+    *Source*: Oehlert 1992, American Statistician 46:27.
     """
     if not (np.isfinite(value) and np.isfinite(half_width)):
         return NO_INTERVAL
@@ -31,49 +32,11 @@ def spread_interval(value: float, half_width: float, *, scale: Scale = "plain") 
         return Interval(value, value)
     if scale == "plain":
         return Interval(value - half_width, value + half_width)
-    if scale == "log":
-        return _spread_on_log(value, half_width)
-    if scale == "logit":
-        # The logit of a share is twice the inverse hyperbolic tangent of 2 share - 1.
-        wide = _spread_on_fisher(2 * value - 1, 2 * half_width)
-        return Interval((wide.low + 1) / 2, (wide.high + 1) / 2)
-    return _spread_on_fisher(value, half_width)
-
-
-def _spread_on_log(value: float, half_width: float) -> Interval:
-    if value <= 0:
+    if not 0 < value < 1:
         return NO_INTERVAL
-    stretch = float(np.exp(half_width / value))
-    return Interval(value / stretch, value * stretch)
-
-
-def _spread_on_fisher(value: float, half_width: float) -> Interval:
-    if abs(value) >= 1:
-        return NO_INTERVAL
-    centre, half = float(np.arctanh(value)), half_width / (1 - value**2)
-    return Interval(float(np.tanh(centre - half)), float(np.tanh(centre + half)))
-
-
-def recover_sum_interval(
-    values: tuple[float, float], intervals: tuple[Interval, Interval], *, correlation: float = 0.0
-) -> Interval:
-    """Return the interval of the sum of two estimates from the intervals of both (MOVER).
-
-    Formula: low = sum - sqrt(a^2 + b^2 + 2 r a b), a and b the distances of the values from the
-    low ends of their intervals, r the correlation of the estimates; high alike. An unknown
-    interval of either leaves that of the sum unknown.
-    *Source*: Zou and Donner 2008, Statistics in Medicine 27:1693; with correlation Zou 2008,
-    American Journal of Epidemiology 168:212.
-    """
-    if not all(np.isfinite(interval.low + interval.high) for interval in intervals):
-        return NO_INTERVAL
-    total = values[0] + values[1]
-    below = [value - interval.low for value, interval in zip(values, intervals, strict=True)]
-    above = [interval.high - value for value, interval in zip(values, intervals, strict=True)]
-    reaches = [
-        float(np.sqrt(max(0.0, a**2 + b**2 + 2 * correlation * a * b))) for a, b in (below, above)
-    ]
-    return Interval(total - reaches[0], total + reaches[1])
+    odds = value / (1 - value)
+    stretch = float(np.exp(half_width / (value * (1 - value))))
+    return Interval(odds / (odds + stretch), odds / (odds + 1 / stretch))
 
 
 def compute_share_interval(count: float, trials: float, *, confidence: float = 0.95) -> Interval:
@@ -106,6 +69,13 @@ def compute_median_interval(values: FloatArray, *, confidence: float = 0.95) -> 
     if rank < 1:
         return NO_INTERVAL
     return Interval(float(ordered[rank - 1]), float(ordered[ordered.size - rank]))
+
+
+def explain_no_median_interval(n: int, counted: str) -> str | None:
+    """Say why so few values have no interval of their median; None where they have one."""
+    if n >= FEWEST_FOR_MEDIAN:
+        return None
+    return f"{n} {counted}; an interval of their median takes {FEWEST_FOR_MEDIAN}"
 
 
 @cache

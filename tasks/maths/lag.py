@@ -8,7 +8,7 @@ import numpy as np
 
 from tasks.maths.arrays import NAN, FloatArray, require_same_shape
 from tasks.maths.autocorrelation import SHORTEST_BLOCK_S, compute_lag_one_autocorrelation
-from tasks.maths.bootstrap import MeanError, compute_moving_block_error
+from tasks.maths.moving_blocks import MeanError, compute_moving_block_error
 
 _MIN_PAIRS = 30
 _FEWEST_WINDOWS = 3

@@ -4,20 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tasks.maths.arrays import NO_INTERVAL, BoolArray, FloatArray, Interval
 from tasks.maths.autocorrelation import compute_effective_n_with_gaps, estimate_persistence
-from tasks.maths.bootstrap import (
-    FEWEST_BLOCKS,
-    MeanError,
-    compute_moving_block_error,
-    compute_seen_share,
-    count_filled_blocks,
-    resample_means,
-    sum_blocks,
-)
+from tasks.maths.moving_blocks import compute_moving_block_error
+
+if TYPE_CHECKING:
+    from tasks.maths.arrays import BoolArray, FloatArray
 
 FEWEST_SERIES = 3
 _MIN_SAMPLES = 3
@@ -27,7 +22,7 @@ _LEAST_SHARE_OF_LARGEST = 1e-4
 
 @dataclass(frozen=True, slots=True)
 class OwnErrors:
-    """Own error standard deviation of each series, with interval and what was wrong.
+    """Own error standard deviation of each series, and what was wrong.
 
     ``raw_variances`` may be negative; ``was_negative`` says for which series, and ``sds`` then come
     from the fit that allows none. ``n`` is the number of seconds in which all series had a value.
@@ -38,7 +33,6 @@ class OwnErrors:
     raw_variances: FloatArray
     sds: FloatArray
     was_negative: tuple[bool, ...]
-    intervals: tuple[Interval, ...]
 
 
 def estimate_own_errors(
@@ -46,9 +40,6 @@ def estimate_own_errors(
     *,
     block_length: int,
     rhos: FloatArray | None = None,
-    generator: np.random.Generator | None = None,
-    n_resamples: int = 500,
-    confidence: float = 0.95,
 ) -> OwnErrors:
     """Estimate the standard deviation of each device's own errors.
 
@@ -60,7 +51,6 @@ def estimate_own_errors(
     v_1 = (var_12 + var_13 - var_23) / 2 whatever the weights. Constant offsets do not count, so
     that each var_ij is the mean square about the mean / (1 - 1 / n_eff), see
     :func:`_find_seen_shares`.
-    With a generator, intervals come from a moving-block bootstrap, see :func:`_spread_variance`.
     *Source*: Gray and Allan 1974, Proceedings of the 28th Symposium on Frequency Control, 243;
     the form for more than three by weighted least squares is common practice; n_eff of Bayley and
     Hammersley 1946, JRSS Supplement 8:184.
@@ -79,8 +69,7 @@ def estimate_own_errors(
     seen = _find_seen_shares(differences, present, rhos=kept, block_length=block_length)
     if n < _MIN_SAMPLES or not (seen >= _LEAST_SEEN).all():
         unknown = np.full(n_devices, np.nan)
-        blank = (NO_INTERVAL,) * n_devices
-        return OwnErrors(n, unknown, unknown.copy(), (False,) * n_devices, blank)
+        return OwnErrors(n, unknown, unknown.copy(), (False,) * n_devices)
     squares = np.square(differences - differences[present].mean(axis=0)) / seen
     pair_variances = squares[present].mean(axis=0)
     design = np.zeros((len(pairs), n_devices))
@@ -94,33 +83,8 @@ def estimate_own_errors(
         fitted = _fit_without_negatives(design * weights[:, None], pair_variances * weights)
         # A device is not called perfect because another one's variance was negative.
         fitted = np.where((fitted <= 0) & (raw > 0), raw, fitted)
-    intervals = (NO_INTERVAL,) * n_devices
-    if generator is not None:
-        blocks = sum_blocks(squares, length=block_length)
-        means = resample_means(blocks, n_resamples=n_resamples, generator=generator)
-        n_blocks = count_filled_blocks(blocks) if means.size else 0
-        # A memory longer than the blocks is no first-order one, or cannot be separated from them.
-        covered = max(compute_seen_share(float(np.max(kept)), block_length), _LEAST_SEEN)
-        # Two that show one sensor differ by nothing, and have no relative error.
-        pair_errors = np.divide(
-            _measure_errors(means, n_blocks, covered),
-            pair_variances,
-            out=np.zeros(len(pairs)),
-            where=pair_variances > 0,
-        )
-        errors = _measure_errors(means @ solver.T, n_blocks, covered)
-        intervals = tuple(
-            _spread_variance(
-                MeanError(float(fitted[device]), float(errors[device]), n_blocks),
-                relative_error=float(
-                    np.sqrt(np.mean(np.square(pair_errors[design[:, device] > 0])))
-                ),
-                confidence=confidence,
-            )
-            for device in range(n_devices)
-        )
     negative = tuple(bool(value < 0) for value in raw)
-    return OwnErrors(n, raw, np.sqrt(np.maximum(fitted, 0.0)), negative, intervals)
+    return OwnErrors(n, raw, np.sqrt(np.maximum(fitted, 0.0)), negative)
 
 
 def estimate_memories(series: FloatArray) -> FloatArray:
@@ -153,38 +117,6 @@ def _find_seen_shares(
             worth = max(worth, min(by_blocks, float(present.sum())))
         shares.append(1 - 1 / worth)
     return np.array(shares)
-
-
-def _measure_errors(resampled: FloatArray, n_blocks: int, seen_share: float) -> FloatArray:
-    """Return the standard error of each column from its resamples; NaN for too few blocks."""
-    if n_blocks < FEWEST_BLOCKS:
-        return np.full(resampled.shape[1], np.nan)
-    errors: FloatArray = np.std(resampled, axis=0) * np.sqrt(n_blocks / (n_blocks - 1) / seen_share)
-    return errors
-
-
-def _spread_variance(found: MeanError, *, relative_error: float, confidence: float) -> Interval:
-    """Return the interval of a device's own SD from its variance and the error of that.
-
-    Two things make a variance uncertain. That errors are few makes it so by a share of itself,
-    ``relative_error``, which is that of the variances of its pairs: this part is spread on a
-    logarithmic scale. What is left of the error comes from the other devices, whatever the size
-    of this one: that part is spread evenly. Both reaches add up by their squares (MOVER); the low
-    end stops at 0, which says that the device may have no error that can be seen beside the others.
-    *Source*: Zou and Donner 2008, Statistics in Medicine 27:1693, for the sum; the parts are our
-    own choice, checked by simulation.
-    """
-    half_width = found.compute_half_width(confidence=confidence)
-    if not np.isfinite(half_width) or found.mean <= 0:
-        return NO_INTERVAL
-    steps = half_width / found.standard_error if found.standard_error > 0 else 0.0
-    own = min(relative_error, found.standard_error / found.mean)
-    rest = steps * np.sqrt(max(0.0, found.standard_error**2 - (own * found.mean) ** 2))
-    below = np.hypot(found.mean * -np.expm1(-steps * own), rest)
-    above = np.hypot(found.mean * np.expm1(steps * own), rest)
-    return Interval(
-        float(np.sqrt(max(0.0, found.mean - below))), float(np.sqrt(found.mean + above))
-    )
 
 
 def _weigh_pairs(pair_variances: FloatArray) -> FloatArray:

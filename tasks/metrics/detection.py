@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 _PERCENT: Final = 100.0
 _COMMON: Final = "common practice, no source"
+_NO_TOLERANCE: Final = "nobody said how exact the true distance is"
 _START_S: Final = 1_750_000_000
 #: Setup key: when the device asked whether exercise had begun, or said that it had.
 _PROMPT_KEY: Final = "prompt_utc"
@@ -105,6 +106,7 @@ def start_delay_s(case: Case) -> Value:
     ),
     against="truth",
     whole_only=True,
+    has_interval=True,
 )
 def start_credit_pct(case: Case) -> Value:
     """Return the share of the true distance that was credited [%]."""
@@ -118,12 +120,13 @@ def start_credit_pct(case: Case) -> Value:
         return unknown("the export gives no distance")
     tolerance = _find_tolerance(case)
     if tolerance is None:
-        return Value(_PERCENT * own_m / true_m, n=1)
+        return Value(_PERCENT * own_m / true_m, n=1, ci_reason=_NO_TOLERANCE)
     return Value(
         _PERCENT * own_m / true_m,
         ci_low=_PERCENT * own_m / (true_m * (1.0 + tolerance)),
         ci_high=_PERCENT * own_m / (true_m * (1.0 - tolerance)) if tolerance < 1.0 else None,
         n=1,
+        ci_reason=None if tolerance < 1.0 else "the true distance may be anything",
     )
 
 

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 _PERCENT: Final = 100.0
 _COMMON: Final = "common practice, no source"
+_NO_BOUNDS: Final = "nobody said how exact the reference's distance is"
 _START_S: Final = 1_750_000_000
 _DISTANCE: Final = "distance_m"
 _INDOORS: Final = ("treadmill", "trainer")
@@ -104,6 +105,7 @@ def concerns_indoors(case: Case) -> bool:
         Example(_run(2.5, notes=None), None, "no truth"),
     ),
     against="distance",
+    has_interval=True,
 )
 def indoor_distance_error_pct(case: Case) -> Value:
     """Return the error of the indoor distance [%]."""
@@ -117,7 +119,8 @@ def indoor_distance_error_pct(case: Case) -> Value:
         ci_low=low.error_pct if is_bounded else None,
         ci_high=high.error_pct if is_bounded and found.low_m > 0.0 else None,
         n=round(found.duration_s),
-        reason=None if is_bounded else "nobody said how exact the reference's distance is",
+        reason=None if is_bounded else _NO_BOUNDS,
+        ci_reason=_explain_bounds(found),
     )
 
 
@@ -158,6 +161,7 @@ def indoor_speed_mps(case: Case) -> Value:
         Example(_run(2.5, notes=None), None, "no truth"),
     ),
     against="distance",
+    has_interval=True,
 )
 def indoor_calibration_factor(case: Case) -> Value:
     """Return the factor that would make the distance right."""
@@ -172,6 +176,7 @@ def indoor_calibration_factor(case: Case) -> Value:
         ci_low=found.low_m / found.own_m if is_bounded else None,
         ci_high=found.high_m / found.own_m if is_bounded else None,
         n=round(found.duration_s),
+        ci_reason=_explain_bounds(found),
     )
 
 
@@ -184,6 +189,13 @@ def pace_bands(case: Case) -> list[Segment]:
     one band.
     """
     return [Segment(name, mask) for name, mask in _list_bands(case).items() if mask.any()]
+
+
+def _explain_bounds(found: Stretch) -> str | None:
+    """Say why an end of the bounds is unknown; None where both are known."""
+    if found.low_m >= found.high_m:
+        return _NO_BOUNDS
+    return None if found.low_m > 0.0 else "the true distance may be anything"
 
 
 # --- own and true distance over the same time ---------------------------------------------------

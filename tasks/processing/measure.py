@@ -222,7 +222,16 @@ def _make_row(
         "unit": metric.unit,
         "reason": value.reason if value.value is None else None,
         "note": None if value.value is None else value.reason,
+        "ci_reason": _explain_interval(metric, value),
     }
+
+
+def _explain_interval(metric: Metric, value: Value) -> str | None:
+    """Say why an end of the interval of a value is unknown, of metrics that bear one."""
+    if not metric.has_interval or value.value is None:
+        return None
+    ends = (_or_none(value.ci_low), _or_none(value.ci_high))
+    return value.ci_reason or "these data hold none" if None in ends else None
 
 
 def _or_none(number: float | None) -> float | None:

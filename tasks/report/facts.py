@@ -109,6 +109,7 @@ class Result:
     reference_kind: str | None = None
     reference_rank: int | None = None
     is_main: bool | None = None
+    ci_reason: str | None = None
 
     @property
     def is_difference(self) -> bool:

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 
 _RESULT_COLUMNS: Final = (
     "workout_id, recording_id, device_id, reference, segment, metric, value, ci_low, ci_high, n, "
-    "coverage, unit, reason, note, reference_why, reference_kind, reference_rank, is_main"
+    "coverage, unit, reason, note, reference_why, reference_kind, reference_rank, is_main, "
+    "ci_reason"
 )
 _FINDING_COLUMNS: Final = (
     "workout_id, recording_id, device_id, reference, kind, epoch(start_utc) AS start_s, "

@@ -268,6 +268,10 @@ _ALL: Final = (
         "Lower end of the 95 % interval, or a worst case where the metric says so",
     ),
     _float("ci_high", "see unit", "Upper end of the 95 % interval, or of the worst case"),
+    _text(
+        "ci_reason",
+        "Why an end of the interval is null, of metrics that bear one; null beside a null value",
+    ),
     _integer("n", "What the value rests on: seconds compared, or things counted", "count"),
     _float(
         "coverage", "1", "Compared seconds / seconds in which the reference had a value", 0.0, 1.0

@@ -174,7 +174,7 @@ RESULTS: Final = Table(
     "one row per value of one metric for one recording, reference and segment; append-only",
     _pick(
         "run_id computed_at workout_id recording_id device_id reference segment metric "
-        "metric_version value ci_low ci_high n coverage unit reason note "
+        "metric_version value ci_low ci_high ci_reason n coverage unit reason note "
         "reference_kind reference_rank is_main reference_why reference_uncertainty"
     ),
     key=("run_id", "recording_id", "reference", "segment", "metric"),

@@ -10,7 +10,7 @@ import numpy as np
 
 from tasks.core.registers import METRICS
 from tasks.maths.bca import FEWEST_VALUES, compute_mean_intervals
-from tasks.maths.intervals import compute_median_interval
+from tasks.maths.intervals import FEWEST_FOR_MEDIAN, compute_median_interval
 from tasks.verdicts.numbers import FEWEST_WORKOUTS, compute_spread, list_described
 
 if TYPE_CHECKING:
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 ALL_CONDITIONS: Final = "all"
 VALUE: Final = "value"
 SIZE: Final = "size"
-#: Six values are the fewest of which the lowest and highest hold the median 95 % of the time.
-_FEWEST_FOR_MEDIAN: Final = 6
 
 
 class Chosen(NamedTuple):
@@ -141,9 +139,9 @@ def _write(group: Group, *, low: float, high: float) -> dict[str, Any]:
 
 
 def _explain(n: int) -> str | None:
-    if n < _FEWEST_FOR_MEDIAN:
+    if n < FEWEST_FOR_MEDIAN:
         return (
-            f"{n} workouts: an interval of the median takes {_FEWEST_FOR_MEDIAN}, of the mean "
+            f"{n} workouts: an interval of the median takes {FEWEST_FOR_MEDIAN}, of the mean "
             f"{FEWEST_VALUES}"
         )
     if n < FEWEST_VALUES:

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     source=COMMON,
     examples=(Example(read_every_ten_minutes(*FALLING), None, "no other device"),),
     against="battery",
+    has_interval=True,
 )
 def battery_rate_difference_pct_per_h(case: Case) -> Value:
     """Return the difference of the charge used per hour [%/h]."""

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 PERCENT: Final = 100.0
 COMMON: Final = "common practice, no source"
+NO_BOUND: Final = "the level need not have fallen: nothing bounds it on one side"
 #: What a reader must know of a rate.
 HOW: Final = {
     "changes": "from the first to the last change of the level in the export",
@@ -133,6 +134,7 @@ def give(value: float, low: float, high: float, *, n: int, note: str | None = No
         high if np.isfinite(high) else None,
         n=n,
         reason=note,
+        ci_reason=None if np.isfinite(low + high) else NO_BOUND,
     )
 
 

@@ -46,6 +46,7 @@ if TYPE_CHECKING:
         Example(read_every_ten_minutes(*FALLING, of="strap 12"), None, "a sensor's battery"),
         Example(read_every_ten_minutes(50, 49, 60, 59), None, "charged on the way"),
     ),
+    has_interval=True,
 )
 def battery_rate_pct_per_h(case: Case) -> Value:
     """Return the charge used per hour [%/h]."""
@@ -68,6 +69,7 @@ def battery_rate_pct_per_h(case: Case) -> Value:
         Example(read_every_ten_minutes(*FALLING), 100.0 / 3.0, "by hand: 100 / 3"),
         Example(note_levels(50.0, 50.0, hours=2), None, "nothing was used"),
     ),
+    has_interval=True,
 )
 def battery_projected_h(case: Case) -> Value:
     """Return the time that a full battery would last [h]."""
@@ -95,6 +97,7 @@ def battery_projected_h(case: Case) -> Value:
     examples=(
         Example(read_every_ten_minutes(*FALLING), None, "nobody said what the maker claims"),
     ),
+    has_interval=True,
 )
 def battery_vs_claim_pct(case: Case) -> Value:
     """Return the projected time against the claimed one [%]."""
@@ -115,6 +118,7 @@ def battery_vs_claim_pct(case: Case) -> Value:
         compare(projected.ci_low),
         compare(projected.ci_high),
         n=projected.n,
+        ci_reason=projected.ci_reason,
     )
 
 

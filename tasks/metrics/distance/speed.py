@@ -8,20 +8,16 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import Example, Value, metric, unknown
-from tasks.maths.arrays import NO_INTERVAL, Interval
-from tasks.maths.autocorrelation import choose_block_length, compute_lag_one_autocorrelation
-from tasks.maths.bootstrap import compute_moving_block_interval
+from tasks.maths.arrays import NO_INTERVAL
 from tasks.maths.lag import Lag, estimate_lag
+from tasks.maths.long_run import NOT_SOUGHT, SOURCE, LongRun, estimate_mean, explain_no_long_run
 
 if TYPE_CHECKING:
     from tasks.maths.arrays import FloatArray
-    from tasks.maths.intervals import Scale
     from tasks.workout.case import Case
 
 SPEED: Final = "speed_mps"
 _SOURCE: Final = "common practice, no source"
-#: Shortest block of the interval [s].
-_BLOCK_S: Final = 60
 _LEAST_REFERENCE_SD_MPS: Final = 0.1
 _METRES_PER_KM: Final = 1000.0
 
@@ -53,17 +49,19 @@ _PACED: Final[dict[str, Any]] = {
     "included; errors of opposite sign cancel",
     formula="mean(test - reference)",
     better="zero",
-    source=_SOURCE,
+    source=f"{_SOURCE}; {SOURCE}",
     examples=(Example(_OFF, 0.25, "by hand: mean of 0.5, -0.5, 0, 1"), _NO_SPEED),
     against="speed",
     needs=(SPEED,),
+    has_interval=True,
+    version=2,
 )
 def speed_bias_mps(case: Case) -> Value:
     """Return the speed bias [m/s]."""
     found = _compare(case)
     if isinstance(found, Value):
         return found
-    return found.give(float(found.error.mean()), found.estimate_interval(found.error))
+    return found.give(float(found.error.mean()), found.estimate_mean(found.error))
 
 
 @metric(
@@ -74,10 +72,12 @@ def speed_bias_mps(case: Case) -> Value:
     "includes lag, smoothing and the reference's own noise",
     formula="mean(|test - reference|)",
     better="lower",
-    source=_SOURCE,
+    source=f"{_SOURCE}; {SOURCE}",
     examples=(Example(_OFF, 0.5, "by hand: mean of 0.5, 0.5, 0, 1"), _NO_SPEED),
     against="speed",
     needs=(SPEED,),
+    has_interval=True,
+    version=2,
 )
 def speed_mae_mps(case: Case) -> Value:
     """Return the mean absolute speed error [m/s]."""
@@ -85,7 +85,7 @@ def speed_mae_mps(case: Case) -> Value:
     if isinstance(found, Value):
         return found
     sizes = np.abs(found.error)
-    return found.give(float(sizes.mean()), found.estimate_interval(sizes, scale="log"))
+    return found.give(float(sizes.mean()), found.estimate_mean(sizes, least=0.0))
 
 
 @metric(
@@ -182,18 +182,23 @@ class _Compared:
         error: FloatArray = self.test - self.reference
         return error
 
-    def estimate_interval(self, values: FloatArray, *, scale: Scale = "plain") -> Interval:
-        """Return the interval of the mean of values that follow each other in time."""
-        first = int(self.seconds[0])
-        placed = np.full(int(self.seconds[-1]) - first + 1, np.nan)
-        placed[self.seconds.astype(np.int64) - first] = values
-        lag_one = compute_lag_one_autocorrelation(placed)
-        length = choose_block_length(placed.size, lag_one, shortest=_BLOCK_S)
-        return compute_moving_block_interval(placed, length=length, lag_one=lag_one, scale=scale)
+    def estimate_mean(self, values: FloatArray, *, least: float = -np.inf) -> LongRun:
+        """Return the interval of the long-run mean of values, one per compared second."""
+        for one in (self.error, np.abs(self.error)):
+            reason = explain_no_long_run(one)
+            if reason is not None:
+                return LongRun(NO_INTERVAL, reason)
+        return estimate_mean(values, least=least)
 
-    def give(self, value: float, interval: Interval = NO_INTERVAL) -> Value:
-        """Wrap a value with its interval, n and coverage."""
-        return Value(value, *interval.ends, self.test.size, self._coverage)
+    def give(self, value: float, found: LongRun = NOT_SOUGHT) -> Value:
+        """Wrap a value with its interval or the reason why there is none, n and coverage."""
+        return Value(
+            value,
+            *found.interval.ends,
+            n=self.test.size,
+            coverage=self._coverage,
+            ci_reason=found.reason,
+        )
 
     def decline(self, reason: str) -> Value:
         """Say why there is no value."""

@@ -9,10 +9,13 @@ import numpy as np
 from tasks.core.registers import Example, Value, metric
 from tasks.maths import agreement
 from tasks.maths.agreement import PERCENT
-from tasks.maths.arrays import Interval
-from tasks.maths.intervals import spread_interval
-from tasks.metrics.heart_rate.compared import NOTHING, TOO_FEW, compare_heart_rates
-from tasks.metrics.heart_rate.dispersion import estimate_sd, take_root
+from tasks.maths.long_run import SOURCE
+from tasks.metrics.heart_rate.compared import (
+    NO_INTERVAL_OF_SQUARES,
+    NOTHING,
+    TOO_FEW,
+    compare_heart_rates,
+)
 from tasks.metrics.heart_rate.examples import APART, PAPER, PEAK_FLOW
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
@@ -38,10 +41,12 @@ _PENCIL: Final = "by hand: differences -10, 8, -8, 13"
     "of opposite sign cancel, so a bias near 0 does not mean small errors",
     formula="mean(test - reference)",
     better="zero",
-    source="Bland and Altman 1986, Lancet 327:307",
+    source=f"Bland and Altman 1986, Lancet 327:307; {SOURCE}",
     examples=(Example(PEAK_FLOW, -2.1, PAPER, 0.05), Example(_HIDDEN, 0.75, _PENCIL), APART),
     against="heart_rate",
     needs=(HEART_RATE,),
+    has_interval=True,
+    version=2,
 )
 def hr_bias_bpm(case: Case) -> Value:
     """Return the mean error [bpm]."""
@@ -49,7 +54,7 @@ def hr_bias_bpm(case: Case) -> Value:
     if not compared.n:
         return compared.decline(NOTHING)
     bias = agreement.compute_bias(compared.error)
-    return compared.give(bias, compared.estimate_interval(compared.error))
+    return compared.give(bias, compared.estimate_mean(compared.error))
 
 
 @metric(
@@ -57,24 +62,21 @@ def hr_bias_bpm(case: Case) -> Value:
     title="Spread of errors",
     unit="bpm",
     definition="Standard deviation of the errors of heart rate over the compared seconds; a "
-    "constant offset does not show. The value is that of the sample; its interval is for the "
-    "device's errors in general, whose variance is larger by the share 1 / effective n",
+    f"constant offset does not show; {NO_INTERVAL_OF_SQUARES}",
     formula="sqrt(sum((e - mean e)^2) / (n - 1)), e = test - reference",
     better="lower",
-    source="Bland and Altman 1986, Lancet 327:307; bias of the interval's centre after Bayley and "
-    "Hammersley 1946, JRSS Supplement 8:184",
+    source="Bland and Altman 1986, Lancet 327:307",
     examples=(Example(PEAK_FLOW, 38.8, PAPER, 0.05), APART),
     against="heart_rate",
     needs=(HEART_RATE,),
+    version=2,
 )
 def hr_sd_bpm(case: Case) -> Value:
     """Return the standard deviation of the errors [bpm]."""
     compared = compare_heart_rates(case)
     if compared.n < _MIN_SPREAD:
         return compared.decline(TOO_FEW)
-    sd = agreement.compute_sd(compared.error)
-    _, interval = estimate_sd(compared)
-    return compared.give(sd, interval.reach_to(sd))
+    return compared.give(agreement.compute_sd(compared.error))
 
 
 @metric(
@@ -85,10 +87,12 @@ def hr_sd_bpm(case: Case) -> Value:
     "its direction",
     formula="mean(|test - reference|)",
     better="lower",
-    source="common practice; required by Muehlen et al. 2021, BJSM 55:767 (INTERLIVE)",
+    source=f"common practice; required by Muehlen et al. 2021, BJSM 55:767 (INTERLIVE); {SOURCE}",
     examples=(Example(_HIDDEN, 9.75, _PENCIL), APART),
     against="heart_rate",
     needs=(HEART_RATE,),
+    has_interval=True,
+    version=2,
 )
 def hr_mae_bpm(case: Case) -> Value:
     """Return the mean absolute error [bpm]."""
@@ -97,7 +101,7 @@ def hr_mae_bpm(case: Case) -> Value:
         return compared.decline(NOTHING)
     sizes = np.abs(compared.error)
     mae = agreement.compute_mae(compared.error)
-    return compared.give(mae, compared.estimate_interval(sizes, scale="log"))
+    return compared.give(mae, compared.estimate_mean(sizes, least=0.0))
 
 
 @metric(
@@ -108,7 +112,7 @@ def hr_mae_bpm(case: Case) -> Value:
     "10 % is a weak criterion: at 150 bpm it allows 15 bpm",
     formula="100 mean(|test - reference| / reference)",
     better="lower",
-    source="common practice; required by Muehlen et al. 2021, BJSM 55:767 (INTERLIVE)",
+    source=f"common practice; required by Muehlen et al. 2021, BJSM 55:767 (INTERLIVE); {SOURCE}",
     examples=(
         Example(_HIDDEN, 6.49, "by hand: mean of 10/150, 8/152, 8/148, 13/151", 0.005),
         Example(
@@ -120,6 +124,8 @@ def hr_mae_bpm(case: Case) -> Value:
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
+    has_interval=True,
+    version=2,
 )
 def hr_mape_pct(case: Case) -> Value:
     """Return the mean absolute error in percent of the reference."""
@@ -130,8 +136,7 @@ def hr_mape_pct(case: Case) -> Value:
     sizes = np.abs(compared.error)
     # The reference is taken as it was: only the size of the errors is left to chance.
     chance = PERCENT * (sizes - sizes.mean()) / np.where(compared.reference, compared.reference, 1)
-    half_width = compared.estimate_error(chance).compute_half_width()
-    return compared.give(mape, spread_interval(mape, half_width, scale="log"))
+    return compared.give(mape, compared.estimate_mean(mape + chance - chance.mean(), least=0.0))
 
 
 @metric(
@@ -139,7 +144,7 @@ def hr_mape_pct(case: Case) -> Value:
     title="Root mean square error",
     unit="bpm",
     definition="Root of the mean squared error of heart rate over the compared seconds; weighs "
-    "large errors more than the mean absolute error",
+    f"large errors more than the mean absolute error; {NO_INTERVAL_OF_SQUARES}",
     formula="sqrt(mean((test - reference)^2))",
     better="lower",
     source="common practice, no source",
@@ -149,14 +154,14 @@ def hr_mape_pct(case: Case) -> Value:
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
+    version=2,
 )
 def hr_rmse_bpm(case: Case) -> Value:
     """Return the root mean square error [bpm]."""
     compared = compare_heart_rates(case)
     if not compared.n:
         return compared.decline(NOTHING)
-    interval = compared.estimate_interval(np.square(compared.error), scale="log")
-    return compared.give(agreement.compute_rmse(compared.error), take_root(interval))
+    return compared.give(agreement.compute_rmse(compared.error))
 
 
 @metric(
@@ -164,29 +169,21 @@ def hr_rmse_bpm(case: Case) -> Value:
     title="95th percentile of the error",
     unit="bpm",
     definition="Size of error that 95 % of the compared seconds stay within; does not say how "
-    "large the others are",
+    "large the others are; it has no interval, since a workout holds too few of the largest errors",
     formula="0.95 quantile of |test - reference|, linear between order statistics",
     better="lower",
-    source="Hyndman and Fan 1996, American Statistician 50:361, type 7; interval after Woodruff "
-    "1952, JASA 47:635",
+    source="Hyndman and Fan 1996, American Statistician 50:361, type 7",
     examples=(
         Example(_HIDDEN, 12.55, "by hand: sizes 8, 8, 10, 13; 10 + 0.85 * 3"),
         APART,
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
+    version=2,
 )
 def hr_p95_abs_bpm(case: Case) -> Value:
     """Return the 95th percentile of the absolute errors [bpm]."""
     compared = compare_heart_rates(case)
     if not compared.n:
         return compared.decline(NOTHING)
-    sizes = np.abs(compared.error)
-    value = agreement.compute_abs_quantile(compared.error, quantile=_QUANTILE)
-    marks = (sizes <= value).astype(np.float64)
-    half = compared.estimate_error(marks, own_memory=True).compute_half_width()
-    if not np.isfinite(half):
-        return compared.give(value)
-    levels = [max(0.0, _QUANTILE - half), min(1.0, _QUANTILE + half)]
-    low, high = np.quantile(sizes, levels)
-    return compared.give(value, Interval(float(low), float(high)))
+    return compared.give(agreement.compute_abs_quantile(compared.error, quantile=_QUANTILE))

@@ -9,19 +9,19 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.core.registers import Value, unknown
-from tasks.maths.arrays import NAN, NO_INTERVAL, Interval
+from tasks.maths.arrays import NAN, NO_INTERVAL
 from tasks.maths.autocorrelation import (
     choose_block_length,
     compute_effective_n_with_gaps,
-    compute_lag_one_autocorrelation,
     estimate_persistence,
 )
-from tasks.maths.bootstrap import (
-    MeanError,
-    compute_block_correlation,
-    compute_moving_block_error,
+from tasks.maths.long_run import (
+    NOT_SOUGHT,
+    LongRun,
+    estimate_mean,
+    estimate_share,
+    explain_no_long_run,
 )
-from tasks.maths.intervals import Scale, spread_interval
 from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
 from tasks.workout.case import pair_scored
 from tasks.workout.scored import DRY_START, FROZEN, SPIKE, score_seconds
@@ -31,9 +31,11 @@ if TYPE_CHECKING:
     from tasks.workout.case import Case
     from tasks.workout.scored import Scored
 
-_CONFIDENCE: Final = 0.95
-
 NOTHING: Final = "there is no second in which both have a heart rate"
+#: Part of the definitions of figures that are made of squared errors.
+NO_INTERVAL_OF_SQUARES: Final = (
+    "it has no interval, since with skewed errors none contains the truth as often as it says"
+)
 TOO_FEW: Final = "fewer than two seconds can be compared"
 
 
@@ -78,7 +80,7 @@ class Compared:
 
     @cached_property
     def block(self) -> int:
-        """Length of the blocks of all intervals [s], chosen by the memory of the error."""
+        """Time after which the error has forgotten what it was [s]."""
         span = int(self.seconds[-1] - self.seconds[0]) + 1 if self.n else 0
         return choose_block_length(span, self.rho, shortest=self.shortest_block)
 
@@ -91,31 +93,35 @@ class Compared:
         placed[self.seconds - first] = values
         return placed
 
-    def estimate_error(self, values: FloatArray, *, own_memory: bool = False) -> MeanError:
-        """Return the standard error of the mean of `values`, one per compared second.
+    @cached_property
+    def no_interval(self) -> str | None:
+        """Why no figure of these seconds has an interval: the error, or its size, is too slow."""
+        return explain_no_long_run(self.error) or explain_no_long_run(np.abs(self.error))
 
-        All figures share the blocks of the error. What blocks miss is put right by the memory of
-        the error too, which is at least that of its size or square; marks of seconds forget so
-        much sooner that they take their own.
+    def estimate_mean(self, values: FloatArray, *, least: float = -np.inf) -> LongRun:
+        """Return the interval of the long-run mean of `values`, one per compared second.
+
+        `least` is the least that the mean can be.
         """
-        placed = self.place(values)
-        lag_one = compute_lag_one_autocorrelation(placed) if own_memory else self.rho
-        return compute_moving_block_error(placed, length=self.block, lag_one=lag_one)
+        if self.no_interval is not None:
+            return LongRun(NO_INTERVAL, self.no_interval)
+        return estimate_mean(values, least=least)
 
-    def estimate_interval(self, values: FloatArray, *, scale: Scale = "plain") -> Interval:
-        """Return the interval of the mean of `values`, one per compared second."""
-        error = self.estimate_error(values)
-        return spread_interval(
-            error.mean, error.compute_half_width(confidence=_CONFIDENCE), scale=scale
+    def estimate_share(self, marked: BoolArray) -> LongRun:
+        """Return the interval of the long-run share of marked seconds, within 0 and 1."""
+        if self.no_interval is not None:
+            return LongRun(NO_INTERVAL, self.no_interval)
+        return estimate_share(marked.astype(np.float64))
+
+    def give(self, value: float, found: LongRun = NOT_SOUGHT) -> Value:
+        """Wrap a value with its interval or the reason why there is none, n and coverage."""
+        return Value(
+            value,
+            *found.interval.ends,
+            n=self.n,
+            coverage=self.coverage,
+            ci_reason=found.reason,
         )
-
-    def correlate(self, first: FloatArray, second: FloatArray) -> float:
-        """Return the correlation of the means of two series, one value per compared second."""
-        return compute_block_correlation(self.place(first), self.place(second), length=self.block)
-
-    def give(self, value: float, interval: Interval = NO_INTERVAL) -> Value:
-        """Wrap a value with its interval, n and coverage."""
-        return Value(value, *interval.ends, self.n, self.coverage)
 
     def decline(self, reason: str) -> Value:
         """Say why there is no value."""

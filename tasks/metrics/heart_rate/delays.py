@@ -38,6 +38,9 @@ _CONTROL: Final = (
     "and Moolgavkar 1988, Applied Statistics 37:87"
 )
 
+_NO_ERROR: Final = "the rises do not show how exactly each of them is known"
+_NO_END: Final = "the likelihood has no end on one side"
+
 
 @dataclass(frozen=True)
 class Delays:
@@ -68,6 +71,7 @@ class Delays:
     against="heart_rate",
     needs=(HEART_RATE,),
     version=2,
+    has_interval=True,
 )
 def hr_rise_delay_s(case: Case) -> Value:
     """Return the typical delay at half rise [s]."""
@@ -93,6 +97,7 @@ def hr_rise_delay_s(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     version=2,
+    has_interval=True,
 )
 def hr_rise_delay_90_s(case: Case) -> Value:
     """Return the typical delay at 90 % of the rise [s]."""
@@ -117,6 +122,7 @@ def hr_rise_delay_90_s(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     version=2,
+    has_interval=True,
 )
 def hr_recovery_delay_s(case: Case) -> Value:
     """Return the typical delay at half fall [s]."""
@@ -145,6 +151,7 @@ def hr_recovery_delay_s(case: Case) -> Value:
     needs=(HEART_RATE,),
     whole_only=True,
     version=2,
+    has_interval=True,
 )
 def hr_dead_time_s(case: Case) -> Value:
     """Return the dead time [s]."""
@@ -171,6 +178,7 @@ def hr_dead_time_s(case: Case) -> Value:
     needs=(HEART_RATE,),
     whole_only=True,
     version=2,
+    has_interval=True,
 )
 def hr_time_constant_s(case: Case) -> Value:
     """Return the time constant [s]."""
@@ -195,6 +203,7 @@ def hr_time_constant_s(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     whole_only=True,
+    has_interval=True,
 )
 def hr_mean_delay_s(case: Case) -> Value:
     """Return the mean delay [s]."""
@@ -244,7 +253,13 @@ def _give_delay(case: Case, delays: list[Delay], nothing: str) -> Value:
     if not np.isfinite(pooled):
         return compared.decline(NOT_SEEN)
     known = sum(bool(np.isfinite(each.value)) for each in delays)
-    return Value(pooled, *interval.ends, n=known, coverage=compared.coverage)
+    return Value(
+        pooled,
+        *interval.ends,
+        n=known,
+        coverage=compared.coverage,
+        ci_reason=None if np.isfinite(interval.low) else _NO_ERROR,
+    )
 
 
 def _give_part(case: Case, value: float, interval: Interval) -> Value:
@@ -267,4 +282,10 @@ def _give_fit(case: Case, value: float, interval: Interval) -> Value:
     known = reference[np.isfinite(reference)]
     if not np.isfinite(value) or known.std() < _LEAST_MOVEMENT_SD_BPM:
         return compared.decline(_NO_MOVEMENT)
-    return Value(value, *interval.ends, get_lateness(case).fit.n, compared.coverage)
+    return Value(
+        value,
+        *interval.ends,
+        n=get_lateness(case).fit.n,
+        coverage=compared.coverage,
+        ci_reason=None if np.isfinite(interval.low + interval.high) else _NO_END,
+    )

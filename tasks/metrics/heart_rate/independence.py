@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     title="Effective number of seconds",
     unit="1",
     definition="Number of independent seconds with the same information about the mean error, "
-    "since each second repeats most of the one before; below about 20 the 95 % intervals contain "
-    "the truth less often, about 90 % of the time at 9",
+    "since each second repeats most of the one before; below 48 no interval is given, as none "
+    "would contain the truth as often as it says",
     formula="n^2 / sum over all pairs of seconds of rho^(seconds between), about "
     "n (1 - rho) / (1 + rho); rho = r + (1 + 4 r) / n, r the autocorrelation r_1 of the error at "
     "1 s, or r_2 / r_1 if that is larger and r_1 above 0.5 (whole numbers lower r_1 alone)",
@@ -64,8 +64,8 @@ def hr_effective_n(case: Case) -> Value:
     "heart_rate",
     title="Block length",
     unit="s",
-    definition="Block length of the bootstrap behind the intervals of bias, spread, error sizes, "
-    "shares and concordance; an interval needs at least four blocks",
+    definition="Time between errors that are practically independent of each other: six times "
+    "their memory; errors that are closer resemble each other",
     formula="6 (1 + rho) / (1 - rho), at least block_s, at most a sixth of the compared time",
     better="none",
     source="own choice, checked by simulation",

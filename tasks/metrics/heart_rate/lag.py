@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.core.registers import Example, Value, metric
+from tasks.maths.arrays import NO_INTERVAL
 from tasks.maths.first_order import FirstOrderFit, fit_first_order
 from tasks.maths.intervals import spread_interval
 from tasks.maths.lag import Lag, estimate_lag
+from tasks.maths.long_run import LongRun
 from tasks.maths.runs import Run, mark_runs
 from tasks.metrics.heart_rate.cadence import find_locked_runs
 from tasks.metrics.heart_rate.clocks import explain_no_delay, get_clock_error_s
@@ -41,6 +43,9 @@ _CLOCK_ERRORS: Final = 1.96
 _LEAST_HALF_WIDTH_S: Final = (
     0.1  # a parabola misses a pointed peak between whole seconds by half of it
 )
+
+_NO_PEAK: Final = "the correlation has no clear peak"
+_TOO_FEW_BLOCKS: Final = "the workout holds too few independent stretches"
 
 
 @dataclass(frozen=True)
@@ -73,6 +78,7 @@ class Lateness:
     needs=(HEART_RATE,),
     whole_only=True,
     version=3,
+    has_interval=True,
 )
 def hr_lag_s(case: Case) -> Value:
     """Return the lag [s]."""
@@ -83,11 +89,12 @@ def hr_lag_s(case: Case) -> Value:
         return compared.decline(reason or "the reference does not vary enough to see a lag")
     refined = lag.refined
     if not np.isfinite(refined.mean):
-        return compared.give(float(lag.shift))
+        return compared.give(float(lag.shift), LongRun(NO_INTERVAL, _NO_PEAK))
     # An unknown half-width stays unknown: the maximum of NaN and a number is NaN here.
     half_width = float(np.maximum(refined.compute_half_width(), _LEAST_HALF_WIDTH_S))
+    reason = None if np.isfinite(half_width) else _TOO_FEW_BLOCKS
     half_width = hypot(half_width, _CLOCK_ERRORS * get_clock_error_s(case))
-    return compared.give(refined.mean, spread_interval(refined.mean, half_width))
+    return compared.give(refined.mean, LongRun(spread_interval(refined.mean, half_width), reason))
 
 
 @metric(
@@ -135,6 +142,8 @@ def hr_lag_spread_s(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     whole_only=True,
+    has_interval=True,
+    version=2,
 )
 def hr_mae_without_lag_bpm(case: Case) -> Value:
     """Return the mean absolute error after removing the lag [bpm]."""
@@ -160,7 +169,7 @@ def hr_mae_without_lag_bpm(case: Case) -> Value:
         shortest_block=compared.shortest_block,
     )
     sizes = np.abs(shifted.error)
-    return shifted.give(float(sizes.mean()), shifted.estimate_interval(sizes, scale="log"))
+    return shifted.give(float(sizes.mean()), shifted.estimate_mean(sizes, least=0.0))
 
 
 def get_lateness(case: Case) -> Lateness:

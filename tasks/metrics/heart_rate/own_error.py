@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
-from zlib import crc32
 
 import numpy as np
 
@@ -17,7 +16,11 @@ from tasks.maths.three_cornered_hat import (
     estimate_memories,
     estimate_own_errors,
 )
-from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series
+from tasks.metrics.heart_rate.compared import (
+    NO_INTERVAL_OF_SQUARES,
+    compare_heart_rates,
+    get_series,
+)
 from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
 
 if TYPE_CHECKING:
@@ -67,10 +70,10 @@ class Hat:
     unit="bpm",
     definition="Standard deviation of the device's own errors, estimated from three or more "
     "devices without any truth; errors that devices share (the same delay, both on cadence) are "
-    "attributed to the others or make an estimate negative, which the note then says",
+    "attributed to the others or make an estimate negative, which the note then says; "
+    f"{NO_INTERVAL_OF_SQUARES}",
     formula="var(x_i - x_j) / (1 - 1 / n_eff) = v_i + v_j for all pairs by least squares; "
-    "sqrt(v_i); interval by moving-block bootstrap, the device's own part of it on a logarithmic "
-    "scale",
+    "sqrt(v_i)",
     better="lower",
     source=_SOURCE,
     examples=(
@@ -86,7 +89,7 @@ class Hat:
     ),
     needs=(HEART_RATE,),
     whole_only=True,
-    version=2,
+    version=3,
 )
 def hr_own_error_sd_bpm(case: Case) -> Value:
     """Return the standard deviation of the device's own errors [bpm]."""
@@ -106,7 +109,7 @@ def hr_own_error_sd_bpm(case: Case) -> Value:
             "devices share errors, or this one's are too small to be seen beside the others'",
             n=errors.n,
         )
-    return Value(float(errors.sds[place]), *errors.intervals[place].ends, errors.n)
+    return Value(float(errors.sds[place]), n=errors.n)
 
 
 @metric(
@@ -234,9 +237,6 @@ def _estimate(case: Case) -> Hat:
             series.shape[0], longest, shortest=round(settings.block_s)
         ),
         rhos=rhos,
-        # The same workout gives the same interval in every run.
-        generator=np.random.default_rng(crc32(case.workout.workout_id.encode())),
-        n_resamples=settings.bootstrap_runs,
     )
     if not np.isfinite(errors.sds).all():
         reason = "the errors persist for so long that their spread cannot be estimated"

@@ -8,7 +8,10 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import Example, Finding, Value, finding, metric
-from tasks.maths.intervals import compute_median_interval, compute_share_interval
+from tasks.maths.intervals import (
+    compute_median_interval,
+    explain_no_median_interval,
+)
 from tasks.maths.rises import Following, find_rises, follow_rise
 from tasks.maths.runs import find_first_lasting
 from tasks.maths.smoothing import compute_running_mean
@@ -88,6 +91,7 @@ def hr_rises(case: Case) -> Value:
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
+    has_interval=True,
 )
 def hr_rise_shortfall_bpm(case: Case) -> Value:
     """Return the median shortfall at the end of the rises [bpm]."""
@@ -105,6 +109,7 @@ def hr_rise_shortfall_bpm(case: Case) -> Value:
         *interval.ends,
         n=int(lacking.size),
         coverage=compared.coverage,
+        ci_reason=explain_no_median_interval(lacking.size, "rises"),
     )
 
 
@@ -113,7 +118,8 @@ def hr_rise_shortfall_bpm(case: Case) -> Value:
     title="Missed rises",
     unit="%",
     definition="Share of the reference's rises at whose end the device lacks more than missed_share"
-    " of the rise; a long delay looks the same as a miss",
+    " of the rise; a long delay looks the same as a miss; it has no interval, since rises in a row "
+    "are often missed together",
     formula="100 rises with shortfall > missed_share * rise / rises that can be seen",
     better="lower",
     source="common practice, no source",
@@ -124,6 +130,7 @@ def hr_rise_shortfall_bpm(case: Case) -> Value:
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
+    version=2,
 )
 def hr_missed_rises_pct(case: Case) -> Value:
     """Return the share of missed rises [%]."""
@@ -135,14 +142,7 @@ def hr_missed_rises_pct(case: Case) -> Value:
     if not seen:
         return compared.decline(NOT_SEEN)
     missed = sum(_is_missed(case, each) for each in seen)
-    share = compute_share_interval(missed, len(seen))
-    return Value(
-        _PERCENT * missed / len(seen),
-        _PERCENT * share.low,
-        _PERCENT * share.high,
-        n=len(seen),
-        coverage=compared.coverage,
-    )
+    return Value(_PERCENT * missed / len(seen), n=len(seen), coverage=compared.coverage)
 
 
 @finding(

@@ -10,7 +10,7 @@ from tasks.core.registers import Example, Value, metric
 from tasks.maths import agreement
 from tasks.maths.agreement import PERCENT
 from tasks.maths.arrays import Interval
-from tasks.maths.intervals import compute_share_interval, spread_interval
+from tasks.maths.long_run import SOURCE, LongRun
 from tasks.metrics.heart_rate.compared import NOTHING, Compared, compare_heart_rates
 from tasks.metrics.heart_rate.examples import APART
 from tasks.metrics.heart_rate.reference import HEART_RATE
@@ -19,11 +19,7 @@ if TYPE_CHECKING:
     from tasks.maths.arrays import BoolArray
     from tasks.workout.case import Case
 
-_LEAST_RARE: Final = 0.5
-_INTERVAL: Final = (
-    "interval by blocks on the logit scale; where less than half an effective second is on one "
-    "side the exact one of Clopper and Pearson 1934, Biometrika 26:404, rather too wide"
-)
+_INTERVAL: Final = f"{SOURCE}, on the logit scale"
 
 
 @metric(
@@ -44,6 +40,8 @@ _INTERVAL: Final = (
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
+    has_interval=True,
+    version=2,
 )
 def hr_within_5_bpm_pct(case: Case) -> Value:
     """Return the share of seconds within 5 bpm [%]."""
@@ -73,6 +71,8 @@ def hr_within_5_bpm_pct(case: Case) -> Value:
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
+    has_interval=True,
+    version=2,
 )
 def hr_within_10_pct_pct(case: Case) -> Value:
     """Return the share of seconds within 10 % of the reference [%]."""
@@ -103,6 +103,8 @@ def hr_within_10_pct_pct(case: Case) -> Value:
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
+    has_interval=True,
+    version=2,
 )
 def hr_within_5_bpm_or_10_pct_pct(case: Case) -> Value:
     """Return the share of seconds within the greater of 5 bpm and 10 % [%]."""
@@ -112,22 +114,10 @@ def hr_within_5_bpm_or_10_pct_pct(case: Case) -> Value:
 
 
 def _give_share(compared: Compared, inside: BoolArray) -> Value:
-    """Return the share of marked seconds in percent.
-
-    Where less than half an effective second is on one side, blocks say nothing of how rare that
-    side is; the interval then is the exact binomial one over the effective number of seconds.
-    """
+    """Return the share of marked seconds in percent."""
     if not compared.n:
         return compared.decline(NOTHING)
     share = float(np.mean(inside))
-    trials = compared.effective_n
-    if not np.isfinite(trials):
-        return compared.give(PERCENT * share)
-    if trials * min(share, 1 - share) < _LEAST_RARE:
-        found = compute_share_interval(share * trials, trials)
-    else:
-        half_width = compared.estimate_error(
-            inside.astype(np.float64), own_memory=True
-        ).compute_half_width()
-        found = spread_interval(share, half_width, scale="logit")
-    return compared.give(PERCENT * share, Interval(PERCENT * found.low, PERCENT * found.high))
+    found = compared.estimate_share(inside)
+    ends = Interval(PERCENT * found.interval.low, PERCENT * found.interval.high)
+    return compared.give(PERCENT * share, LongRun(ends, found.reason))

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
 
 from tasks.maths.three_cornered_hat import estimate_memories, estimate_own_errors
 
@@ -67,34 +66,6 @@ def test_a_negative_variance_is_said_and_fitted_away() -> None:
     assert (found.sds[:2] > 0).all()
 
 
-def test_intervals_hold_the_truth_about_as_often_as_they_say() -> None:
-    """Where a variance is negative there is none. 200 runs have a standard error of 1.5 points.
-
-    400 other runs gave 97, 94 and 96 %.
-    """
-    sds = np.array([1.0, 3.0, 5.0])
-    held, given = np.zeros(3), np.zeros(3)
-    generator = np.random.default_rng(12)
-    for _ in range(200):
-        shocks = generator.standard_normal((3600, 3)) * sds * np.sqrt(1 - 0.9**2)
-        series = 140 + lfilter([1.0], [1.0, -0.9], shocks, axis=0)
-        found = estimate_own_errors(
-            series,
-            block_length=200,
-            rhos=estimate_memories(series),
-            generator=generator,
-            n_resamples=200,
-        )
-        for device in np.flatnonzero(found.raw_variances > 0):
-            assert found.intervals[device].holds(found.sds[device])
-            given[device] += 1
-            held[device] += found.intervals[device].holds(sds[device])
-    assert given[0] < given[1] == given[2] == 200
-    share_held = held / given
-    assert (share_held >= 0.91).all(), share_held
-    assert (share_held <= 0.99).all(), share_held
-
-
 def test_a_variance_is_freed_of_its_bias() -> None:
     # Mean over runs; at rho 0.97 half an hour is worth 27 seconds: 3.6 % are lost without.
     sds, runs = np.array([2.0, 3.0, 4.0]), 200
@@ -119,17 +90,8 @@ def test_a_late_device_does_not_spoil_the_others() -> None:
     seconds = np.arange(3600)
     series = _wear([1.0, 2.0, 3.0, 0.0], 3600, 7)
     series[:, 3] += 6 * np.sin(2 * np.pi * seconds / 300)
-    found = estimate_own_errors(
-        series,
-        block_length=150,
-        rhos=estimate_memories(series),
-        generator=np.random.default_rng(1),
-    )
-    truths = [1.0, 2.0, 3.0, 6 / np.sqrt(2)]
-    np.testing.assert_allclose(found.sds, truths, rtol=0.1)
-    for interval, truth in zip(found.intervals[:3], truths[:3], strict=True):
-        assert interval.holds(truth)
-        assert interval.high < 1.5 * truth
+    found = estimate_own_errors(series, block_length=150, rhos=estimate_memories(series))
+    np.testing.assert_allclose(found.sds, [1.0, 2.0, 3.0, 6 / np.sqrt(2)], rtol=0.1)
 
 
 def test_seconds_with_a_missing_device_are_left_out() -> None:
@@ -148,11 +110,8 @@ def test_two_devices_are_refused() -> None:
 
 @pytest.mark.filterwarnings("error")
 def test_two_devices_that_are_the_same_warn_of_nothing() -> None:
-    """Two that show one strap differ by nothing: their pair has no relative error."""
+    """Two that show one strap differ by nothing."""
     series = _wear([0.0, 0.0, 2.0], 1200, 3)
-    found = estimate_own_errors(
-        series, block_length=150, generator=np.random.default_rng(1), n_resamples=100
-    )
+    found = estimate_own_errors(series, block_length=150)
     np.testing.assert_allclose(found.sds[:2], 0.0, atol=1e-6)
     assert found.sds[2] == pytest.approx(2.0, rel=0.1)
-    assert found.intervals[2].low < 2.0 < found.intervals[2].high

@@ -199,13 +199,22 @@ def test_delay_of_speed_is_its_lag() -> None:
 
 def test_bias_of_speed_and_its_interval_hold_the_truth() -> None:
     generator = np.random.default_rng(5)
-    pace = draw_pace()
+    pace = draw_pace(3600)
     case = compare_speeds(pace + 0.2 + generator.normal(0, 0.3, pace.size), pace)
     value = compute("speed_bias_mps", case)
     assert value.ci_low is not None
     assert value.ci_high is not None
     assert value.ci_low < 0.2 < value.ci_high
     assert value.value == pytest.approx(0.2, abs=0.03)
+
+
+def test_half_an_hour_is_too_short_for_an_interval_of_speed() -> None:
+    pace = draw_pace()
+    case = compare_speeds(pace + np.random.default_rng(5).normal(0, 0.3, pace.size), pace)
+    for name in ("speed_bias_mps", "speed_mae_mps"):
+        value = compute(name, case)
+        assert value.ci_low is None
+        assert value.ci_reason == "30 min can be compared; an interval takes 45"
 
 
 @pytest.mark.parametrize("method", ["speed", "none"])

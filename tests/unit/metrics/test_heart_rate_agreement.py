@@ -32,31 +32,42 @@ def make_case(test: object, reference: object) -> Case:
     return make_example(test={HEART_RATE: test}, reference={HEART_RATE: reference})
 
 
-def make_worn(n: int = 3600, bias: float = 1.0, seed: int = 1) -> Case:
+def make_worn(n: int = 3600, bias: float = 1.0, seed: int = 1, sd: float = 4.0) -> Case:
     generator = np.random.default_rng(seed)
-    noise = generator.standard_normal(n) * 4 * np.sqrt(1 - 0.97**2)
+    noise = generator.standard_normal(n) * sd * np.sqrt(1 - 0.97**2)
     reference = 140 + 20 * np.sin(np.arange(n) / 150)
     return make_case(reference + bias + lfilter([1], [1, -0.97], noise), reference)
 
 
+def test_the_figures_of_means_and_shares_are_those_with_an_interval() -> None:
+    assert {metric.id for metric in AGREEMENT if metric.has_interval} == {
+        "hr_bias_bpm",
+        "hr_mae_bpm",
+        "hr_mape_pct",
+        "hr_within_5_bpm_pct",
+        "hr_within_10_pct_pct",
+        "hr_within_5_bpm_or_10_pct_pct",
+    }
+
+
 @pytest.mark.parametrize("metric", AGREEMENT, ids=lambda metric: metric.id)
 def test_every_estimate_lies_inside_its_interval(metric) -> None:  # noqa: ANN001
-    found = metric.compute(make_worn())
-    if metric.id in {"hr_effective_n", "hr_block_s"}:
-        assert found.ci_low is None
-    else:
+    found = metric.compute(make_worn(n=7200, sd=9.0))
+    if metric.has_interval:
         assert found.ci_low < found.value < found.ci_high
-    assert found.n == 3600
+        assert found.ci_reason is None
+    else:
+        assert found.ci_low is None
+    assert found.n == 7200
     assert found.coverage == 1.0
 
 
 @pytest.mark.parametrize("metric", AGREEMENT, ids=lambda metric: metric.id)
-def test_ten_minutes_are_too_few_blocks_for_an_interval(metric) -> None:  # noqa: ANN001
+def test_ten_minutes_are_too_few_for_an_interval_and_say_so(metric) -> None:  # noqa: ANN001
     found = metric.compute(make_worn(n=599))
     assert found.value is not None
-    # Rare events get the exact binomial interval over the effective seconds instead.
-    is_share = metric.id.startswith("hr_within")
-    assert is_share or found.ci_low is None
+    assert found.ci_low is None
+    assert metric.has_interval == bool(found.ci_reason)
 
 
 def test_autocorrelated_seconds_are_worth_few_independent_ones() -> None:
@@ -66,10 +77,10 @@ def test_autocorrelated_seconds_are_worth_few_independent_ones() -> None:
 
 
 def test_the_interval_of_the_bias_is_many_times_the_naive_one() -> None:
-    found = agreement.hr_bias_bpm(make_worn())
+    found = agreement.hr_bias_bpm(make_worn(n=7200))
     assert found.ci_low is not None
     assert found.ci_high is not None
-    naive = 2 * 1.96 * 4 / np.sqrt(3600)
+    naive = 2 * 1.96 * 4 / np.sqrt(7200)
     assert found.ci_high - found.ci_low > 5 * naive
 
 
@@ -90,16 +101,15 @@ def test_a_part_of_a_workout_counts_only_its_seconds() -> None:
     assert agreement.hr_bias_bpm(part).value == 15
 
 
-def test_a_share_without_exception_still_has_an_open_lower_end() -> None:
+def test_a_share_without_exception_has_no_interval() -> None:
     generator = np.random.default_rng(2)
     reference = np.full(3600, 140.0)
-    found = shares.hr_within_5_bpm_pct(
-        make_case(reference + generator.uniform(-1, 1, 3600), reference)
-    )
+    case = make_case(reference + generator.uniform(-1, 1, 3600), reference)
+    found = shares.hr_within_5_bpm_pct(case)
     assert found.value == 100
-    assert found.ci_high == 100
-    assert found.ci_low is not None
-    assert 99 < found.ci_low < 100
+    assert found.ci_low is None
+    assert found.ci_reason
+    assert "all seconds are inside" in found.ci_reason
 
 
 def test_a_heart_rate_that_does_not_vary_has_no_concordance_or_correlation() -> None:

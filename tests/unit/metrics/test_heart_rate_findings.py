@@ -212,9 +212,7 @@ def test_own_errors_come_back_and_sharing_a_sensor_is_said() -> None:
     # Rounding adds a twelfth to the variance.
     found = own_error.hr_own_error_sd_bpm(case)
     assert found.value == pytest.approx(np.sqrt(1 + 1 / 12), rel=0.15)
-    assert found.ci_low is not None
-    assert found.ci_high is not None
-    assert found.ci_low < np.sqrt(1 + 1 / 12) < found.ci_high
+    assert found.ci_low is None
     mirrored = make_case(worn[1], worn[1], others=({HEART_RATE: np.round(worn[2])},))
     said = own_error.hr_own_error_sd_bpm(mirrored)
     assert said.value is None
@@ -232,18 +230,6 @@ def test_a_negative_variance_is_said_and_never_zero() -> None:
     assert found.value is None
     assert found.reason
     assert "negative" in found.reason
-
-
-def test_own_errors_are_the_same_in_every_run() -> None:
-    generator = np.random.default_rng(6)
-    worn = [intervals() + generator.normal(0, sd, N) for sd in (1.0, 2.0, 3.0)]
-    first, second = (
-        own_error.hr_own_error_sd_bpm(
-            make_case(worn[0], worn[1], others=({HEART_RATE: np.round(worn[2])},))
-        )
-        for _ in "ab"
-    )
-    assert first == second
 
 
 def test_the_session_mean_counts_only_the_seconds_of_its_part() -> None:
