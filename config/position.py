@@ -72,6 +72,15 @@ class ElevationSettings(Section):
     unknown_m: NotNegative = Field(
         description="Threshold of ascent and descent where the export does not tell [m]"
     )
+    barometric_window_s: Positive = Field(
+        description="Running mean before ascent is summed, for heights from a barometer [s]"
+    )
+    gnss_window_s: Positive = Field(
+        description="Running mean before ascent is summed, for heights from satellites [s]"
+    )
+    unknown_window_s: Positive = Field(
+        description="Running mean before ascent is summed where the export does not tell [s]"
+    )
     noise_window_s: Annotated[int, Field(ge=3)] = Field(
         description="Window of the running mean that is taken off to see the noise [s]"
     )

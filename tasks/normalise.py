@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECONDS: Final = 1e6
+#: Raw 0 of a FIT altitude (scale 5, offset 500 m): no land lies there.
+_NO_FIT_HEIGHT_M: Final = -500.0
 _HALF_TURN_DEG: Final = 180.0
 _TURN_DEG: Final = 360.0
 _TEXTS: Final = frozenset({"csv", "gpx", "tcx"})
@@ -129,6 +131,7 @@ def _clean_samples(recording: Recording, remarks: list[Remark]) -> pa.Table:
         if column.name in columns:
             columns[column.name] = _apply_bounds(columns[column.name], column, remarks)
     _join_position(columns)
+    _leave_out_no_heights(columns, remarks)
     pieces = read_floats(raw, "piece")[order] if "piece" in raw.column_names else None
     numbers = _number_pieces(stamps, pieces, recording.events, remarks)
     starts = np.flatnonzero(np.diff(stamps, prepend=stamps[:1] - 1))
@@ -215,6 +218,21 @@ def _number_pieces(
     restarts_us = np.array(restarts, dtype=np.int64)
     number = np.searchsorted(restarts_us, stamps, side="right")
     return np.unique(number, return_inverse=True)[1].astype(np.int64)
+
+
+def _leave_out_no_heights(columns: Columns, remarks: list[Remark]) -> None:
+    """Take out heights that say that there is none: the lowest of a FIT file, and 0 throughout."""
+    heights = columns.get("altitude_m")
+    if heights is None:
+        return
+    lowest = heights == _NO_FIT_HEIGHT_M
+    known = heights[np.isfinite(heights) & ~lowest]
+    if known.size and not known.any():
+        _note(remarks, "heights of 0 m throughout are no heights and were left out", known.size)
+        lowest = np.isfinite(heights)
+    elif lowest.any():
+        _note(remarks, "heights of -500 m, which stand for none, were left out", lowest.sum())
+    columns["altitude_m"] = np.where(lowest, np.nan, heights)
 
 
 def _split_at_pauses(

@@ -11,7 +11,7 @@ from tasks.maths.arrays import NAN, require_same_shape
 from tasks.maths.smoothing import compute_running_mean
 
 if TYPE_CHECKING:
-    from tasks.maths.arrays import FloatArray
+    from tasks.maths.arrays import BoolArray, FloatArray
 
 #: ISO 2533: pressure and temperature at sea level, lapse rate, gravity, gas constant of air.
 _SEA_LEVEL_PA: Final = 101_325.0
@@ -22,6 +22,9 @@ _GAS_CONSTANT: Final = 287.05287
 _EXPONENT: Final = _GRAVITY / (_GAS_CONSTANT * _LAPSE_K_PER_M)
 _TROPOPAUSE_M: Final = 11_000.0
 _MOST_SLOPE_POINTS: Final = 400
+#: A step in the heights is more than this, and this fast.
+_STEP_M: Final = 5.0
+_STEP_MPS: Final = 8.0
 #: What binary fractions make of decimal heights is far less, what devices resolve far more.
 _ROUNDING_M: Final = 1e-6
 
@@ -58,6 +61,95 @@ def accumulate_climb(altitude_m: FloatArray, *, threshold_m: float) -> Climb:
             descent -= change
             at = height
     return Climb(ascent, descent)
+
+
+def accumulate_reversals(altitude_m: FloatArray, *, threshold_m: float) -> Climb:
+    """Sum the rises and falls between turning points that are ``threshold_m`` apart or more.
+
+    Parameters
+    ----------
+    altitude_m
+        Heights ``(n_samples,)`` [m]; NaN is left out.
+    threshold_m
+        A turning point counts once the profile has come back from it by this much [m].
+
+    Returns
+    -------
+    Climb
+        Nothing of a counted climb is lost, unlike with :func:`accumulate_climb`; noise makes each
+        turning point more extreme, so heights are smoothed before.
+
+    References
+    ----------
+    Common practice, no source (accumulated reversal); the same turning points as those of
+    rainflow counting, ASTM E1049.
+    """
+    heights = altitude_m[np.isfinite(altitude_m)].tolist()
+    if not heights:
+        return Climb(0.0, 0.0)
+    least = max(threshold_m - _ROUNDING_M, _ROUNDING_M)
+    ascent = descent = 0.0
+    start = low = high = heights[0]
+    direction = 0
+    for height in heights:
+        low, high = min(low, height), max(high, height)
+        if direction <= 0 and height - low >= least:
+            # The fall ended at the lowest height; the first rise begins there.
+            if direction < 0:
+                descent += start - low
+            direction, start, high = 1, low, height
+        elif direction >= 0 and high - height >= least:
+            if direction > 0:
+                ascent += high - start
+            direction, start, low = -1, high, height
+    if direction > 0:
+        ascent += high - start
+    elif direction < 0:
+        descent += start - low
+    return Climb(ascent, descent)
+
+
+def smooth_heights(seconds: FloatArray, altitude_m: FloatArray, *, window_s: float) -> FloatArray:
+    """Return heights on every second, steps that nobody climbs taken out, by a running mean.
+
+    Parameters
+    ----------
+    seconds, altitude_m
+        Times, rising, and heights ``(n_samples,)``; NaN is left out [s, m].
+    window_s
+        Width of the centred running mean [s]; the ends have shorter ones.
+
+    Returns
+    -------
+    array ``(n_seconds,)``
+        Empty without any height.
+    """
+    known = np.isfinite(altitude_m) & np.isfinite(seconds)
+    at, heights = seconds[known], level_steps(seconds[known], altitude_m[known])
+    if not at.size:
+        return np.empty(0)
+    grid = np.arange(at[0], at[-1] + 0.5)
+    even = np.interp(grid, at, heights)
+    width = 2 * (round(window_s) // 2) + 1
+    return compute_running_mean(even, width=width) if width > 1 else even
+
+
+def find_steps(seconds: FloatArray, altitude_m: FloatArray) -> BoolArray:
+    """Mark the steps ``(n - 1,)`` between heights that nobody climbs in the time.
+
+    More than 5 m and 8 m/s: faster than the fastest lifts and descents on skis or a bicycle, and
+    more than the resolution of a sensor. Common practice, no source.
+    """
+    limit_m = _STEP_M + _STEP_MPS * np.diff(seconds)
+    steps: BoolArray = np.abs(np.diff(altitude_m)) > limit_m
+    return steps
+
+
+def level_steps(seconds: FloatArray, altitude_m: FloatArray) -> FloatArray:
+    """Return heights ``(n,)`` without the steps of `find_steps`: what follows is moved along."""
+    steps = np.where(find_steps(seconds, altitude_m), np.diff(altitude_m), 0.0)
+    level: FloatArray = altitude_m - np.concatenate([[0.0], np.cumsum(steps)])[: altitude_m.size]
+    return level
 
 
 def estimate_noise_ascent_m(n_samples: int, sd_m: float, autocorrelation: float) -> float:

@@ -42,6 +42,7 @@ _PLACES: Final = {
     "position_jump": "track",
     "position_gap": "track",
     "false_pause": "distance",
+    "altitude_jump": "elevation",
     "stroke_misread": "swimming",
     "references_disagree": "distance",
     "battery_range": "battery",

@@ -150,6 +150,7 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
         "cut_corner": f"cut a corner by {amount} {at}",
         "position_jump": f"jumped {amount} in position {at}",
         "position_gap": f"gave no position {when}",
+        "altitude_jump": f"jumped {amount} in height {at}",
         "false_pause": f"had paused {when} while the others moved",
         "frozen": f"stayed at one value {when}",
         "stroke_misread": f"misread the stroke {when}",

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from tasks.maths.consensus import compute_fade, compute_weighted_median, remove_offsets
-from tasks.maths.elevation import accumulate_climb
 from tasks.maths.geodesy import PlaneTrack, project_to_plane, restore_from_plane
 from tasks.maths.positions import compute_geometric_median
-from tasks.workout.climbs import choose_climb_threshold
+from tasks.workout.climbs import ClimbFilter, choose_climb_filter
 from tasks.workout.tracks import get_fixes, get_plane, mark_jumped
 
 if TYPE_CHECKING:
@@ -98,10 +98,10 @@ def _find_doubt(
         return _doubt_totals(totals, "measured", limits.distance_pct / _PERCENT * np.median(totals))
     if kind == "altitude":
         shared = np.isfinite(stacked).all(axis=0)
-        threshold = max(choose_climb_threshold(workout, subject) for subject in others)
-        climbs = np.array(
-            [accumulate_climb(row[shared], threshold_m=threshold).ascent_m for row in stacked]
-        )
+        filters = [choose_climb_filter(workout, subject) for subject in others]
+        summed = functools.reduce(ClimbFilter.join, filters)
+        seconds = np.flatnonzero(shared).astype(np.float64)
+        climbs = np.array([summed.sum_climb(seconds, row[shared]).ascent_m for row in stacked])
         apart = max(limits.ascent_m, limits.ascent_pct / _PERCENT * float(np.median(climbs)))
         doubt = _doubt_totals(climbs, "climbed", apart)
         if doubt is not None:

@@ -240,3 +240,12 @@ def test_the_order_of_the_rows_does_not_matter(order: list[int]) -> None:
         )
 
     assert normalise_recording(build(order)) == normalise_recording(build(list(range(6))))
+
+
+def test_heights_that_stand_for_none_are_left_out() -> None:
+    clean = normalise_recording(make_recording({"altitude_m": [-500.0, -500.0, 412.0]}))
+    assert read(clean, "altitude_m") == [None, None, 412.0]
+    flat = make_recording({"altitude_m": [0.0, 0.0, 0.0], "speed_mps": [3.0, 3.0, 3.0]})
+    clean = normalise_recording(flat)
+    assert read(clean, "altitude_m") == [None, None, None]
+    assert any("0 m throughout" in remark.text for remark in clean.remarks)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import Example, Value, metric, unknown
-from tasks.maths.elevation import Climb, accumulate_climb
 from tasks.metrics.elevation.heights import (
     ALTITUDE,
     FEWEST,
@@ -17,14 +16,25 @@ from tasks.metrics.elevation.heights import (
     count_heights,
     give_compared,
 )
-from tasks.tables.arrow import read_floats
-from tasks.workout.climbs import choose_climb_threshold
+from tasks.tables.arrow import read_floats, read_seconds
+from tasks.workout.climbs import choose_climb_filter
 from tasks.workout.tracks import mark_case_samples
 
 if TYPE_CHECKING:
+    from tasks.maths.elevation import Climb
     from tasks.workout.case import Case, Subject
 
-_HILL: Final = [100.0 + 2.0 * step for step in range(11)] + [120.0 - 2.0 * s for s in range(1, 11)]
+#: A minute below, a rise of 20 m in 20 s, a minute above, and the same way down.
+_HILL: Final = [*[100.0] * 60, *np.arange(101.0, 120.0), *[120.0] * 60]
+_HILL.extend([*np.arange(119.0, 100.0, -1.0), *[100.0] * 60])
+
+
+def _make_waves(*heights_m: float) -> list[float]:
+    """Return rises from 0 to each height and back, a minute on each level."""
+    levels = [0.0, *(level for height in heights_m for level in (height, 0.0))]
+    return [level for level in levels for _ in range(60)]
+
+
 _HILLY: Final[dict[str, Any]] = {
     "test": {ALTITUDE: _HILL},
     "header": {"altitude_kind": "barometric"},
@@ -35,19 +45,22 @@ _HILLY: Final[dict[str, Any]] = {
     "elevation",
     title="Ascent",
     unit="m",
-    version=2,
-    definition="Rises of the recorded profile of at least a threshold (3 m barometric, 10 m from "
-    "satellites, 5 m where the export does not say, configurable); the threshold largely decides "
-    "it, and the remainder before each turning point is not counted",
-    formula="sum of (e - ref) whenever e - ref >= h, ref then moving to e, and likewise downwards",
+    version=3,
+    definition="Rises of the smoothed profile between turning points that are a threshold apart "
+    "(3 m and 17 s barometric, 5 m and 31 s from satellites, 5 m and 21 s where the export does "
+    "not say, configurable): threshold and smoothing decide much of it; steps that nobody climbs "
+    "in the time are taken out; noise of satellites' heights adds to it on small hills",
+    formula="accumulated reversal: sum of high - low over the rises of a running mean, a turning "
+    "point counting once the profile has come back by the threshold",
     better="none",
     source=SOURCE,
     examples=(
-        Example(_HILLY, 20.0, "by hand: steps of 4 m, the last 120 m"),
+        Example(_HILLY, 20.0, "by hand: 100 to 120 m", 1e-6),
         Example(
             {**_HILLY, "header": {"altitude_kind": "gnss"}},
             20.0,
-            "by hand: two steps of 10 m",
+            "by hand: 100 to 120 m, plateaus longer than the window",
+            1e-6,
         ),
         NO_HEIGHT,
     ),
@@ -63,13 +76,13 @@ def ascent_m(case: Case) -> Value:
     "elevation",
     title="Descent",
     unit="m",
-    version=2,
-    definition="Falls of the recorded profile of at least the threshold of the ascent; the "
-    "threshold largely decides it",
+    version=3,
+    definition="Falls of the smoothed profile between turning points that are the threshold of the "
+    "ascent apart; threshold and smoothing decide much of it",
     formula="as the ascent, downwards",
     better="none",
     source=SOURCE,
-    examples=(Example(_HILLY, 20.0, "by hand: steps of 4 m from 120 m"), NO_HEIGHT),
+    examples=(Example(_HILLY, 20.0, "by hand: 120 to 100 m", 1e-6), NO_HEIGHT),
     needs=(ALTITUDE,),
 )
 def descent_m(case: Case) -> Value:
@@ -129,8 +142,8 @@ def descent_own_m(case: Case) -> Value:
     better="none",
     source=SOURCE,
     examples=(
-        Example(_HILLY, 3.0, "methods: 3 m barometric"),
-        Example({**_HILLY, "header": {"altitude_kind": "gnss"}}, 10.0, "methods: 10 m GNSS"),
+        Example(_HILLY, 3.0, "the setting: 3 m barometric"),
+        Example({**_HILLY, "header": {"altitude_kind": "gnss"}}, 5.0, "the setting: 5 m GNSS"),
         NO_HEIGHT,
     ),
     needs=(ALTITUDE,),
@@ -140,14 +153,14 @@ def ascent_threshold_m(case: Case) -> Value:
     """Return the threshold [m]."""
     if not case.test.has(ALTITUDE):
         return unknown("this recording holds no heights")
-    return Value(choose_climb_threshold(case.workout, case.test), n=1)
+    return Value(choose_climb_filter(case.workout, case.test).threshold_m, n=1)
 
 
 @metric(
     "elevation",
     title="Ascent error",
     unit="m",
-    version=2,
+    version=3,
     definition="Ascent of the profile minus the reference's, both with the threshold of the "
     "coarser of the two over the seconds that both recorded; errors of opposite sign cancel",
     formula="ascent of the test - ascent of the reference, larger threshold of the two",
@@ -156,11 +169,12 @@ def ascent_threshold_m(case: Case) -> Value:
     examples=(
         Example(
             {
-                "test": {ALTITUDE: [0.0, 12.0, 0.0, 12.0]},
-                "reference": {ALTITUDE: [0.0, 10.0, 0.0, 12.0]},
+                "test": {ALTITUDE: _make_waves(12.0, 12.0)},
+                "reference": {ALTITUDE: _make_waves(10.0, 12.0)},
             },
             2.0,
             "by hand: 24 - 22",
+            1e-6,
         ),
         NO_HEIGHT,
     ),
@@ -180,7 +194,7 @@ def ascent_error_m(case: Case) -> Value:
     "elevation",
     title="Ascent error in percent",
     unit="%",
-    version=2,
+    version=3,
     definition="Ascent error in percent of the reference's ascent; means little where the ascent "
     "is only a few thresholds high",
     formula="100 * (ascent of the test - ascent of the reference) / ascent of the reference",
@@ -189,14 +203,15 @@ def ascent_error_m(case: Case) -> Value:
     examples=(
         Example(
             {
-                "test": {ALTITUDE: [0.0, 12.0, 0.0, 12.0]},
-                "reference": {ALTITUDE: [0.0, 10.0, 0.0, 10.0]},
+                "test": {ALTITUDE: _make_waves(12.0, 12.0)},
+                "reference": {ALTITUDE: _make_waves(10.0, 10.0)},
             },
             20.0,
             "by hand: 4 of 20",
+            1e-6,
         ),
         Example(
-            {"test": {ALTITUDE: [0.0, 12.0]}, "reference": {ALTITUDE: [0.0, 0.0]}},
+            {"test": {ALTITUDE: _make_waves(12.0)}, "reference": {ALTITUDE: _make_waves(0.0)}},
             None,
             "a flat reference",
         ),
@@ -243,29 +258,28 @@ def ascent_own_error_m(case: Case) -> Value:
 
 # --- parts ------------------------------------------------------------------------------------
 def _give_summed(case: Case, value: float) -> Value:
-    """Wrap a climb and say with what threshold it was summed."""
-    threshold = choose_climb_threshold(case.workout, case.test)
-    return Value(value, n=count_heights(case), reason=f"threshold {threshold:g} m")
+    """Wrap a climb and say how it was summed."""
+    summed = choose_climb_filter(case.workout, case.test)
+    return Value(value, n=count_heights(case), reason=str(summed))
 
 
 def _climb(case: Case, subject: Subject) -> Climb | Value:
     """Sum the climb of the native samples of a recording inside the case."""
-    heights = read_floats(subject.recording.samples, ALTITUDE)
-    heights = heights[mark_case_samples(case, subject)]
+    inside = mark_case_samples(case, subject)
+    heights = read_floats(subject.recording.samples, ALTITUDE)[inside]
     if not np.isfinite(heights).any():
         return unknown("this recording holds no heights there")
-    return accumulate_climb(heights, threshold_m=choose_climb_threshold(case.workout, subject))
+    seconds = read_seconds(subject.recording.samples)[inside]
+    return choose_climb_filter(case.workout, subject).sum_climb(seconds, heights)
 
 
 def _compare_climbs(case: Case) -> tuple[Climb, Climb] | Value:
-    """Return the climbs of both sides over the seconds that both have, with one threshold."""
+    """Return the climbs of both sides over the seconds that both have, summed in one way."""
     paired = case.paired(ALTITUDE)
     if paired.n < FEWEST:
         return unknown("fewer than two seconds in which both have a height", n=paired.n)
-    threshold = choose_climb_threshold(case.workout, case.test)
+    common = choose_climb_filter(case.workout, case.test)
     if case.reference is not None and case.reference.subject is not None:
-        threshold = max(threshold, choose_climb_threshold(case.workout, case.reference.subject))
-    return (
-        accumulate_climb(paired.test, threshold_m=threshold),
-        accumulate_climb(paired.reference, threshold_m=threshold),
-    )
+        common = common.join(choose_climb_filter(case.workout, case.reference.subject))
+    seconds = paired.seconds.astype(np.float64)
+    return common.sum_climb(seconds, paired.test), common.sum_climb(seconds, paired.reference)

@@ -9,11 +9,15 @@ from hypothesis import strategies as st
 
 from tasks.maths.elevation import (
     accumulate_climb,
+    accumulate_reversals,
     compute_pressure_altitude_m,
     compute_pressure_pa,
     compute_robust_slope,
     compute_rough_sd,
+    find_steps,
+    smooth_heights,
 )
+from tests.unit.walks import wander
 
 heights = st.lists(st.floats(-400, 8000), min_size=1, max_size=80).map(np.array)
 
@@ -108,3 +112,76 @@ def test_a_step_of_just_the_threshold_counts_whatever_the_binary_fraction(raw: i
     heights = np.array([raw, raw + 15]) / 5 - 500
     assert accumulate_climb(heights, threshold_m=3.0).ascent_m == pytest.approx(3.0)
     assert accumulate_climb(heights[::-1], threshold_m=3.0).descent_m == pytest.approx(3.0)
+
+
+def reverse(*values: float, threshold_m: float) -> tuple[float, float]:
+    found = accumulate_reversals(np.array(values, float), threshold_m=threshold_m)
+    return found.ascent_m, found.descent_m
+
+
+def test_nothing_of_a_counted_climb_is_lost() -> None:
+    assert reverse(0, 1, 2, 3, 4, threshold_m=3.0) == (4.0, 0.0)
+    assert reverse(0, 2, 0, 2, 0, threshold_m=3.0) == (0.0, 0.0)
+    assert reverse(0, 5, 1, 9, threshold_m=3.0) == (13.0, 4.0)
+    # A dip of less than the threshold is part of the climb; so is what follows it.
+    assert reverse(0, 5, 3, 9, 2, threshold_m=3.0) == (9.0, 7.0)
+    assert reverse(np.nan, threshold_m=3.0) == (0.0, 0.0)
+
+
+def test_turning_points_are_those_of_the_standard() -> None:
+    # ASTM E1049-85, section 5.4.4, figure 6: peaks and valleys -2, 1, -3, 5, -1, 3, -4, 4, -2.
+    assert reverse(-2, 1, -3, 5, -1, 3, -4, 4, -2, threshold_m=0.5) == (
+        3.0 + 8.0 + 4.0 + 8.0,
+        4.0 + 6.0 + 7.0 + 6.0,
+    )
+
+
+@given(heights, st.floats(0.5, 50))
+def test_reversals_keep_the_balance_but_for_the_ends(values: np.ndarray, threshold: float) -> None:
+    found = accumulate_reversals(values, threshold_m=threshold)
+    balance = found.ascent_m - found.descent_m
+    assert abs(balance - (values[-1] - values[0])) <= 2 * threshold + 1e-6
+    assert found.ascent_m <= accumulate_climb(values, threshold_m=0.0).ascent_m + 1e-6
+
+
+def make_hills(height_m: float, rng: np.random.Generator, n: int = 5400) -> np.ndarray:
+    """Hills of about one height: smooth rises of 0.15 to 0.8 m/s, faster descents, and flats."""
+    parts, level = [], 0.0
+    while sum(part.size for part in parts) < n:
+        rise = height_m * rng.uniform(0.6, 1.4)
+        for sign, speed in ((1, rng.uniform(0.15, 0.8)), (-1, rng.uniform(0.3, 1.5))):
+            lasts = max(20, int(rise / speed))
+            wave = (1 - np.cos(np.pi * np.arange(1, lasts + 1) / lasts)) / 2
+            parts.append(level + sign * rise * wave)
+            level += sign * rise
+            parts.append(np.full(int(rng.exponential(60)), level))
+    return np.concatenate(parts)[:n]
+
+
+@pytest.mark.parametrize("every_s", [1, 5])
+@pytest.mark.parametrize("noise_m", [0.1, 0.3, 0.5])
+@pytest.mark.parametrize(("height_m", "within_pct"), [(15, 4.0), (40, 2.0), (120, 1.0)])
+def test_the_ascent_of_a_barometer_is_right(
+    height_m: float, within_pct: float, noise_m: float, every_s: int
+) -> None:
+    errors = []
+    for seed in range(4):
+        rng = np.random.default_rng([int(height_m), seed])
+        hills = make_hills(height_m, rng)
+        true_m = accumulate_climb(hills, threshold_m=0.0).ascent_m
+        seen = np.round((hills + wander(hills.size, rng, memory_s=15, sd=noise_m)) / 0.2) * 0.2
+        seconds = np.arange(0.0, hills.size, every_s)
+        smooth = smooth_heights(seconds, seen[::every_s], window_s=17.0)
+        errors.append(accumulate_reversals(smooth, threshold_m=3.0).ascent_m / true_m - 1)
+    assert abs(np.mean(errors)) * 100 <= within_pct
+
+
+def test_a_step_that_nobody_climbs_is_no_ascent() -> None:
+    heights_m = np.r_[np.full(100, 500.0), np.full(100, 545.0)]
+    seconds = np.arange(200.0)
+    assert find_steps(seconds, heights_m).sum() == 1
+    smooth = smooth_heights(seconds, heights_m, window_s=17.0)
+    assert accumulate_reversals(smooth, threshold_m=3.0).ascent_m == 0.0
+    # The same height over a minute is a climb.
+    slowly = np.r_[0.0:100.0, 160.0:260.0]
+    assert not find_steps(slowly, heights_m).any()
