@@ -117,7 +117,7 @@ def smooth_heights(seconds: FloatArray, altitude_m: FloatArray, *, window_s: flo
     seconds, altitude_m
         Times, rising, and heights ``(n_samples,)``; NaN is left out [s, m].
     window_s
-        Width of the centred running mean [s]; the ends have shorter ones.
+        Width of the centred running mean [s]; the ends are continued by their odd reflection.
 
     Returns
     -------
@@ -130,8 +130,12 @@ def smooth_heights(seconds: FloatArray, altitude_m: FloatArray, *, window_s: flo
         return np.empty(0)
     grid = np.arange(at[0], at[-1] + 0.5)
     even = np.interp(grid, at, heights)
-    width = 2 * (round(window_s) // 2) + 1
-    return compute_running_mean(even, width=width) if width > 1 else even
+    half = min(round(window_s) // 2, even.size - 1)
+    if half < 1:
+        return even
+    # Ends are turned about themselves, so that a climb that goes on there loses nothing.
+    longer = np.pad(even, half, mode="reflect", reflect_type="odd")
+    return compute_running_mean(longer, width=2 * half + 1)[half:-half]
 
 
 def find_steps(seconds: FloatArray, altitude_m: FloatArray) -> BoolArray:
