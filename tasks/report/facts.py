@@ -199,11 +199,25 @@ class CourseLine:
 
 @dataclass(frozen=True)
 class PairSeries:
-    """Both sides of one pair, second by second; shape (n_seconds,)."""
+    """Both sides of one pair, second by second; shape (n_seconds,).
+
+    `because` says why a second is not scored, None where it is.
+    """
 
     seconds: Floats
     test_bpm: Floats
     reference_bpm: Floats
+    because: NDArray[np.object_]
+
+    @cached_property
+    def is_scored(self) -> NDArray[np.bool_]:
+        """Mark the seconds that the metrics count."""
+        return np.array([one is None for one in self.because], dtype=np.bool_)
+
+    @cached_property
+    def error_bpm(self) -> Floats:
+        """Test minus reference in the scored seconds, NaN in all others."""
+        return np.where(self.is_scored, self.test_bpm - self.reference_bpm, np.nan)
 
 
 @dataclass(frozen=True)

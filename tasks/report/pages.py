@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import jinja2
 import numpy as np
 
+from tasks.maths.runs import find_run_edges
 from tasks.report import words
 from tasks.report.drawing import LEFT_PX, RIGHT_PX
 from tasks.report.facts import ALL, Definition, Result
@@ -18,8 +19,10 @@ from tasks.report.summary import summarise_devices, title_workout, write_intro
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
+    from numpy.typing import NDArray
+
     from tasks.report.drawing import Drawing
-    from tasks.report.facts import DeviceFacts, WorkoutData
+    from tasks.report.facts import DeviceFacts, PairSeries, WorkoutData
 
 #: How far from the drawn line a left-out fix may lie [m].
 TRACK_TOLERANCE_M: Final = 0.5
@@ -169,7 +172,8 @@ def make_page_data(devices: Iterable[DeviceFacts]) -> dict[str, Any]:
 def list_seconds(data: WorkoutData) -> dict[str, Any]:
     """Return every compared second of heart rate, for the numbers of a stretch; nothing is thinned.
 
-    Values are rounded to a hundredth of a beat; a reference is given once for all its devices.
+    Values are as in `pairs`, to a millionth of a beat; a reference is given once for all its
+    devices. `unscored` are stretches (first second, second after the last) that do not count.
     """
     if not data.pairs:
         return {"first": 0, "devices": [], "references": {}}
@@ -193,6 +197,7 @@ def list_seconds(data: WorkoutData) -> dict[str, Any]:
                     data.find(recording_id, "hr_mae_bpm"), data.recording(reference).device.label
                 ),
                 "test": _shorten(spread),
+                "unscored": _list_unscored(pair, at),
             }
         )
         held = np.full(last - first + 1, np.nan)
@@ -209,6 +214,16 @@ def name_compared(result: Result | None, reference: str) -> str:
     return f"differs from {reference} by" if is_difference else f"against {reference}"
 
 
+def _list_unscored(pair: PairSeries, at: NDArray[np.int64]) -> list[list[int]]:
+    """Return stretches of seconds that do not count although both sides have a value."""
+    both = np.isfinite(pair.test_bpm) & np.isfinite(pair.reference_bpm)
+    left_out = np.zeros(int(at[-1]) + 1, dtype=np.bool_)
+    left_out[at] = both & ~pair.is_scored
+    starts, ends = find_run_edges(left_out)
+    stretches: list[list[int]] = np.column_stack([starts, ends]).tolist()
+    return stretches
+
+
 def find_reference_ids(data: WorkoutData) -> dict[str, str]:
     """Return the reference's recording by test recording."""
     from tasks.report.gather import find_references  # noqa: PLC0415 - gather knows no pages
@@ -218,7 +233,7 @@ def find_reference_ids(data: WorkoutData) -> dict[str, str]:
 
 def _shorten(values: Any) -> list[float | int | None]:  # noqa: ANN401 - an array of floats
     short: list[float | int | None] = []
-    for value in np.round(values, 2).tolist():
+    for value in np.round(values, 6).tolist():
         if value != value:  # noqa: PLR0124 - NaN alone differs from itself
             short.append(None)
         else:

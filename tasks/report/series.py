@@ -88,8 +88,9 @@ def read_pairs(
     found = {}
     for recording_id, reference_id in references.items():
         answer = connection.execute(
-            "SELECT epoch_us(time_utc) AS micros, heart_rate_test_bpm, heart_rate_reference_bpm "
-            "FROM pairs WHERE workout_id = ? AND recording_id = ? AND reference_recording_id = ? "
+            "SELECT epoch_us(time_utc) AS micros, heart_rate_test_bpm, heart_rate_reference_bpm, "
+            "heart_rate_unscored_because AS because FROM pairs "
+            "WHERE workout_id = ? AND recording_id = ? AND reference_recording_id = ? "
             "ORDER BY time_utc",
             [workout.workout_id, recording_id, reference_id],
         ).fetchnumpy()
@@ -97,6 +98,7 @@ def read_pairs(
             _to_floats(answer["micros"]) / 1e6 - workout.start_s,
             _to_floats(answer["heart_rate_test_bpm"]),
             _to_floats(answer["heart_rate_reference_bpm"]),
+            _to_texts(answer["because"]),
         )
         if np.isfinite(series.test_bpm).any() and np.isfinite(series.reference_bpm).any():
             found[recording_id] = series
@@ -124,3 +126,9 @@ def read_lengths(
 def _to_floats(values: Any) -> Any:  # noqa: ANN401 - a masked array of any numbers
     """Return a column as floats, NaN where it is null."""
     return np.ma.filled(np.ma.asarray(values).astype(np.float64), np.nan)
+
+
+def _to_texts(values: Any) -> Any:  # noqa: ANN401 - a masked array of texts
+    """Return a column of texts as objects, None where it is null."""
+    texts = np.ma.asarray(values, dtype=object)
+    return np.where(np.ma.getmaskarray(texts), None, np.ma.getdata(texts))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pytest
 from playwright.sync_api import expect
 
 if TYPE_CHECKING:
@@ -91,6 +90,30 @@ def read_stretch(opened: Opened) -> dict[str, list[str]]:
     return found
 
 
+def test_the_numbers_of_the_whole_workout_are_those_of_the_results_to_the_printed_digit(
+    open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
+) -> None:
+    whole = read_stretch(open_page(ride))
+    assert len(whole) >= 2
+    for label, cells in whole.items():
+        name, _, reference = label.rpartition(" against ")
+        rows = database.execute(
+            """
+            SELECT metric, value, n FROM latest_results AS r
+            JOIN devices AS d USING (device_id)
+            JOIN devices AS other ON other.device_id = r.reference
+            JOIN workouts USING (workout_id)
+            WHERE d.name = ? AND other.name = ? AND segment = 'all' AND activity <> 'swimming'
+            AND metric IN ('hr_bias_bpm', 'hr_mae_bpm', 'hr_within_5_bpm_pct') ORDER BY metric
+            """,
+            [name, reference],
+        ).fetchall()
+        assert [row[0] for row in rows] == ["hr_bias_bpm", "hr_mae_bpm", "hr_within_5_bpm_pct"]
+        shown = [float(text.replace("\N{MINUS SIGN}", "-")) for text in cells[:3]]
+        assert shown == [float(f"{value:.1f}") for _, value, _ in rows]
+        assert {int(cells[3])} == {n for *_, n in rows}
+
+
 def test_dragging_chooses_a_stretch_whose_numbers_are_those_of_duckdb(
     open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
 ) -> None:
@@ -149,4 +172,4 @@ def check_against_duckdb(
         bias, mae, within, n = by_name[label.rpartition(" against ")[0]]
         assert int(cells[3]) == n
         shown = [float(text.replace("\N{MINUS SIGN}", "-")) for text in cells[:3]]
-        assert shown == pytest.approx([bias, mae, within], abs=0.06)
+        assert shown == [float(f"{number:.1f}") for number in (bias, mae, within)]

@@ -158,16 +158,30 @@
 
   // --- the numbers of an interval --------------------------------------------------------------------
   const HEADINGS = ["Device", "Mean error (bpm)", "Mean absolute error (bpm)", "Within 5 bpm (%)", "Seconds"];
+  // As the cards are rounded: a tie goes to the even digit.
+  const toTenth = (number) => {
+    const isTie = Number.isInteger(number * 4) && !Number.isInteger(number * 2);
+    const tenths = isTie ? 2 * Math.round(number * 5) : null;
+    return (isTie ? tenths / 10 : number).toFixed(1);
+  };
+  const markUnscored = (one) => {
+    if (!one.left_out) {
+      one.left_out = new Set();
+      for (const [start, end] of one.unscored) for (let i = start; i < end; i++) one.left_out.add(i);
+    }
+    return one.left_out;
+  };
   const measure = (one, from, until) => {
     let n = 0, sum = 0, size = 0, within = 0;
+    const leftOut = markUnscored(one);
     const reference = seconds.references[one.reference];
     for (let second = from; second <= until; second++) {
       const test = one.test[second - seconds.first], other = reference[second - seconds.first];
-      if (typeof test !== "number" || typeof other !== "number") continue;
+      if (typeof test !== "number" || typeof other !== "number" || leftOut.has(second - seconds.first)) continue;
       const error = test - other;
       n += 1; sum += error; size += Math.abs(error); within += Math.abs(error) <= 5 ? 1 : 0;
     }
-    return n ? [(sum / n).toFixed(1).replace(/^-0\.0$/, "0.0").replace("-", "−"), (size / n).toFixed(1), (100 * within / n).toFixed(1), String(n)] : ["–", "–", "–", "0"];
+    return n ? [toTenth(sum / n).replace(/^-0\.0$/, "0.0").replace("-", "−"), toTenth(size / n), toTenth(100 * within / n), String(n)] : ["–", "–", "–", "0"];
   };
   const makeRow = (tag, cells) => {
     const row = document.createElement("tr");
@@ -190,7 +204,7 @@
       "  count(*) AS n\nFROM pairs\n" +
       `WHERE workout_id = ${coworn.quote(page.workout_id)}\n` +
       `  AND time_utc BETWEEN ${instant(from)}::TIMESTAMPTZ AND ${instant(until)}::TIMESTAMPTZ\n` +
-      "  AND heart_rate_test_bpm IS NOT NULL AND heart_rate_reference_bpm IS NOT NULL\n" +
+      "  AND heart_rate_is_scored\n" +
       "  AND (recording_id, reference_recording_id) IN (" +
       seconds.devices.map((one) => `(${coworn.quote(one.recording_id)}, ${coworn.quote(one.reference)})`).join(", ") +
       ")\nGROUP BY recording_id";

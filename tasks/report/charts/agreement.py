@@ -32,6 +32,8 @@ def draw_agreement(data: WorkoutData) -> tuple[Drawing, ...]:
     """
     drawings = []
     for recording_id, pair in data.pairs.items():
+        if not pair.is_scored.any():
+            continue
         lines = [
             (result, words)
             for metric, words in _LINES
@@ -45,7 +47,7 @@ def _draw(
     data: WorkoutData, recording_id: str, pair: PairSeries, lines: list[tuple[Result, str]]
 ) -> Drawing:
     device = data.recording(recording_id).device
-    known = np.isfinite(pair.test_bpm) & np.isfinite(pair.reference_bpm)
+    known = pair.is_scored
     difference = np.round(pair.test_bpm[known] - pair.reference_bpm[known])
     mean = np.round((pair.test_bpm[known] + pair.reference_bpm[known]) / 2)
     counted = Counter(zip(mean.tolist(), difference.tolist(), strict=True))

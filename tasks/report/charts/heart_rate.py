@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import chart
+from tasks.report.charts.unscored import describe_unscored, draw_unscored, tabulate_unscored
 from tasks.report.drawing import (
     Drawing,
     colour_marks,
     encode_device,
     encode_time,
 )
+from tasks.report.gather import find_references
 from tasks.report.thin import thin_peaks
 from tasks.report.words import describe_finding, join_words, write_clock, write_number
 
@@ -51,6 +53,7 @@ def draw_heart_rate(data: WorkoutData) -> tuple[Drawing, ...]:
         "heart_rate": _collect_heart_rate(data, [one.recording_id for one in worn]),
         "error": _collect_errors(data),
         "marks": collect_marks(data, MARKED),
+        **tabulate_unscored(data),
     }
     panels = [_draw_rates(data, devices)]
     error, whom = ("error", "against the reference")
@@ -67,20 +70,28 @@ def draw_heart_rate(data: WorkoutData) -> tuple[Drawing, ...]:
             tables=tables,
             devices=devices,
             kind="time",
-            note="Shaded: findings, in the colour of the device. Grey band: within 5 bpm.",
+            note=_write_note(tables["unscored"]["s"]),
         ),
     )
 
 
+def _write_note(unscored: list[float]) -> str:
+    note = "Shaded: findings, in the colour of the device. Grey band: within 5 bpm."
+    return f"{note} Hatched: not scored for at least one device." if unscored else note
+
+
 def _collect_heart_rate(data: WorkoutData, recording_ids: list[str]) -> dict[str, list[Any]]:
     columns: dict[str, list[Any]] = {"s": [], "bpm": [], "device": []}
+    chosen = find_references(data)
+    scored = {chosen[test]: pair for test, pair in data.pairs.items()}
     for recording_id in recording_ids:
         series = data.series[recording_id]
-        values = series.values("heart_rate_bpm")
+        seconds, values = series.seconds, series.values("heart_rate_bpm")
+        if recording_id in scored:
+            # What is scored: a strap's beats, not what it displays.
+            seconds, values = scored[recording_id].seconds, scored[recording_id].reference_bpm
         label = data.recording(recording_id).device.label
-        append_line(
-            columns, series.seconds, values, value="bpm", label=label, data=data, decimals=0
-        )
+        append_line(columns, seconds, values, value="bpm", label=label, data=data, decimals=1)
     return columns
 
 
@@ -88,7 +99,7 @@ def _collect_errors(data: WorkoutData) -> dict[str, list[Any]]:
     columns: dict[str, list[Any]] = {"s": [], "error": [], "device": []}
     for recording_id, pair in data.pairs.items():
         label = data.recording(recording_id).device.label
-        error = pair.test_bpm - pair.reference_bpm
+        error = pair.error_bpm
         append_line(columns, pair.seconds, error, value="error", label=label, data=data, decimals=1)
     return columns
 
@@ -136,6 +147,7 @@ def _draw_rates(data: WorkoutData, devices: tuple[DeviceFacts, ...]) -> dict[str
         "height": 0.36,
         "layer": [
             draw_marks(data, devices, titled=False),
+            *draw_unscored(data, titled=False),
             {
                 "data": {"name": "heart_rate"},
                 "mark": {"type": "line", "interpolate": "linear"},
@@ -182,6 +194,7 @@ def _draw_errors(data: WorkoutData, devices: tuple[DeviceFacts, ...]) -> dict[st
                 },
             },
             draw_marks(data, devices),
+            *draw_unscored(data),
             {
                 "data": {"name": "error"},
                 "mark": {"type": "line"},
@@ -225,4 +238,7 @@ def _describe(data: WorkoutData, devices: tuple[DeviceFacts, ...]) -> str:
         sentences.append(f"{label}: mean error {mean} bpm, mean absolute error {mae} bpm")
     marked = [one for one in data.findings if one.kind in MARKED]
     sentences.append(f"{len(marked)} findings are marked and listed below")
+    unscored = describe_unscored(data)
+    if unscored:
+        sentences.append(f"Hatched: {unscored}")
     return ". ".join(sentences) + "."

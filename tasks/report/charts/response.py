@@ -41,7 +41,7 @@ def draw_response(data: WorkoutData) -> tuple[Drawing, ...]:
         device = data.recording(recording_id).device
         devices.append(device)
         most = max(most, len(rises))
-        error = pair.test_bpm - pair.reference_bpm
+        error = pair.error_bpm
         for number, rise in enumerate(rises):
             first = max(0, rise.start - _BEFORE_S)
             last = min(len(error), rise.start + _AFTER_S)
