@@ -130,7 +130,7 @@ def _to_floats(values: Any) -> Any:  # noqa: ANN401 - a masked array of any numb
 
 def _to_texts(values: Any) -> Any:  # noqa: ANN401 - a masked array of texts
     """Return a column of texts as objects, None where it is null."""
-    masked = np.ma.asarray(values, dtype=object)
+    masked: Any = np.ma.asarray(values, dtype=object)
     texts = np.array(np.ma.getdata(masked), dtype=object)
     texts[np.ma.getmaskarray(masked)] = None
     return texts

@@ -1,4 +1,4 @@
-"""Why heart rate was off: one device per cause, in the cold, with a stop and a second strap."""
+"""Why heart rate was off: one device per cause, in the cold, with a stop and an arm band as second reference."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -65,7 +65,7 @@ def prepare_causes(seed: int) -> Prepared:
         sheet.wear(Worn(_make(name, serial, *effects)))
         sheet.expect(name, f"hr_why_{cause}_pct", 100.0, 2.0, WHY)
 
-    strap, second = _make("hazel", 1, site="chest"), _make("rowan", 2, site="chest")
+    strap, second = _make("hazel", 1, site="chest"), _make("rowan", 2, site="arm")
     sheet.wear(Worn(strap, "reference", reference_for=("heart_rate",)))
     sheet.wear(
         Worn(
