@@ -84,6 +84,7 @@ class DeviceSummary:
     compared: str
     heart_rate: tuple[Headline, ...]
     outstanding: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
 
 def title_workout(data: WorkoutData) -> str:
@@ -125,6 +126,11 @@ def _summarise(data: WorkoutData, recording: RecordingFacts) -> DeviceSummary:
         heart_rate=tuple(headlines),
         outstanding=tuple(
             describe_finding(one, data) for one in find_outstanding(data, recording.recording_id)
+        ),
+        remarks=tuple(
+            describe_finding(one, data)
+            for one in data.findings
+            if one.recording_id == recording.recording_id and one.kind in _REMARKS
         ),
     )
 

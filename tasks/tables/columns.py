@@ -17,6 +17,7 @@ Kind = Literal["float", "integer", "text", "boolean", "instant"]
 ROLES: Final = ("test", "predecessor", "reference", "peer")
 #: What may happen to a recording; each has a detector of its own.
 FINDING_KINDS: Final = (
+    "altitude_jump",
     "battery_contradiction",
     "battery_range",
     "biased_stretch",

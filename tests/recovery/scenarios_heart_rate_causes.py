@@ -1,4 +1,4 @@
-"""Why heart rate was off: one device per cause, in the cold, with a stop and an arm band as second reference."""
+"""Why heart rate was off: a device per cause, in the cold, an arm band as second reference."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
