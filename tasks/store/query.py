@@ -19,6 +19,7 @@ import duckdb
 import pyarrow as pa
 
 from tasks.core.errors import CowornError, StoreBusyError
+from tasks.store import aligned as aligned_view
 from tasks.store.connect import is_busy, name_holder
 from tasks.store.ddl import quote_text
 from tasks.store.publish import find_published
@@ -146,6 +147,8 @@ def load_saved_queries() -> dict[str, SavedQuery]:
 def _prepare(connection: duckdb.DuckDBPyConnection, lake: Path) -> None:
     for view in LAKE_VIEWS:
         connection.register(view, _open_lake_table(view, lake))
+    # The view of the copy reads Parquet by itself, which is locked here.
+    connection.execute(f"CREATE OR REPLACE TEMPORARY VIEW aligned_samples AS {aligned_view.QUERY}")
     locked = connection.execute("SELECT current_setting('lock_configuration')").fetchall()
     if not locked[0][0]:  # a second connection of this process shares the first one's settings
         connection.execute("SET GLOBAL TimeZone = 'UTC'")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final, Literal, get_args
 
 from tasks.core import discovery
 from tasks.core.registers import METRICS, Domain, Metric
+from tasks.store import aligned as aligned_view
 from tasks.store.ddl import SQL_TYPES, list_names, quote_name, quote_text
 from tasks.store.headlines import COMMENTS, HEADLINES
 from tasks.tables.columns import COLUMNS, Column
@@ -82,7 +83,8 @@ def build_views(lake: Path) -> tuple[View, ...]:
     )
     lakes = tuple(build_lake_view(name, lake=lake) for name in LAKE_VIEWS)
     headlines = View("headlines", HEADLINES, *COMMENTS)
-    return (*build_latest_views(), *domains, headlines, *lakes)
+    aligned = View("aligned_samples", aligned_view.QUERY, aligned_view.GRAIN, aligned_view.COMMENTS)
+    return (*build_latest_views(), *domains, headlines, *lakes, aligned)
 
 
 def create_latest_views(connection: duckdb.DuckDBPyConnection, *, temporary: bool) -> None:
@@ -325,7 +327,8 @@ def build_lake_view(name: str, *, lake: Path) -> View:
         names = list_names(tuple(column.name for column in columns))
         query = (
             f"SELECT {names} FROM read_parquet({quote_text(pattern)}, "  # noqa: S608
-            f"hive_partitioning = true, hive_types = {{{quote_text(partition.name)}: VARCHAR}})"
+            f"hive_partitioning = true, union_by_name = {table is PAIRS}, "
+            f"hive_types = {{{quote_text(partition.name)}: VARCHAR}})"
         )
     else:
         empty = ", ".join(
