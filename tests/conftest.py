@@ -36,3 +36,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         fixtures = getattr(item, "fixturenames", ())
         group = "demo" if "demo" in fixtures else item.path.name
         item.add_marker(pytest.mark.xdist_group(f"{item.path.parent.name}/{group}"))
+
+
+@pytest.fixture(autouse=True)
+def no_width_of_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Processes that run tests side by side are told a width; a test without one has none."""
+    monkeypatch.delenv("COLUMNS", raising=False)
