@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any, NamedTuple
 
 from tasks.readers.fit.base_types import choose_kind
@@ -21,6 +21,24 @@ class FieldOnFile(NamedTuple):
     base_type: str | None = None
     n_values: int = 1
     developer_index: int | None = None
+
+
+def list_fields(fields: Iterable[Any]) -> Iterator[FieldOnFile]:
+    """Yield the fields of a message as fitparse and fitdecode give them, in one form."""
+    for data in fields:
+        definition = data.field_def
+        if definition is None:
+            yield FieldOnFile(data.def_num, data.raw_value)
+            continue
+        base = definition.base_type
+        yield FieldOnFile(
+            definition.def_num,
+            data.raw_value,
+            base_type=base.name,
+            n_values=definition.size // base.size,
+            # Only definitions of developer fields have one.
+            developer_index=getattr(definition, "dev_data_index", None),
+        )
 
 
 def make_message(number: int, fields: Iterable[FieldOnFile]) -> Message:

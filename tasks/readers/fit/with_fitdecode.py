@@ -7,10 +7,9 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
-from typing import Any
 
 from tasks.readers.fit.fields import WANTED, Message
-from tasks.readers.fit.messages import FieldOnFile, make_message
+from tasks.readers.fit.messages import list_fields, make_message
 from tasks.readers.fit.with_fitparse import DECODER_ERRORS, CutError
 
 
@@ -30,7 +29,7 @@ def read_messages(data: bytes) -> Iterator[Message]:
     with reader:
         for frame in reader:
             if frame.frame_type == fitdecode.FIT_FRAME_DATA and frame.global_mesg_num in WANTED:
-                yield make_message(frame.global_mesg_num, _list_fields(frame))
+                yield make_message(frame.global_mesg_num, list_fields(frame.fields))
 
 
 def find_decoder_errors() -> tuple[type[Exception], ...]:
@@ -45,19 +44,3 @@ def find_cut_errors() -> tuple[type[Exception], ...]:
     import fitdecode  # noqa: PLC0415 - as above
 
     return (fitdecode.FitEOFError, CutError)
-
-
-def _list_fields(frame: Any) -> Iterator[FieldOnFile]:  # noqa: ANN401 - an untyped class
-    for data in frame.fields:
-        definition = data.field_def
-        if definition is None:
-            yield FieldOnFile(data.def_num, data.raw_value)
-            continue
-        base = definition.base_type
-        yield FieldOnFile(
-            definition.def_num,
-            data.raw_value,
-            base_type=base.name,
-            n_values=definition.size // base.size,
-            developer_index=definition.dev_data_index if definition.is_dev else None,
-        )

@@ -9,14 +9,14 @@ from __future__ import annotations
 import io
 import struct
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import Final
 
 from fitparse import FitFile, records
 from fitparse.processors import FitFileDataProcessor
 from fitparse.utils import FitEOFError, FitParseError
 
 from tasks.readers.fit.fields import WANTED, Message
-from tasks.readers.fit.messages import FieldOnFile, make_message
+from tasks.readers.fit.messages import list_fields, make_message
 
 #: What damaged or odd bytes make fitparse raise, beside its own errors.
 DECODER_ERRORS: Final = (
@@ -53,20 +53,4 @@ def read_messages(data: bytes) -> Iterator[Message]:
     with FitFile(io.BytesIO(data), check_crc=False, data_processor=_Untouched()) as file:
         for message in file:
             if message.mesg_num in WANTED:
-                yield make_message(message.mesg_num, _list_fields(message))
-
-
-def _list_fields(message: Any) -> Iterator[FieldOnFile]:  # noqa: ANN401 - an untyped class
-    for data in message.fields:
-        definition = data.field_def
-        if definition is None:
-            yield FieldOnFile(data.def_num, data.raw_value)
-            continue
-        base = definition.base_type
-        yield FieldOnFile(
-            definition.def_num,
-            data.raw_value,
-            base_type=base.name,
-            n_values=definition.size // base.size,
-            developer_index=getattr(definition, "dev_data_index", None),
-        )
+                yield make_message(message.mesg_num, list_fields(message.fields))
