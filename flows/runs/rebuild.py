@@ -55,7 +55,7 @@ class RebuiltHome(Home):
 def run_rebuild(session: Session) -> RebuildReport:
     """Read every original again into a new lake and a new store, then put them in place.
 
-    Ids of workouts stay, because the ledger keeps them. The store of before is backed up.
+    Ids of workouts stay, because the ledger keeps them. The previous store is backed up.
     Raises: StoreBusyError.
     """
     home, settings = session.home, session.settings
@@ -77,7 +77,7 @@ def run_rebuild(session: Session) -> RebuildReport:
         with stages.time("back up"):
             backup = steps.back_up(home, settings, now=datetime.now(UTC))
         _put_in_place(made, home)
-        # What a watcher took in meanwhile went into the lake of before.
+        # What a watcher took in meanwhile went into the previous lake.
         with stages.time("read"):
             outcomes += finish_files(list_unfinished(home), session=session)
         publish_results(session, stages=stages)

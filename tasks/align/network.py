@@ -7,7 +7,7 @@ from math import hypot
 from typing import TYPE_CHECKING, Final
 
 from tasks.align.offsets import find_offset_by_heart_rate, find_offset_by_motion
-from tasks.workout.case import Alignment
+from tasks.workout.alignment import Alignment
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

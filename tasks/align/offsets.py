@@ -125,22 +125,25 @@ def find_offset_by_heart_rate(
     The values as they are must agree there, and much better than without it: what is left of them
     when slow changes are taken off may be alike by chance.
     """
-    signals = [_read(one, _HEART_RATE, settings=settings) for one in (reference, test)]
-    found = _find_by_signal(reference, test, _HEART_RATE, settings=settings)
-    if found is None or signals[0] is None or signals[1] is None:
+    one, other = (_read(side, _HEART_RATE, settings=settings) for side in (reference, test))
+    if one is None or other is None:
         return otherwise
-    is_like = _agrees_as_it_is(signals[0], signals[1], found.offset_s)
-    chosen = _choose([found], settings=settings)
+    found = _compare_signals(one, other, _HEART_RATE, settings=settings)
+    if found is None:
+        return otherwise
+    is_like = _agrees_as_it_is(one, other, found.offset_s)
     is_near = abs(found.offset_s) <= settings.sensor_delay_s
-    if chosen.method != "none" and is_near and not (is_like and _is_sure(found)):
-        note = f"heart rate agrees with equal clocks (it suggests {found.offset_s:+.1f} s)"
-        return Found(0.0, "none", 0.0, note, chosen.confidence)
-    if chosen.method == "none" or not (is_like and _is_sure(found)):
-        doubt_s = found.offset_s if is_like and not is_near else None
-        if doubt_s is None and otherwise.hint_confidence > found.confidence:
-            return otherwise
-        return Found(0.0, "none", 0.0, _describe(found), found.confidence, doubt_s=doubt_s)
-    return replace(chosen, note="set by heart rate: a delay of one behind the other is hidden")
+    if found.confidence >= settings.min_confidence:
+        if is_like and _is_sure(found):
+            note = "set by heart rate: a delay of one behind the other is hidden"
+            return replace(found, note=note)
+        if is_near:
+            note = f"heart rate agrees with equal clocks (it suggests {found.offset_s:+.1f} s)"
+            return Found(0.0, "none", 0.0, note, found.confidence)
+    doubt_s = found.offset_s if is_like and not is_near else None
+    if doubt_s is None and otherwise.hint_confidence > found.confidence:
+        return otherwise
+    return Found(0.0, "none", 0.0, _describe(found), found.confidence, doubt_s=doubt_s)
 
 
 def _agrees_as_it_is(one: Signal, other: Signal, offset_s: float) -> bool:
@@ -289,6 +292,12 @@ def _find_by_signal(
     one, other = (_read(recording, kind, settings=settings) for recording in (reference, test))
     if one is None or other is None:
         return None
+    return _compare_signals(one, other, kind, settings=settings)
+
+
+def _compare_signals(
+    one: Signal, other: Signal, kind: _Kind, *, settings: AlignSettings
+) -> Found | None:
     found = _estimate(one, other, kind, max_offset=round(settings.max_offset_s))
     if found is None:
         return None

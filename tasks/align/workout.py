@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from config.settings import Settings
     from tasks.core.members import Member, WorkoutMembers
     from tasks.core.recording import Recording
-    from tasks.workout.case import Alignment
+    from tasks.workout.alignment import Alignment
 
 
 @dataclass(frozen=True)

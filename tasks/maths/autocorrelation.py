@@ -58,8 +58,8 @@ def estimate_persistence(values: FloatArray) -> float:
         centred, present = _centre(values), np.isfinite(values)
         whole = present[:-2] & present[1:-1] & present[2:]
         first, second, third = (part[whole] for part in (centred[:-2], centred[1:-1], centred[2:]))
-        one_isolated = float(first @ second + second @ third) / 2
-        ratio = float(first @ third) / one_isolated if one_isolated > 0 else 0.0
+        one_later = float(first @ second + second @ third) / 2
+        ratio = float(first @ third) / one_later if one_later > 0 else 0.0
         rho = max(rho, ratio) if ratio < 1 else rho
     return correct_lag_one(rho, int(np.isfinite(values).sum()))
 

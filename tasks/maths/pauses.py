@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tasks.maths.geodesy import compute_leg_lengths
+from tasks.maths.geodesy import compute_distances_m
 
 if TYPE_CHECKING:
     from tasks.maths.arrays import BoolArray, FloatArray
@@ -52,13 +52,14 @@ def mark_pauses(
         return np.zeros(lengths_s.size, dtype=np.bool_)
     grown_m = _differ_known(distance_m)
     moved_m = np.full(lengths_s.size, np.nan)
-    at = np.flatnonzero(is_long)
-    for index in at.tolist():
-        moved_m[index] = compute_leg_lengths(
-            latitude_deg[index : index + 2], longitude_deg[index : index + 2]
-        )[0]
+    # The place is asked only where no counter tells.
+    at = np.flatnonzero(is_long & ~np.isfinite(grown_m))
+    if at.size:
+        moved_m[at] = compute_distances_m(
+            latitude_deg[at], longitude_deg[at], latitude_deg[at + 1], longitude_deg[at + 1]
+        )
     by_counter = np.abs(grown_m) <= np.minimum(_COUNTER_M, _COUNTER_MPS * lengths_s)
-    by_place = ~np.isfinite(grown_m) & (moved_m <= _PLACE_M)
+    by_place = moved_m <= _PLACE_M
     marked: BoolArray = is_long & (by_counter | by_place)
     return marked
 

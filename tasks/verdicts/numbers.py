@@ -112,7 +112,7 @@ def list_compared(settings: VerdictSettings) -> list[tuple[str, float]]:
 
 
 def list_described(settings: VerdictSettings) -> list[str]:
-    """Return the metrics whose levels are told: those with a margin, of 0 too, or a criterion."""
+    """Return the metrics whose levels are given: those with a margin, of 0 too, or a criterion."""
     named = {*settings.margins, *(criterion.metric for criterion in settings.criteria)}
     return sorted(metric for metric in named if metric in METRICS)
 

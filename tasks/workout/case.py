@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from math import ceil, nan
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
@@ -21,6 +20,7 @@ from tasks.core.notes import Notes  # noqa: TC001 - dataclasses are read at run 
 from tasks.core.recording import Header, Recording
 from tasks.tables.arrow import make_empty, make_table
 from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES
+from tasks.workout.alignment import Alignment
 from tasks.workout.scored import Scored, score_seconds
 
 if TYPE_CHECKING:
@@ -33,9 +33,6 @@ if TYPE_CHECKING:
 
 Answer = TypeVar("Answer")
 
-#: A clock is said to be right within this many standard errors; within that many seconds: sure.
-_SURE_ERRORS = 3.0
-_SURE_WITHIN_S = 1.5
 
 #: Channels of the samples that are carried to the grid.
 GRID_CHANNELS = (
@@ -66,39 +63,6 @@ class Grid:
     def seconds(self) -> Floats:
         """Instants of the grid [s since 1970-01-01T00:00:00Z], shape (n_seconds,)."""
         return self.start_s + np.arange(self.n_seconds, dtype=np.float64)
-
-
-@dataclass(frozen=True)
-class Alignment:
-    """How a recording's clock was set against the workout's clock.
-
-    `offset_s` is what was added to the recording's times; `method` says what it was found from
-    (gnss, position, speed, altitude, cadence, power, distance, heart_rate, none). Its
-    `standard_error_s` is NaN where it is unknown; `doubt_s` is an offset that much speaks for and
-    that was not applied, None where there is none.
-    """
-
-    recording_id: str
-    offset_s: float
-    method: str
-    confidence: float
-    note: str | None = None
-    standard_error_s: float = nan
-    doubt_s: float | None = None
-
-    @property
-    def is_compared(self) -> bool:
-        """Say whether something confirms the clock."""
-        return self.method != "none" or self.confidence >= 1
-
-    def describe_clock(self) -> str:
-        """Say in a few words how well the clock is known."""
-        if self.doubt_s is not None:
-            return f"in doubt: perhaps {self.doubt_s:+.0f} s"
-        if not self.is_compared:
-            return "not compared"
-        error_s = _SURE_ERRORS * self.standard_error_s
-        return f"+-{ceil(error_s)} s" if error_s > _SURE_WITHIN_S else "sure"
 
 
 @dataclass(frozen=True)
@@ -229,6 +193,14 @@ class Case:
             for subject in self.workout.subjects
             if subject.recording_id != self.test.recording_id
         )
+
+    @property
+    def sides(self) -> tuple[Subject, ...]:
+        """The test's recording and, where the reference is one device, that device's."""
+        reference = self.reference
+        if reference is None or reference.subject is None:
+            return (self.test,)
+        return (self.test, reference.subject)
 
     @property
     def counted(self) -> Booleans:

@@ -14,10 +14,7 @@ TIMED: Final[tuple[Against, ...]] = ("heart_rate",)
 
 def explain_doubt(case: Case) -> str | None:
     """Return why the clocks of a case are in doubt; None where they are not."""
-    sides = [case.test]
-    if case.reference is not None and case.reference.subject is not None:
-        sides.append(case.reference.subject)
-    for side in sides:
+    for side in case.sides:
         doubt_s = side.alignment.doubt_s
         if doubt_s is not None:
             return (

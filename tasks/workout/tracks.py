@@ -265,10 +265,7 @@ def _match(case: Case) -> TrackMatch | None:
 
 
 def _knows_time(case: Case) -> bool:
-    sides = [case.test]
-    if case.reference is not None and case.reference.subject is not None:
-        sides.append(case.reference.subject)
-    return all(side.alignment.is_compared for side in sides)
+    return all(side.alignment.is_compared for side in case.sides)
 
 
 def mark_case(case: Case, fixes: Fixes) -> Booleans:

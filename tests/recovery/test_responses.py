@@ -236,7 +236,7 @@ def test_what_cannot_be_told_apart_is_said_and_never_split_wrongly(
     dead_times = pick(answered, "short", "hr_dead_time_s")
     silent = [each for each in dead_times if each.value is None]
     assert len(silent) >= 0.5 * SEEDS
-    assert all("; together" in each.reason for each in silent)
+    assert all("fit equally well; together" in each.reason for each in silent)
     told = [each for each in dead_times if each.value is not None]
     assert sum(each.miss > 1.0 for each in told) <= 0.04 * SEEDS
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from tasks.workout.case import Case
 
 #: Smoothed speed of the others above which the athlete moves [m/s], over this window [s], and the
-#: shortest time of it that is told: a slow walk. Common practice, no source.
+#: shortest time of it that counts: a slow walk. Common practice, no source.
 _MOVING_MPS: Final = 1.0
 _SMOOTH_S: Final = 5
 _SHORTEST_S: Final = 10

@@ -233,12 +233,9 @@ def _find_lag(case: Case) -> Lag:
 
 def _explain_no_lag(case: Case) -> str | None:
     """Say why a lag of speed means nothing; None where the clocks come from elsewhere."""
-    sides = [case.test]
-    if case.reference is not None and case.reference.subject is not None:
-        sides.append(case.reference.subject)
-    methods = {side.alignment.method for side in sides}
+    methods = {side.alignment.method for side in case.sides}
     if "speed" in methods:
         return "the clocks were set by the speeds themselves, which hides the lag of one"
-    if not all(side.alignment.is_compared for side in sides):
+    if not all(side.alignment.is_compared for side in case.sides):
         return "nothing confirms the clocks, so that a lag may be an error of a clock"
     return None

@@ -38,14 +38,8 @@ def get_clock_error_s(case: Case) -> float:
 
     That a clock is not known at all is said by `explain_no_delay`.
     """
-    errors = [side.alignment.standard_error_s for side in (case.test, *_find_sides(case))]
+    errors = [side.alignment.standard_error_s for side in case.sides]
     return hypot(*(error for error in errors if isfinite(error)))
-
-
-def _find_sides(case: Case) -> tuple[Subject, ...]:
-    """Return the one device that the test is compared with, if it is one."""
-    reference = case.reference
-    return () if reference is None or reference.subject is None else (reference.subject,)
 
 
 def _find_reference_subjects(case: Case) -> tuple[Subject, ...]:

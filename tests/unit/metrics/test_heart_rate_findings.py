@@ -19,7 +19,8 @@ from tasks.metrics.heart_rate import (
     response,
     spikes,
 )
-from tasks.workout.case import Alignment, Case, make_example
+from tasks.workout.alignment import Alignment
+from tasks.workout.case import Case, make_example
 
 HEART_RATE = "heart_rate_bpm"
 N = 1800
