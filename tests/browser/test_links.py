@@ -16,7 +16,9 @@ if TYPE_CHECKING:
 READ_MARK = """(name) => {
   const box = document.querySelector(`.chart[data-chart="${name}"] svg`).getBoundingClientRect();
   const drawn = `.chart[data-chart="${name}"] svg g.mark-rule.role-mark line`;
-  const lines = [...document.querySelectorAll(drawn)];
+  // The hatching of what is not scored is drawn by lines of this dash.
+  const isHatching = (line) => line.getAttribute("stroke-dasharray") === "3,3";
+  const lines = [...document.querySelectorAll(drawn)].filter((line) => !isHatching(line));
   const boxes = lines.map((line) => line.getBoundingClientRect());
   const mark = boxes.find((one) => one.width < 3 && one.height > 50);
   return mark ? mark.left + mark.width / 2 - box.left : null;

@@ -147,7 +147,13 @@ def read_back(package: Path, part: Part) -> pd.DataFrame:
     descriptor = json.loads((package / "datapackage.json").read_text(encoding="utf-8"))
     (resource,) = [one for one in descriptor["resources"] if one["name"] == part.name]
     types = {field["name"]: field["type"] for field in resource["schema"]["fields"]}
-    kinds = {"number": "float64", "integer": "Int64", "string": "str", "datetime": "str"}
+    kinds = {
+        "number": "float64",
+        "integer": "Int64",
+        "boolean": "boolean",
+        "string": "str",
+        "datetime": "str",
+    }
     frame = pd.read_csv(
         package / resource["path"],
         dtype={name: kinds[kind] for name, kind in types.items()},
