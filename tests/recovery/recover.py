@@ -12,6 +12,7 @@ from tests.recovery.line import Outcome, run_line
 from tests.recovery.scenarios_battery import prepare_battery, prepare_noted_battery
 from tests.recovery.scenarios_heart_rate import prepare_heart_rate
 from tests.recovery.scenarios_heart_rate_causes import prepare_causes
+from tests.recovery.scenarios_interrupted import prepare_interrupted
 from tests.recovery.scenarios_other import (
     prepare_clocks,
     prepare_hills,
@@ -49,6 +50,7 @@ SCENARIOS = {
         Scenario("noted battery", prepare_noted_battery),
         Scenario("treadmill", prepare_treadmill),
         Scenario("clocks", prepare_clocks),
+        Scenario("interrupted", prepare_interrupted),
     )
 }
 
