@@ -101,6 +101,16 @@ class Home:
         """Devices."""
         return self.root / "devices.toml"
 
+    @property
+    def plan(self) -> Path:
+        """The test's plan."""
+        return self.root / "plan.toml"
+
+    @property
+    def plans(self) -> Path:
+        """Every plan that was taken up, dated."""
+        return self.state / "plans"
+
     def create(self) -> None:
         """Make the folders, readable by their owner only where they are new."""
         for folder in (
