@@ -17,6 +17,7 @@ from config.lines import TomlSyntaxError, find_line, map_lines, parse_toml
 from config.section import Positive, PositiveInt, Section, make_tuple
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
 #: No planned number is reckoned beyond this many workouts.
@@ -111,8 +112,27 @@ class PlanFile:
 
     @property
     def plan_id(self) -> str:
-        """SHA-256 of the text."""
-        return hashlib.sha256(self.text.encode()).hexdigest()
+        """SHA-256 of what it says; comments and spacing change nothing."""
+        return hashlib.sha256(self.plan.model_dump_json().encode()).hexdigest()
+
+
+@dataclass(frozen=True)
+class DatedPlan:
+    """A plan that was taken up; `since` has the instant from which each item is as it is now.
+
+    Items are `(item, name)` as in the table `plan`, e.g. `("margin", "hr_mae_bpm")`.
+    """
+
+    plan: Plan
+    plan_id: str
+    archived_at: dt.datetime
+    since: Mapping[tuple[str, str], dt.datetime]
+
+    @property
+    def questions_since(self) -> dt.datetime:
+        """From when device, opponents, margins and number of workouts are as they are now."""
+        asked = {"device", "against", "margin", "workouts"}
+        return max(since for (item, _), since in self.since.items() if item in asked)
 
 
 def read_plan(path: Path) -> PlanFile | None:

@@ -8,15 +8,13 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from config.devices import Device
     from config.home import Home
-    from config.plan import PlanFile
     from config.settings import Settings
 
 
 @dataclass(frozen=True)
 class Session:
-    """A home with its settings, its devices and its plan, as they were when it was opened."""
+    """A home with its settings and its devices, as they were when it was opened."""
 
     home: Home
     settings: Settings
     devices: tuple[Device, ...]
-    plan: PlanFile | None = None

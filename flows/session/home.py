@@ -1,4 +1,4 @@
-"""Opens a home: its folders, settings, devices and plan; what is wrong there is said in one line."""
+"""Opens a home: its folders, its settings, its devices; what is wrong there is said in one line."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from config.devices import DevicesFileError, load_devices
 from config.home import Home, find_home
-from config.plan import PlanFileError, read_plan
 from config.session import Session
 from config.settings import SettingsFileError, load_settings
 from flows.session.umask import set_private_umask
@@ -70,13 +69,7 @@ def _read(home: Home) -> Session:
         ) from error
     except UnicodeDecodeError as error:
         raise _refuse_encoding(home.devices) from error
-    try:
-        plan = read_plan(home.plan)
-    except PlanFileError as error:
-        raise SettingsError(
-            str(home.plan), line=error.line, found=str(error), remedy="correct or remove it"
-        ) from error
-    return Session(home, settings, devices, plan)
+    return Session(home, settings, devices)
 
 
 def _refuse_encoding(path: Path) -> SettingsError:

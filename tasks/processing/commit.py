@@ -17,6 +17,8 @@ from tasks.tables.tables import (
     FILES,
     METRIC_DEFINITIONS,
     NOTES,
+    PLAN,
+    PLAN_HISTORY,
     RECORDINGS,
     RUNS,
     SEGMENTS,
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
     from tasks.core.provenance import Run
     from tasks.processing.compute import WorkoutOutcome
     from tasks.processing.plan import Plan
+    from tasks.processing.planned_test import TakenUp
     from tasks.processing.prepare import Prepared
 
 Row = dict[str, Any]
@@ -93,6 +96,7 @@ def commit(
             connection, METRIC_DEFINITIONS, make_rows(METRIC_DEFINITIONS, _make_definitions())
         )
         changed += _write_facts(connection, plan, outcomes)
+        changed += _write_test_plan(connection, prepared.taken_up)
         computed_at = datetime.now(UTC)
         summaries = tuple(
             _append(connection, outcome, run=run, computed_at=computed_at) for outcome in outcomes
@@ -131,6 +135,14 @@ def _write_facts(
     if plan.vanished:
         changed += delete_rows(connection, WORKOUTS, where={"workout_id": plan.vanished})
     return changed
+
+
+def _write_test_plan(connection: duckdb.DuckDBPyConnection, taken_up: TakenUp) -> int:
+    """Write what the test's plan says and every plan there was; give how many rows changed."""
+    history = make_rows(PLAN_HISTORY, list(taken_up.history))
+    rows = make_rows(PLAN, list(taken_up.rows))
+    changed = replace_rows(connection, PLAN_HISTORY, history)
+    return changed + replace_rows(connection, PLAN, rows, where={})
 
 
 def _append(

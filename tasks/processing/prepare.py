@@ -16,6 +16,7 @@ from tasks.guard import read_some_notes_isolated
 from tasks.processing.firmware import name_doubts, unify_notes
 from tasks.processing.known import collect_recordings
 from tasks.processing.plan import Plan, find_windows, plan
+from tasks.processing.planned_test import TakenUp, take_up
 from tasks.readers.notes import is_sheet
 from tasks.store import read_store
 from tasks.workout.courses import mark_courses
@@ -43,7 +44,7 @@ class Prepared:
     `files` are all that the ledger knows; `notes` the rows of the table of that name;
     `complaints` one line each, and so are `hints`, which name what needs no mending yet; `stored`
     are the rows of the table of recordings by their id; `partial` are reasons by the id of a
-    recording that was read in part.
+    recording that was read in part; `taken_up` is the plan of the test.
     """
 
     plan: Plan
@@ -54,6 +55,7 @@ class Prepared:
     stored: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     hints: tuple[str, ...] = ()
     partial: Mapping[str, str] = field(default_factory=dict)
+    taken_up: TakenUp = field(default_factory=TakenUp)
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         course_marks=mark_courses(home.courses),
         gone={one: stored.recordings[one]["workout_id"] for one in gone},
     )
+    taken_up = take_up(home)
     return Prepared(
         plan=made,
         files=files,
@@ -129,6 +132,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
             *collected.complaints,
             *made.complaints,
             *_check_setups(made, devices),
+            *taken_up.complaints,
         ),
         devices_mark=devices_mark,
         stored=stored.recordings,
@@ -141,6 +145,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
             for known in collected.recordings
             if known.header.status == "partial"
         },
+        taken_up=taken_up,
     )
 
 

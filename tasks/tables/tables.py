@@ -255,6 +255,25 @@ NOTES: Final = Table(
     _pick("file_id name received_at start_utc notes_text"),
     key=("file_id",),
 )
+PLAN: Final = Table(
+    "plan",
+    "store",
+    "one row per item of the test's plan as it is now",
+    _pick(
+        "plan_id item name value number activity place since",
+        name="item_name",
+        value="item_value",
+        number="item_number",
+    ),
+    key=("item", "name"),
+)
+PLAN_HISTORY: Final = Table(
+    "plan_history",
+    "store",
+    "one row per plan that was taken up, and the instant",
+    _pick("plan_id archived_at plan_text"),
+    key=("plan_id", "archived_at"),
+)
 
 STORE_TABLES: Final = (
     FILES,
@@ -271,6 +290,8 @@ STORE_TABLES: Final = (
     *ANSWERS,
     RUNS,
     NOTES,
+    PLAN,
+    PLAN_HISTORY,
 )
 LAKE_TABLES: Final = (*RECORDING_TABLES, PAIRS)
 TABLES: Final = {table.name: table for table in (*STORE_TABLES, *LAKE_TABLES)}

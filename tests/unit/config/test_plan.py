@@ -47,13 +47,14 @@ def test_a_home_without_a_plan_has_none(tmp_path: Path) -> None:
     assert read_plan(tmp_path / "plan.toml") is None
 
 
-def test_two_texts_are_two_plans_and_the_same_text_is_the_same_plan(tmp_path: Path) -> None:
+def test_a_comment_makes_no_new_plan_and_another_number_does(tmp_path: Path) -> None:
     path = tmp_path / "plan.toml"
     path.write_text(WHOLE, encoding="utf-8")
     first = read_plan(path)
     assert first is not None
     assert first.plan_id == parse_plan(WHOLE).plan_id
-    assert first.plan_id != parse_plan(WHOLE + "# later\n").plan_id
+    assert first.plan_id == parse_plan(WHOLE + "# later\n").plan_id
+    assert first.plan_id != parse_plan(WHOLE.replace("= 5", "= 6")).plan_id
 
 
 @pytest.mark.parametrize(
