@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Final
 
 from tasks.core.discovery import load_charts
 from tasks.core.registers import CHARTS
+from tasks.core.wording import name_kind
 from tasks.report.index import write_when
 from tasks.report.levels import format_levels
 from tasks.report.pages import make_page_data, pick_whole, render
 from tasks.report.sections import PageSection
 from tasks.report.verdicts import format_verdicts
-from tasks.report.words import ROLES, describe_event, name_kind
+from tasks.report.words import ROLES, describe_event
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

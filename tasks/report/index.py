@@ -6,12 +6,12 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from tasks.core.wording import count
+from tasks.core.wording import count, write_clock, write_date
 from tasks.report import read
 from tasks.report.facts import ALL
 from tasks.report.pages import pick_whole, render
 from tasks.report.verdicts import format_verdicts
-from tasks.report.words import describe_event, write_clock, write_date
+from tasks.report.words import describe_event
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from tasks.report.words import is_signed, name_kind, name_unit, write_number
+from tasks.core.wording import is_signed, name_kind, name_unit, write_number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

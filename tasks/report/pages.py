@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import jinja2
 import numpy as np
 
+from tasks.core import wording
 from tasks.maths.runs import find_run_edges
 from tasks.report import words
 from tasks.report.drawing import LEFT_PX, RIGHT_PX
@@ -39,7 +40,7 @@ def load_environment(units: str) -> jinja2.Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    environment.filters["kind"] = words.name_kind
+    environment.filters["kind"] = wording.name_kind
     environment.filters["role"] = lambda role: words.ROLES.get(role, role)
     environment.filters["shown"] = lambda result: show_result(result, units=units)
     environment.filters["unit_of"] = lambda result: show_unit(result, units=units)
@@ -52,7 +53,7 @@ def load_environment(units: str) -> jinja2.Environment:
 def render(template: str, *, units: str, root: str, key: str = "", **context: Any) -> str:  # noqa: ANN401
     """Fill one template; `root` is the way from the page to the report's folder."""
     environment = load_environment(units)
-    tolerance = words.write_number(TRACK_TOLERANCE_M, "m", units="metric")
+    tolerance = wording.write_number(TRACK_TOLERANCE_M, "m", units="metric")
     return environment.get_template(template).render(
         units=units, root=root, key=key, track_tolerance=f"{tolerance} m", **context
     )
@@ -60,30 +61,30 @@ def render(template: str, *, units: str, root: str, key: str = "", **context: An
 
 def show_result(result: Result, *, units: str) -> str:
     """Return a result's value as it stands on a page."""
-    return words.write_number(
+    return wording.write_number(
         result.value,
         result.unit,
         units=units,
         metric=result.metric,
-        signed=words.is_signed(result.metric),
+        signed=wording.is_signed(result.metric),
     )
 
 
 def show_unit(result: Result, *, units: str) -> str:
     """Return a result's unit with the space in front, nothing for a bare number."""
-    name = words.name_unit(result.unit, units=units)
+    name = wording.name_unit(result.unit, units=units)
     return f"\N{NO-BREAK SPACE}{name}" if name else ""
 
 
 def show_interval(result: Result, *, units: str) -> str:
     """Return a result's interval, e.g. 2.1 to 4.7."""
     low, high = (
-        words.write_number(
+        wording.write_number(
             end,
             result.unit,
             units=units,
             metric=result.metric,
-            signed=words.is_signed(result.metric),
+            signed=wording.is_signed(result.metric),
         )
         for end in (result.ci_low, result.ci_high)
     )

@@ -7,16 +7,10 @@ from typing import TYPE_CHECKING, Final
 
 from tasks.core.discovery import load_charts
 from tasks.core.registers import CHARTS
+from tasks.core.wording import MISSING, name_kind, write_clock, write_duration
 from tasks.report.facts import ALL
 from tasks.report.summary import name_reference
-from tasks.report.words import (
-    MISSING,
-    describe_finding,
-    name_kind,
-    name_segment,
-    write_clock,
-    write_duration,
-)
+from tasks.report.words import describe_finding, name_segment
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from tasks.report.words import (
-    ROLES,
-    describe_finding,
+from tasks.core.wording import (
     join_words,
     name_kind,
     write_clock,
@@ -15,6 +13,7 @@ from tasks.report.words import (
     write_duration,
     write_number,
 )
+from tasks.report.words import ROLES, describe_finding
 
 if TYPE_CHECKING:
     from tasks.report.facts import DeviceFacts, FindingFacts, RecordingFacts, Result, WorkoutData

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import chart
+from tasks.core.wording import write_number
 from tasks.report.drawing import Drawing
-from tasks.report.words import write_number
 
 if TYPE_CHECKING:
     from tasks.report.facts import PairSeries, Result, WorkoutData

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from tasks.core.registers import chart
+from tasks.core.wording import convert, name_kind, name_unit, write_date, write_number
 from tasks.report.drawing import Drawing
 from tasks.report.pages import pick_whole
-from tasks.report.words import convert, name_kind, name_unit, write_date, write_number
 
 if TYPE_CHECKING:
     from tasks.report.facts import DeviceData, Result

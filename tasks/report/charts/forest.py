@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from tasks.core.registers import chart
+from tasks.core.wording import join_words, name_kind, name_unit, write_number
 from tasks.report.drawing import Drawing
-from tasks.report.words import join_words, name_kind, name_unit, write_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import chart
+from tasks.core.wording import join_words, write_clock, write_number
 from tasks.report.charts.unscored import describe_unscored, draw_unscored, tabulate_unscored
 from tasks.report.drawing import (
     Drawing,
@@ -16,7 +17,7 @@ from tasks.report.drawing import (
 )
 from tasks.report.gather import find_references
 from tasks.report.thin import thin_peaks
-from tasks.report.words import describe_finding, join_words, write_clock, write_number
+from tasks.report.words import describe_finding
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

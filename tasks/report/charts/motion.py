@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from tasks.core.registers import chart
+from tasks.core.wording import convert, join_words, write_clock, write_number
 from tasks.report.charts.heart_rate import append_line
 from tasks.report.drawing import Drawing, encode_device, encode_time
-from tasks.report.words import convert, join_words, write_clock, write_number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from tasks.core.registers import chart
+from tasks.core.wording import write_number
 from tasks.report.drawing import Drawing, encode_device
 from tasks.report.gather import find_references
 from tasks.report.sections import order_segments
-from tasks.report.words import name_segment, write_number
+from tasks.report.words import name_segment
 
 if TYPE_CHECKING:
     from tasks.report.facts import Result, WorkoutData

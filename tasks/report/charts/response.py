@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import chart
+from tasks.core.wording import write_number
 from tasks.maths.rises import find_rises
 from tasks.report.charts.heart_rate import GAP_S
 from tasks.report.drawing import Drawing, encode_device
 from tasks.report.thin import thin_peaks
-from tasks.report.words import write_number
 
 if TYPE_CHECKING:
     from tasks.report.facts import WorkoutData

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import chart
+from tasks.core.wording import convert, join_words, name_unit
 from tasks.maths.geodesy import find_plane_origin, project_to_plane
 from tasks.report.drawing import Drawing, encode_device
 from tasks.report.facts import TRACK_BREAK, DeviceFacts
@@ -15,7 +16,7 @@ from tasks.report.looks import COURSE_LOOK
 from tasks.report.pages import TRACK_TOLERANCE_M
 from tasks.report.summary import name_reference
 from tasks.report.thin import thin_track
-from tasks.report.words import convert, describe_finding, join_words, name_unit
+from tasks.report.words import describe_finding
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

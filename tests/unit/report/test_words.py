@@ -4,14 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from tasks.core.wording import is_signed, write_duration, write_number
 from tasks.report.facts import FindingFacts
-from tasks.report.words import (
-    describe_event,
-    is_signed,
-    name_segment,
-    write_duration,
-    write_number,
-)
+from tasks.report.words import describe_event, name_segment
 
 MINUS = "\N{MINUS SIGN}"
 #: 2026-05-02 16:20:05 UTC; two hours later on the wall clock of UTC+02:00.
