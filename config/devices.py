@@ -83,6 +83,8 @@ class Device(BaseModel):
         None
     )
     match: Annotated[tuple[MatchRule, ...], BeforeValidator(_make_tuple)] = ()
+    #: Ids that this unit had before; notes and setups that name them are of it.
+    was: Annotated[tuple[str, ...], BeforeValidator(_make_tuple)] = ()
 
     @field_validator("id")
     @classmethod
@@ -169,6 +171,7 @@ def load_devices(path: Path) -> tuple[Device, ...]:
         _parse_device(entry, number=number, lines=lines) for number, entry in enumerate(entries)
     )
     _refuse_double_ids(devices, lines)
+    _refuse_double_former_ids(devices, lines)
     return devices
 
 
@@ -200,6 +203,25 @@ def _refuse_double_ids(devices: tuple[Device, ...], lines: dict[KeyPath, int]) -
                 line=find_line(lines, ("device", number, "id")),
             )
         seen.add(device.id)
+
+
+def _refuse_double_former_ids(devices: tuple[Device, ...], lines: dict[KeyPath, int]) -> None:
+    """Refuse a former id that is still the id of a device, or the former id of two."""
+    living = {device.id for device in devices}
+    seen: dict[str, str] = {}
+    for number, device in enumerate(devices):
+        for former in device.was:
+            found = ""
+            if former in living:
+                found = f"{former!r} is still the id of a device; remove it from one of the places"
+            elif former in seen and seen[former] != device.id:
+                found = f"{former!r} stands under {seen[former]}, too; remove it from one of them"
+            if found:
+                raise DevicesFileError(
+                    f"device {device.id}: was: {found}",
+                    line=find_line(lines, ("device", number, "was")),
+                )
+            seen[former] = device.id
 
 
 def _parse_device(entry: dict[str, Any], *, number: int, lines: dict[KeyPath, int]) -> Device:

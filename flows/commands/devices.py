@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-import fnmatch
 from collections import Counter
-from typing import Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
+
+import typer
 
 from flows.commands.declare import Options, command
 from flows.console import terminal
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.console import Console
+
+    from config.session import Session
+    from tasks.processing.describe import Proposal
 
 #: What stands below the table.
 _ABOUT_REFERENCES: Final = (
@@ -19,31 +28,72 @@ _ABOUT_REFERENCES: Final = (
 )
 
 
+_QUERY: Final = """
+SELECT recordings.recording_id, recordings.device_id, devices.name AS device, files.name AS file,
+  recordings.serial, recordings.creator, files.folder, recordings.known_by
+FROM recordings LEFT JOIN devices USING (device_id) LEFT JOIN files USING (file_id)
+ORDER BY recordings.device_id, files.received_at, files.name
+"""
+
+
 @command()
-def devices(options: Options) -> int:
-    """List known devices, and exports whose device is not known yet."""
+def devices(
+    options: Options,
+    *,
+    write: Annotated[
+        bool, typer.Option("--write", help="Add the proposed entries to devices.toml.")
+    ] = False,
+) -> int:
+    """List known devices, and exports whose device is not known yet.
+
+    For those it prints entries for devices.toml; --write adds them there.
+    """
     from flows.session.home import open_existing_home
-    from tasks.store import connect_for_reading, find_published, run_query
 
     session = open_existing_home(options.home)
-    home = session.home
     console = options.make_console()
-    recorded: Counter[str] = Counter()
-    unknown: list[dict[str, str]] = []
-    if find_published(home) is not None:
-        connection = connect_for_reading(home)
-        try:
-            rows = run_query(
-                connection,
-                "SELECT recordings.device_id, devices.name AS device, files.name AS file, "
-                "recordings.serial, recordings.creator, files.folder FROM recordings "
-                "LEFT JOIN devices USING (device_id) LEFT JOIN files USING (file_id) "
-                "ORDER BY recordings.device_id, files.name",
-            ).to_pylist()
-        finally:
-            connection.close()
-        recorded.update(row["device_id"] for row in rows)
-        unknown = [row for row in rows if fnmatch.fnmatch(row["device_id"], "unknown-*")]
+    rows = _read_recordings(session)
+    _show_known(session, console, Counter(row["device_id"] for row in rows))
+    unknown = [row for row in rows if row["known_by"] == "none"]
+    if not unknown:
+        if write:
+            console.print("\nevery device is described; nothing was added")
+        return 0
+    console.print("\nnot described yet:")
+    terminal.show_table(
+        console,
+        ("device", "export", "serial", "folder", "creator"),
+        [
+            (row["device_id"], row["file"], row["serial"], row["folder"], row["creator"])
+            for row in unknown
+        ],
+        whole=("device", "serial"),
+    )
+    proposals = _propose(session, unknown)
+    if write:
+        return _write(session, console, proposals)
+    console.print("\nto describe them, coworn devices --write adds this to devices.toml:\n")
+    console.print("\n\n".join(proposal.text for proposal in proposals), soft_wrap=True)
+    return 0
+
+
+def _read_recordings(session: Session) -> list[dict[str, Any]]:
+    from tasks.store import connect_for_reading, find_published, run_query
+
+    if find_published(session.home) is None:
+        return []
+    connection = connect_for_reading(session.home)
+    try:
+        rows: list[dict[str, Any]] = run_query(connection, _QUERY).to_pylist()
+    finally:
+        connection.close()
+    return rows
+
+
+def _show_known(session: Session, console: Console, recorded: Counter[str]) -> None:
+    if not session.devices:
+        console.print("devices.toml describes no device yet")
+        return
     terminal.show_table(
         console,
         ("device", "name", "role", "site", "heart rate", "reference for", "recordings"),
@@ -62,18 +112,48 @@ def devices(options: Options) -> int:
         right=("recordings",),
         whole=("device", "role"),
     )
-    if session.devices:
-        console.print()
-        terminal.show_wrapped(console, _ABOUT_REFERENCES, indent=0)
-    if unknown:
-        console.print("\nnot named yet; add a [[device]] with a match rule to devices.toml:")
-        terminal.show_table(
-            console,
-            ("device", "export", "serial", "folder", "creator"),
-            [
-                (row["device_id"], row["file"], row["serial"], row["folder"], row["creator"])
-                for row in unknown
-            ],
-            whole=("device", "serial"),
+    console.print()
+    terminal.show_wrapped(console, _ABOUT_REFERENCES, indent=0)
+
+
+def _propose(session: Session, rows: Sequence[dict[str, Any]]) -> list[Proposal]:
+    from tasks.processing.describe import UnknownDevice, propose_devices
+
+    by_device: dict[str, list[dict[str, Any]]] = {}
+    for row in rows:
+        by_device.setdefault(row["device_id"], []).append(row)
+    unknown = [
+        UnknownDevice(
+            device_id=device_id,
+            name=found[-1]["device"] or device_id,
+            recording_id=found[-1]["recording_id"],
+            files=tuple(row["file"] or row["recording_id"] for row in found),
+            **{
+                key: next((row[key] for row in found if row[key]), None)
+                for key in ("serial", "folder", "creator")
+            },
         )
+        for device_id, found in by_device.items()
+    ]
+    return propose_devices(unknown, session.devices, lake=session.home.lake)
+
+
+def _write(session: Session, console: Console, proposals: Sequence[Proposal]) -> int:
+    """Add the proposals to devices.toml in one step; what stands there stays as it is."""
+    from config.devices import load_devices
+    from tasks.core.durable import replace_text
+
+    path = session.home.devices
+    before = path.read_text(encoding="utf-8-sig") if path.exists() else ""
+    blocks = "\n\n".join(proposal.text for proposal in proposals)
+    text = f"{before.rstrip()}\n\n{blocks}\n".lstrip()
+    replace_text(path, text, check=load_devices)
+    names = ", ".join(proposal.device_id for proposal in proposals)
+    console.print()
+    terminal.show_wrapped(
+        console,
+        f"added to {path}: {names}; check the lines that are guessed. The next run names what is "
+        "there already by it: coworn nightly does so now",
+        indent=0,
+    )
     return 0

@@ -117,8 +117,8 @@ def _list_next_steps(
         steps.append("coworn nightly measures what is unfinished or outdated")
     if results.unknown_devices:
         steps.append(
-            f"name {count(results.unknown_devices, 'unknown device')} in {home.devices.name} "
-            "(coworn devices lists them)"
+            f"describe {count(results.unknown_devices, 'unknown device')} in {home.devices.name} "
+            "(coworn devices --write adds entries for them)"
         )
     if n_refused:
         steps.append(
@@ -154,7 +154,7 @@ def _show_results(session: Session, console: Console) -> _Results:
         (workouts,) = connection.execute("SELECT count(*) FROM workouts").fetchone() or (0,)
         (recordings,) = connection.execute("SELECT count(*) FROM recordings").fetchone() or (0,)
         (unknown,) = connection.execute(
-            "SELECT count(DISTINCT device_id) FROM recordings WHERE device_id LIKE 'unknown-%'"
+            "SELECT count(DISTINCT device_id) FROM recordings WHERE known_by = 'none'"
         ).fetchone() or (0,)
         pending = find_pending_workouts(connection, session.home, session.settings)
         unused = _list_unused_notes(connection)

@@ -121,6 +121,17 @@ def show_main_rows(
             console.print(_join([column.show(row) for column in columns], columns, widths))
 
 
+def is_without_reference(rows: Sequence[MainRow]) -> bool:
+    """Say whether devices were compared, and only with each other."""
+    kinds = {
+        kind
+        for row in rows
+        for kind in (row.reference_kind, row.distance_reference_kind)
+        if kind is not None
+    }
+    return bool(kinds) and kinds <= {_NO_REFERENCE, "consensus"}
+
+
 @dataclass(frozen=True)
 class _Column:
     """One column: two lines of heading, and how it shows a row."""

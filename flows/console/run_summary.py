@@ -7,7 +7,7 @@ from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from flows.console import terminal
-from flows.console.results_table import read_main_rows, show_main_rows
+from flows.console.results_table import is_without_reference, read_main_rows, show_main_rows
 from tasks.core.wording import count
 
 if TYPE_CHECKING:
@@ -47,8 +47,17 @@ def show_nightly(report: NightlyReport, *, console: Console) -> int:
 def show_new_rows(workout_run: WorkoutRun, *, console: Console, home: Home) -> None:
     """Print the main table of the workouts whose results are new."""
     new = [workout.workout_id for workout in workout_run.summary.workouts if workout.is_new]
-    if new and not console.quiet:
-        show_main_rows(read_main_rows(home, workout_ids=new), console=console)
+    if not new or console.quiet:
+        return
+    rows = read_main_rows(home, workout_ids=new)
+    show_main_rows(rows, console=console)
+    if is_without_reference(rows):
+        terminal.show_wrapped(
+            console,
+            "no reference is named: devices are compared with each other; coworn devices proposes "
+            "entries for devices.toml",
+            indent=0,
+        )
 
 
 def report_problems(

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 class Candidate:
     """A recording as it is known before its samples are opened; times are its own clock's.
 
-    `device_id` names the unit; ids that begin with "unknown-" were made by us. With `time_basis`
+    `device_id` names the unit; unless it `is_described` in `devices.toml`, the id was made by us
+    and two units that look the same may bear it. With `time_basis`
     "elapsed" the times count from 1970-01-01T00:00:00Z. `known_workout_id` is the workout that it
     was given to last: where a recording without a date looks first.
     """
@@ -30,6 +31,7 @@ class Candidate:
     file_name: str = ""
     n_samples: int = 0
     known_workout_id: str | None = None
+    is_described: bool = True
 
 
 @dataclass(frozen=True)

@@ -76,8 +76,8 @@ _MADE_BY: Final = " UNION ".join(
 RUNS_USED: Final = f"runs WHERE run_id IN ({_MADE_BY})"
 #: A device that nobody has named yet bears what its export or its file is called.
 DEVICES_SHOWN: Final = (
-    "(SELECT * REPLACE (CASE WHEN starts_with(device_id, 'unknown-') THEN device_id ELSE name END "
-    "AS name) FROM devices)"
+    "(SELECT * REPLACE (CASE WHEN device_id IN (SELECT device_id FROM recordings "
+    "WHERE known_by = 'none') THEN device_id ELSE name END AS name) FROM devices)"
 )
 
 

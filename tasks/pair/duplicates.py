@@ -73,7 +73,7 @@ def are_one_unit(first: Placed, second: Placed, library: Library) -> bool | None
         return False
     if first.candidate.device_id != second.candidate.device_id:
         return None
-    is_ours = first.candidate.device_id.startswith("unknown-")
+    is_ours = not first.candidate.is_described
     return None if is_ours and None in serials else True
 
 

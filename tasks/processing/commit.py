@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import METRICS
 from tasks.processing.marking import find_refused, mark_files
-from tasks.store import append_if_changed, append_rows, delete_rows, open_store, replace_rows
+from tasks.store import (
+    append_if_changed,
+    append_rows,
+    delete_rows,
+    delete_unused_devices,
+    open_store,
+    replace_rows,
+)
 from tasks.tables.arrow import make_rows
 from tasks.tables.tables import (
     ALIGNMENTS,
@@ -134,7 +141,7 @@ def _write_facts(
         changed += delete_rows(connection, RECORDINGS, where={"recording_id": gone})
     if plan.vanished:
         changed += delete_rows(connection, WORKOUTS, where={"workout_id": plan.vanished})
-    return changed
+    return changed + delete_unused_devices(connection)
 
 
 def _write_test_plan(connection: duckdb.DuckDBPyConnection, taken_up: TakenUp) -> int:

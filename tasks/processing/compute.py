@@ -198,8 +198,10 @@ def _make_segment_rows(workout: Workout) -> list[Row]:
 
 
 def _make_setup_rows(planned: PlannedWorkout, notes: Notes | None) -> list[Row]:
+    """Return the setups of the devices that took part; a setup of another one says nothing."""
     if notes is None:
         return []
+    living = {known.device.id for known in planned.recordings}
     return [
         {
             "workout_id": planned.workout_id,
@@ -209,6 +211,7 @@ def _make_setup_rows(planned: PlannedWorkout, notes: Notes | None) -> list[Row]:
         }
         for device_id, setup in notes.setup.items()
         for key, value in setup.items()
+        if device_id in living
     ]
 
 

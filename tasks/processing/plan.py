@@ -14,6 +14,7 @@ from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS
 from tasks.pair import Candidate, WorkoutMembers, pair_recordings
 from tasks.processing.assign import DAY, assign_notes, check_segments
+from tasks.processing.automatic import AUTOMATIC_RULE, AutomaticNames
 from tasks.processing.units import part_units
 
 if TYPE_CHECKING:
@@ -81,12 +82,14 @@ def plan(
     fingerprints: Mapping[str, str | None],
     course_marks: Mapping[str, str] | None = None,
     gone: Mapping[str, str] | None = None,
+    names: AutomaticNames | None = None,
 ) -> Plan:
     """Pair `recordings` and find the workouts whose fingerprint differs from `fingerprints`.
 
     `fingerprints` holds those of the stored workouts by id; `course_marks` a content hash per
     course name; `gone` the workouts of recordings that are stored and no longer there. `notes` are
-    in the order in which they came: of two for one workout the later one applies.
+    in the order in which they came: of two for one workout the later one applies. `names` deals
+    ids to units that nobody described.
     """
     by_id = {known.recording_id: known for known in recordings}
     bouts = pair_recordings(
@@ -98,12 +101,13 @@ def plan(
     unplaced = _find_unplaced(bouts, by_id)
     named = _name_bouts([one for one in bouts if not unplaced & _list_ids(one)], by_id)
     marks = course_marks or {}
+    names = names or AutomaticNames()
     planned: list[PlannedWorkout] = []
     unchanged: list[str] = []
     complaints: list[str] = []
     assigned = assign_notes(notes, named, by_id)
     for workout_id, bout in named.items():
-        members, doubts = part_units(bout, _share_names(bout, by_id))
+        members, doubts = part_units(bout, _share_names(bout, by_id), names)
         applies = assigned.applies.get(workout_id)
         fingerprint = _fingerprint(bout, members, applies, settings=settings, marks=marks)
         if fingerprints.get(workout_id) == fingerprint:
@@ -167,6 +171,7 @@ def _make_candidate(known: KnownRecording) -> Candidate:
         file_name=known.file.name,
         n_samples=known.n_samples,
         known_workout_id=known.workout_id,
+        is_described=known.identified.rule != AUTOMATIC_RULE,
     )
 
 
@@ -203,7 +208,7 @@ def _share_names(
     for member in sorted(bout.members, key=lambda member: member.duplicate_of is not None):
         used = member.duplicate_of or member.recording_id
         known = by_id[member.recording_id]
-        if used not in names or names[used].identified.rule == "none":
+        if used not in names or names[used].identified.rule == AUTOMATIC_RULE:
             names[used] = known
     return tuple(
         replace(
@@ -282,8 +287,8 @@ def _mark_reading(header: Header) -> tuple[str, ...]:
 
 
 def _mark_device(device: Device, recording_id: str) -> tuple[str, str]:
-    """Return what results depend on in a device: everything but the rules that found it."""
-    return recording_id, device.model_dump_json(exclude={"match"})
+    """Return what results depend on in a device: everything but what found or finds it."""
+    return recording_id, device.model_dump_json(exclude={"match", "was"})
 
 
 def find_windows(

@@ -13,8 +13,10 @@ from tasks.archive.originals import find_original
 from tasks.core.errors import CowornError
 from tasks.core.recording import ExportFile
 from tasks.guard import read_some_notes_isolated
+from tasks.processing.automatic import AUTOMATIC_RULE, AutomaticNames, name_automatic
 from tasks.processing.firmware import name_doubts, unify_notes
 from tasks.processing.known import collect_recordings
+from tasks.processing.naming import DeviceWords, check_devices, collect_words, resolve_devices
 from tasks.processing.plan import Plan, find_windows, plan
 from tasks.processing.planned_test import TakenUp, take_up
 from tasks.readers.notes import is_sheet
@@ -30,11 +32,25 @@ if TYPE_CHECKING:
     from config.settings import Settings
     from tasks.core.file_records import FileRecord
     from tasks.core.notes import Notes
+    from tasks.processing.known import KnownRecording
 
+#: Goes up when devices are named otherwise: every recording is looked at again.
+_NAMING: Final = "2:"
 #: Ledger key: hash of devices.toml at the last commit.
 DEVICES_MARK: Final = "devices_mark"
+#: Beginning of the ledger's keys of ids that devices have which nobody described.
+AUTOMATIC_PREFIX: Final = "automatic_device:"
 #: Format of files that hold notes.
 NOTES_FORMAT: Final = "notes"
+
+
+_FORMER_DEVICES: Final = """
+SELECT used.device_id, any_value(recordings.device_id)
+FROM (SELECT DISTINCT device_id, recording_id FROM results) AS used
+LEFT JOIN recordings USING (recording_id)
+WHERE used.device_id NOT IN (SELECT device_id FROM devices)
+GROUP BY used.device_id
+"""
 
 
 @dataclass(frozen=True)
@@ -60,11 +76,16 @@ class Prepared:
 
 @dataclass(frozen=True)
 class _Stored:
-    """What the store says: rows of `recordings` by id, fingerprints of workouts, known notes."""
+    """What the store says: rows of `recordings` by id, fingerprints of workouts, known notes.
+
+    `devices` are names by id; `former` maps ids that results had to those of their recordings now.
+    """
 
     recordings: Mapping[str, Mapping[str, Any]]
     fingerprints: Mapping[str, str | None]
     notes: frozenset[str]
+    devices: Mapping[str, str] = field(default_factory=dict)
+    former: Mapping[str, str | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -93,6 +114,10 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         unsettled = frozenset(ledger.unsettled())
         workouts = ledger.list_workouts()
         everything = everything or ledger.recall(DEVICES_MARK) != devices_mark
+        names = AutomaticNames(
+            ledger.recall_all(AUTOMATIC_PREFIX),
+            frozenset(word for device in devices for word in (device.id, *device.was)),
+        )
     stored = _read_stored(home)
     read = _read_notes(files, home=home, settings=settings)
     windows = None
@@ -108,20 +133,25 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         workouts=workouts,
         always=unsettled,
     )
+    recordings = name_automatic(collected.recordings, names)
+    words = _collect_words(devices, recordings, stored)
+    notes = resolve_devices(read.notes, words)
     firmware = [
         *((row["device_id"], row["firmware"]) for row in stored.recordings.values()),
-        *((known.device.id, known.header.firmware) for known in collected.recordings),
+        *((known.device.id, known.header.firmware) for known in recordings),
     ]
     new_notes = {one.file_id for one in read.notes} - stored.notes
     made = plan(
-        collected.recordings,
-        unify_notes(read.notes, firmware),
+        recordings,
+        unify_notes(notes, firmware),
         lake=home.lake,
         settings=settings,
         fingerprints=stored.fingerprints,
         course_marks=mark_courses(home.courses),
         gone={one: stored.recordings[one]["workout_id"] for one in gone},
+        names=names,
     )
+    _keep_names(names, home)
     taken_up = take_up(home)
     return Prepared(
         plan=made,
@@ -131,22 +161,58 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
             *read.complaints,
             *collected.complaints,
             *made.complaints,
-            *_check_setups(made, devices),
+            *check_devices(made, words),
             *taken_up.complaints,
         ),
         devices_mark=devices_mark,
         stored=stored.recordings,
         hints=(
             *_name_unclaimed(made, read.notes, stored),
-            *name_doubts(read.notes, firmware, new_notes),
+            *name_doubts(notes, firmware, new_notes),
         ),
         partial={
             known.recording_id: known.header.reason or ""
-            for known in collected.recordings
+            for known in recordings
             if known.header.status == "partial"
         },
         taken_up=taken_up,
     )
+
+
+def _collect_words(
+    devices: Sequence[Device], recordings: Sequence[KnownRecording], stored: _Stored
+) -> DeviceWords:
+    described = {device.id for device in devices}
+    automatic = {
+        device_id: name for device_id, name in stored.devices.items() if device_id not in described
+    }
+    here = {known.recording_id: known.device for known in recordings}
+    kept = {
+        here[recording_id].id if recording_id in here else row["device_id"]
+        for recording_id, row in stored.recordings.items()
+    }
+    living = {device_id: name for device_id, name in automatic.items() if device_id in kept}
+    living |= {
+        known.device.id: known.device.name
+        for known in recordings
+        if known.identified.rule == AUTOMATIC_RULE
+    }
+    gone = {device_id: None for device_id in automatic if device_id not in living}
+    now = {
+        row["device_id"]: here[recording_id].id
+        for recording_id, row in stored.recordings.items()
+        if recording_id in here and row["device_id"] in gone
+    }
+    return collect_words(devices, living.items(), {**stored.former, **gone, **now})
+
+
+def _keep_names(names: AutomaticNames, home: Home) -> None:
+    """Write down the ids that were dealt, so that a unit keeps its own."""
+    if not names.dealt:
+        return
+    with Ledger(home) as ledger:
+        for key, device_id in names.dealt.items():
+            ledger.remember(AUTOMATIC_PREFIX + key, device_id)
 
 
 def _name_unclaimed(made: Plan, notes: Sequence[Notes], stored: _Stored) -> Iterator[str]:
@@ -220,10 +286,14 @@ def _read_stored(home: Home) -> _Stored:
         recordings = connection.sql("SELECT * FROM recordings").to_arrow_table().to_pylist()
         fingerprints = connection.execute("SELECT workout_id, fingerprint FROM workouts").fetchall()
         notes = connection.execute("SELECT file_id FROM notes").fetchall()
+        devices = connection.execute("SELECT device_id, name FROM devices").fetchall()
+        former = connection.execute(_FORMER_DEVICES).fetchall()
     return _Stored(
         recordings={row["recording_id"]: row for row in recordings},
         fingerprints=dict(fingerprints),
         notes=frozenset(file_id for (file_id,) in notes),
+        devices=dict(devices),
+        former=dict(former),
     )
 
 
@@ -275,22 +345,7 @@ def _read_notes(files: Sequence[FileRecord], *, home: Home, settings: Settings) 
     return _ReadNotes(in_order, replaced, tuple(rows), tuple(complaints))
 
 
-def _check_setups(made: Plan, devices: Sequence[Device]) -> Iterator[str]:
-    """Say which setups are of devices that nobody knows: they would be lost in silence."""
-    known = {device.id for device in devices}
-    for planned in made.workouts:
-        if planned.notes is None:
-            continue
-        known_here = known | {recording.device.id for recording in planned.recordings}
-        for device_id in planned.notes.setup:
-            if device_id not in known_here:
-                yield (
-                    f"{planned.notes.locate(f'setup.{device_id}')}: the setup of {device_id!r} is "
-                    "of no known device; add it to devices.toml or mend its name"
-                )
-
-
 def mark_devices(home: Home) -> str:
     """Return a hash of devices.toml as it is."""
     content = home.devices.read_bytes() if home.devices.exists() else b""
-    return hashlib.sha256(content).hexdigest()[:16]
+    return f"{_NAMING}{hashlib.sha256(content).hexdigest()[:16]}"

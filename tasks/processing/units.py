@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from config.devices import Device, Identified
+from tasks.processing.automatic import AUTOMATIC_RULE, AutomaticNames
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -14,11 +15,9 @@ if TYPE_CHECKING:
     from tasks.pair import Member, WorkoutMembers
     from tasks.processing.known import KnownRecording
 
-_RULE: str = "none"
-
 
 def part_units(
-    bout: WorkoutMembers, recordings: Sequence[KnownRecording]
+    bout: WorkoutMembers, recordings: Sequence[KnownRecording], names: AutomaticNames
 ) -> tuple[tuple[KnownRecording, ...], tuple[str, ...]]:
     """Return the recordings with a name of its own for each unit, and complaints, one line each.
 
@@ -37,7 +36,7 @@ def part_units(
         if len(units) > 1:
             ordered = [by_id[first] for first in sorted(units)]
             complaints.append(_complain(device_id, ordered))
-            named |= dict(_name_units(ordered))
+            named |= dict(_name_units(ordered, names))
     return tuple(
         replace(known, identified=named.get(first_of[known.recording_id], known.identified))
         for known in recordings
@@ -54,17 +53,19 @@ def _find_first(recording_id: str, members: Mapping[str, Member]) -> str:
     return member.recording_id
 
 
-def _name_units(units: Sequence[KnownRecording]) -> Iterator[tuple[str, Identified]]:
+def _name_units(
+    units: Sequence[KnownRecording], names: AutomaticNames
+) -> Iterator[tuple[str, Identified]]:
     by_serial = [one for one in units if one.identified.rule == "serial"]
     for one in units:
         if len(by_serial) == 1 and one is by_serial[0]:
             continue
         unit = Device(
-            id=f"unknown-{one.file.file_id[:8]}",
+            id=names.find(one.file.file_id, f"{one.device.id}-unit"),
             name=f"{one.device.name} ({one.file.name})",
             role="peer",
         )
-        yield one.recording_id, Identified(unit, _RULE)
+        yield one.recording_id, Identified(unit, AUTOMATIC_RULE)
 
 
 def _complain(device_id: str, units: Sequence[KnownRecording]) -> str:

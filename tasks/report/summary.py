@@ -55,6 +55,7 @@ _GRAVITY: Final = {
 #: What qualifies a comparison; nothing that happened.
 _REMARKS: Final = ("battery_range", "battery_contradiction", "references_disagree")
 _MOST_OUTSTANDING: Final = 3
+_FEWEST_COMPARED: Final = 2
 _METHODS: Final = {
     "gnss": "both clocks are set by satellites",
     "position": "the tracks",
@@ -105,7 +106,20 @@ def write_intro(data: WorkoutData) -> str:
         "file": "The activity is from the exports.",
         "inferred": "The activity was inferred from speed and position.",
     }.get(facts.activity_from or "", "")
-    return f"{lasted} recorded by {names}. {known}".strip()
+    said = (f"{lasted} recorded by {names}.", known, _say_without_reference(data))
+    return " ".join(part for part in said if part)
+
+
+def _say_without_reference(data: WorkoutData) -> str:
+    """Say how to name a reference where devices are only compared with each other."""
+    kinds = {one.reference_kind for one in data.results} - {None, "comparison", "consensus"}
+    if kinds or len(data.devices) < _FEWEST_COMPARED:
+        return ""
+    return (
+        "No reference is named: the devices are compared with each other. A chest strap or another "
+        'device that you trust becomes one by role = "reference" in devices.toml (coworn devices '
+        "proposes entries), a measured distance or course by notes."
+    )
 
 
 def summarise_devices(data: WorkoutData) -> tuple[DeviceSummary, ...]:

@@ -24,6 +24,7 @@ from tasks.store.write import (
     append_if_changed,
     append_rows,
     delete_rows,
+    delete_unused_devices,
     find_newest_run,
     replace_rows,
 )
@@ -43,6 +44,7 @@ __all__ = [
     "connect_for_reading",
     "create_tables",
     "delete_rows",
+    "delete_unused_devices",
     "find_newest_run",
     "find_published",
     "format_rows",

@@ -144,13 +144,13 @@ def _build_newest_answers(table: Table) -> View:
         f"SELECT {columns} FROM {table.name} "  # noqa: S608 - declared names only
         "WHERE device_id IN (SELECT device_id FROM devices) "
         f"QUALIFY row_number() OVER (PARTITION BY {question} "
-        f"ORDER BY {table.name}.rowid DESC) = 1"
+        f"ORDER BY {table.name}.rowid DESC) = 1 AND coalesce(n_workouts, 1) > 0"
     )
     grain = table.grain.removesuffix("; append-only")
     return View(
         f"latest_{table.name}",
         query,
-        f"{grain}; the newest answer, for devices that still exist",
+        f"{grain}; the newest answer that still holds, for devices that still exist",
         tuple((column.name, column.comment) for column in table.columns),
     )
 

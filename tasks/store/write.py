@@ -83,6 +83,15 @@ def delete_rows(
     )
 
 
+def delete_unused_devices(connection: duckdb.DuckDBPyConnection) -> int:
+    """Remove devices without a recording, e.g. under a former id; give how many there were."""
+    return _count(
+        connection,
+        "DELETE FROM devices WHERE device_id NOT IN "
+        "(SELECT device_id FROM recordings WHERE device_id IS NOT NULL)",
+    )
+
+
 def append_rows(connection: duckdb.DuckDBPyConnection, table: Table | str, rows: pa.Table) -> int:
     """Add `rows` to an append-only table; give how many there were.
 

@@ -143,6 +143,7 @@ def describe(
         position_kind=header.position_kind,
         file_name=file_name,
         n_samples=recording.samples.num_rows,
+        is_described=not device_id.startswith("unknown-"),
     )
 
 

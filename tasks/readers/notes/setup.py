@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-import re
 from datetime import date, datetime, time
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from tasks.readers.notes.page import Page, show, spell, suggest
 
@@ -13,8 +12,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from config.lines import KeyPath
-
-_DEVICE_ID: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
 
 
 def read_setup(
@@ -33,15 +30,20 @@ def read_setup(
                 if known_devices
                 else "add the device to devices.toml",
             )
-        if not _DEVICE_ID.fullmatch(device):
-            raise page.complain(
-                path,
-                f"{device!r} is no device id",
-                remedy="write the id as in devices.toml: a-z, 0-9 and -",
-            )
+        check_device_word(page, path, device)
         setup[device] = {key: _read_setup_value(page, (*path, key), entry[key]) for key in entry}
         _check_levels(page, path, setup[device])
     return setup
+
+
+def check_device_word(page: Page, path: KeyPath, word: str) -> None:
+    """Raise NotesError for what can be neither the id nor the name of a device."""
+    if not word.strip() or not word.isprintable():
+        raise page.complain(
+            path,
+            f"{word!r} is no device",
+            remedy="write the id or the name as in devices.toml; a name with blanks in quotes",
+        )
 
 
 def _check_levels(page: Page, path: KeyPath, setup: Mapping[str, str | float | bool]) -> None:

@@ -215,3 +215,15 @@ def test_units_that_show_different_traits_are_different_devices() -> None:
     )
     ids = {identify_device(traits, ()).device.id for traits in exports}
     assert len(ids) == len(exports)
+
+
+def test_a_former_id_belongs_to_one_device_and_is_no_living_one(tmp_path: Path) -> None:
+    oak = '[[device]]\nid = "oak"\nname = "Oak"\n'
+    (alder,) = load(tmp_path, f'{ALDER}was = ["maple-x", "old"]\n')
+    assert alder.was == ("maple-x", "old")
+    with pytest.raises(DevicesFileError, match="'oak' is still the id of a device") as caught:
+        load(tmp_path, f'{ALDER}was = ["oak"]\n{oak}')
+    assert caught.value.line == 4
+    with pytest.raises(DevicesFileError, match="'old' stands under alder-2, too") as caught:
+        load(tmp_path, f'{ALDER}was = ["old"]\n{oak}was = ["old"]\n')
+    assert caught.value.line == 8

@@ -165,7 +165,8 @@ def test_a_segment_outside_and_an_unknown_device_are_named_with_their_lines(line
     _, summary = line.run(watch__csv=write_export(MONDAY), a__notes__toml=text)
     outside, unknown = summary.complaints
     assert outside.startswith("a.notes.toml, line 2: segment 'late' lies outside the workout")
-    assert unknown.startswith("a.notes.toml, line 6: the setup of 'wach' is of no known device")
+    assert unknown.startswith("a.notes.toml, line 6: the setup counts for nothing: 'wach' is no")
+    assert "did you mean 'watch'?" in unknown
 
 
 def test_a_day_finds_the_only_workout_of_its_device(line: Line) -> None:

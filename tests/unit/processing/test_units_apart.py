@@ -47,7 +47,7 @@ def test_two_units_of_one_rule_are_named_and_count_as_unknown(lake: Path) -> Non
     (planned,) = made.workouts
     ids = {known.recording_id: known.device.id for known in planned.recordings}
     assert len(set(ids.values())) == 2
-    assert all(one.startswith("unknown-") for one in ids.values())
+    assert set(ids.values()) == {"alder-2-unit", "alder-2-unit-2"}
     (complaint,) = made.complaints
     assert complaint.startswith("device alder-2: aa-0.csv and bb-0.csv were recorded at once")
 
@@ -63,7 +63,7 @@ def test_the_unit_that_a_serial_number_names_keeps_its_name(lake: Path) -> None:
     (planned,) = made.workouts
     ids = {known.recording_id: known.device.id for known in planned.recordings}
     assert ids["aa-0"] == "alder-2"
-    assert ids["bb-0"].startswith("unknown-")
+    assert ids["bb-0"] == "alder-2-unit"
     assert "bb-0.csv (serial number 42)" in made.complaints[0]
 
 
