@@ -79,6 +79,12 @@ class HeartRateSettings(Section):
     beats_window_s: Positive = Field(
         description="Centred window in which beats become the reference heart rate [s]"
     )
+    failed_mae_bpm: Positive = Field(
+        description="Mean absolute error of a workout above which heart rate failed in it [bpm]"
+    )
+    failed_dropout_pct: Positive = Field(
+        description="Share of a workout in dropouts above which heart rate failed in it [%]"
+    )
     cold_degc: float = Field(description="Temperature below which a start is cold [degrees C]")
     cold_start_s: Positive = Field(description="Time for which a cold start lasts [s]")
     after_pause_s: Positive = Field(

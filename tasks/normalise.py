@@ -24,7 +24,7 @@ from tasks.tables.timer import read_pauses
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tasks.tables.columns import Column
+    from tasks.tables.column import Column
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]

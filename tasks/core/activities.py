@@ -22,6 +22,15 @@ ACTIVITIES: Final = (
 
 #: Places that notes may name.
 PLACES: Final = ("outdoors", "treadmill", "trainer", "pool", "gym", "track")
+#: What a place is for questions across workouts.
+_SURROUNDINGS: Final = {
+    "outdoors": "outdoors",
+    "track": "outdoors",
+    "treadmill": "indoors",
+    "trainer": "indoors",
+    "pool": "indoors",
+    "gym": "indoors",
+}
 
 _WORDS: Final = {
     **{activity: activity for activity in ACTIVITIES},
@@ -73,3 +82,11 @@ def name_activity(word: str | None) -> str | None:
         return None
     folded = word.strip().lower().replace("-", "_")
     return _WORDS.get(folded) or _WORDS.get(folded.replace("_", " ")) or "other"
+
+
+def find_surroundings(place: str | None) -> str | None:
+    """Return outdoors or indoors for a place; None where the place is not known.
+
+    Where notes name no place, a satellite track has made it `outdoors` already.
+    """
+    return _SURROUNDINGS.get(place or "")

@@ -32,6 +32,9 @@ Against = Literal[
 #: What a reference is. "device" is one that is a reference of that channel; "comparison" is another
 #: device that is none, so that a difference from it is no error of either.
 ReferenceKind = Literal["truth", "course", "device", "consensus", "comparison"]
+#: What a metric is for in verdicts: `primary` ones make the headline, `compared` ones its details;
+#: `diagnostic` ones explain, and are never judged unless settings or a plan give them a margin.
+Level = Literal["primary", "compared", "diagnostic"]
 #: Views of the database, one column per metric.
 Domain = Literal[
     "heart_rate",
@@ -146,7 +149,7 @@ class Metric:
     `needs` are channels that the test recording must have; where `against` names a channel, the
     reference must have it too. `minimum_n` seconds must be comparable. `whole_only` marks metrics
     that make no sense for a part of a workout, `has_interval` those whose value has an interval or
-    a reason why not.
+    a reason why not. `level` says what it is for in verdicts, `judged_in` in which segment.
     """
 
     id: str
@@ -165,6 +168,8 @@ class Metric:
     has_interval: bool
     examples: tuple[Example, ...]
     compute: Callable[[Any], Value]
+    level: Level = "diagnostic"
+    judged_in: str = "all"
 
 
 #: How often the series changed that all metrics and findings of a kind of comparison share: added
@@ -191,6 +196,8 @@ def metric(
     whole_only: bool = False,
     has_interval: bool = False,
     version: int = 1,
+    level: Level = "diagnostic",
+    judged_in: str = "all",
 ) -> Callable[[MetricFunction], MetricFunction]:
     """Register the decorated function as the metric of its own name.
 
@@ -217,6 +224,8 @@ def metric(
             has_interval=has_interval,
             examples=examples,
             compute=function,
+            level=level,
+            judged_in=judged_in,
         )
         return function
 

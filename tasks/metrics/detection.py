@@ -65,6 +65,7 @@ def _note_start(late_s: float, *, distance_m: float | None = None) -> Notes:
     ),
     against="truth",
     whole_only=True,
+    level="compared",
 )
 def start_delay_s(case: Case) -> Value:
     """Return the delay of the start [s]."""
@@ -107,6 +108,7 @@ def start_delay_s(case: Case) -> Value:
     against="truth",
     whole_only=True,
     has_interval=True,
+    level="compared",
 )
 def start_credit_pct(case: Case) -> Value:
     """Return the share of the true distance that was credited [%]."""

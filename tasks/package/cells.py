@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from typing import IO, Any
 
-    from tasks.tables.columns import Column
+    from tasks.tables.column import Column
 
 #: Rows that are text at one time.
 CHUNK_ROWS: Final = 20_000

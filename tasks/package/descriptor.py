@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from config.export import ExportSettings
     from tasks.package.parts import Part
-    from tasks.tables.columns import Column
+    from tasks.tables.column import Column
 
 _PROFILE: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
 _TYPES: Final = {

@@ -8,11 +8,14 @@ that quote cells of an export.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from tasks.tables import tables
-from tasks.tables.columns import COLUMNS, Column
+from tasks.tables.columns import COLUMNS
 from tasks.tables.tables import PAIRS, Table
+
+if TYPE_CHECKING:
+    from tasks.tables.column import Column
 
 
 @dataclass(frozen=True)

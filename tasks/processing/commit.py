@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
     from config.home import Home
+    from config.plan import DatedPlan
     from config.settings import Settings
     from tasks.core.file_records import FileRecord
     from tasks.core.provenance import Run
@@ -109,7 +110,7 @@ def commit(
             _append(connection, outcome, run=run, computed_at=computed_at) for outcome in outcomes
         )
         is_new = any(summary.is_new for summary in summaries)
-        n_answers = _append_answers(connection, settings, run=run)
+        n_answers = _append_answers(connection, settings, prepared.taken_up.plan, run=run)
         if not (changed or is_new or n_answers):
             return Summary(None, summaries, (), complaints, prepared.hints, refused)
         append_rows(connection, RUNS, make_rows(RUNS, [_make_run_row(run)]))
@@ -171,10 +172,12 @@ def _append(
     )
 
 
-def _append_answers(connection: duckdb.DuckDBPyConnection, settings: Settings, *, run: Run) -> int:
+def _append_answers(
+    connection: duckdb.DuckDBPyConnection, settings: Settings, plan: DatedPlan | None, *, run: Run
+) -> int:
     """Look across workouts; append the answers that differ and give how many there were."""
     appended = 0
-    for table, answers in look_across(connection, settings.verdicts):
+    for table, answers in look_across(connection, settings.verdicts, plan):
         rows = [{**row, "run_id": run.run_id} for row in answers]
         appended += append_rows(connection, table, make_rows(table, rows))
     return appended
@@ -221,6 +224,8 @@ def _make_definitions() -> list[Row]:
             "formula": metric.formula,
             "better": metric.better,
             "source": metric.source,
+            "level": metric.level,
+            "judged_in": metric.judged_in,
         }
         for metric in METRICS.values()
     ]

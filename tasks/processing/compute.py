@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from tasks.align import align_workout
 from tasks.archive.lake import read_recording, write_pairs
+from tasks.core.activities import find_surroundings
 from tasks.guard import read_line_isolated
 from tasks.processing.activity import Activity, name_activity_of
 from tasks.processing.measure import measure_workout
@@ -104,6 +105,7 @@ def _make_workout_row(planned: PlannedWorkout, aligned: Aligned, activity: Activ
         "activity": activity.name,
         "activity_from": activity.source,
         "place": activity.place,
+        "surroundings": find_surroundings(activity.place),
         "n_devices": len({subject.device.id for subject in aligned.subjects}),
         "course": None if notes is None else notes.course,
         "notes_file_id": None if notes is None else notes.file_id,

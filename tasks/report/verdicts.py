@@ -103,7 +103,7 @@ def _word(
     return VerdictRow(
         device=devices[row["device_id"]],
         title=definition.title if definition else name_kind(metric),
-        activity=name_kind(row["activity"] or "all"),
+        activity=_name_part(row),
         against=devices[against].label if against in devices else against,
         n_workouts=row["n_workouts"],
         estimate=f"{show(row['estimate'])} {name_unit(unit, units=units)}".strip(),
@@ -114,6 +114,14 @@ def _word(
         needed=row["workouts_needed"],
         model=_word_model(row, show),
     )
+
+
+def _name_part(row: Mapping[str, Any]) -> str:
+    """Name the part of the workouts that is asked about: the place, else the activity."""
+    if row["family"] == "place":
+        return "outdoors / indoors"
+    place = row["place"] or "all"
+    return name_kind(place if place != "all" else row["activity"] or "all")
 
 
 def _word_model(row: Mapping[str, Any], show: Callable[[float | None], str]) -> str:

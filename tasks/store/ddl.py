@@ -21,7 +21,7 @@ from tasks.tables.tables import STORE_TABLES
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from tasks.tables.columns import Column
+    from tasks.tables.column import Column
     from tasks.tables.tables import Table
 
 #: Goes up when a column changes its type or meaning, so that an older program keeps away.

@@ -14,7 +14,7 @@ from tasks.core.registers import METRICS, Domain, Metric
 from tasks.store import aligned as aligned_view
 from tasks.store.ddl import SQL_TYPES, list_names, quote_name, quote_text
 from tasks.store.headlines import COMMENTS, HEADLINES
-from tasks.tables.columns import COLUMNS, Column
+from tasks.tables.columns import COLUMNS
 from tasks.tables.tables import ANSWERS, FINDINGS, LAKE_TABLES, PAIRS, RESULTS, Table
 
 if TYPE_CHECKING:
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     import duckdb
+
+    from tasks.tables.column import Column
 
 #: Setup keys that are columns of the wide views; all others are in the table `setups`.
 SETUP_KEYS: Final = ("wrist", "band", "display", "gnss", "firmware")

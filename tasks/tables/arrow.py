@@ -12,7 +12,7 @@ import pyarrow as pa
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tasks.tables.columns import Column
+    from tasks.tables.column import Column
     from tasks.tables.tables import Table
 
 INSTANT: Final = pa.timestamp("us", tz="UTC")

@@ -7,9 +7,12 @@ Tables of the lake are Parquet files; tables of the store are DuckDB tables, of 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
-from tasks.tables.columns import COLUMNS, Column
+from tasks.tables.columns import COLUMNS
+
+if TYPE_CHECKING:
+    from tasks.tables.column import Column
 
 Home = Literal["lake", "store"]
 Growth = Literal["replace", "append"]
@@ -132,8 +135,8 @@ WORKOUTS: Final = Table(
     "store",
     "one row per workout",
     _pick(
-        "workout_id start_utc end_utc activity activity_from place n_devices course notes_file_id "
-        "local_offset_s fingerprint"
+        "workout_id start_utc end_utc activity activity_from place surroundings n_devices course "
+        "notes_file_id local_offset_s fingerprint"
     ),
     key=("workout_id",),
 )
@@ -165,7 +168,10 @@ METRIC_DEFINITIONS: Final = Table(
     "metric_definitions",
     "store",
     "one row per metric and version",
-    _pick("metric version title unit definition formula better source"),
+    _pick(
+        "metric version title unit definition formula better source level judged_in",
+        level="metric_level",
+    ),
     key=("metric", "version"),
 )
 RESULTS: Final = Table(
@@ -203,11 +209,14 @@ VERDICTS: Final = Table(
     "store",
     "one row per question answered across workouts; append-only",
     _pick(
-        "run_id device_id against activity metric n_workouts estimate ci_low ci_high p_value "
-        "p_adjusted verdict workouts_needed unit note margin model_estimate model_ci_low "
-        "model_ci_high model_workouts model_note"
+        "run_id device_id against family place activity segment metric domain is_primary is_named "
+        "n_workouts n_better n_worse n_tied n_failed n_failed_against left_out level level_against "
+        "scale estimate ci_low ci_high p_value p_adjusted alpha n_looks verdict margin "
+        "workouts_needed workouts_needed_low unit note model_estimate model_ci_low model_ci_high "
+        "model_workouts model_note",
+        place="question_place",
     ),
-    key=("run_id", "device_id", "against", "activity", "metric"),
+    key=("run_id", "device_id", "against", "family", "place", "activity", "segment", "metric"),
     growth="append",
 )
 LEVELS: Final = Table(
@@ -216,10 +225,10 @@ LEVELS: Final = Table(
     "one row per device, activity, condition and metric: the values of whole workouts, one each; "
     "append-only",
     _pick(
-        "run_id device_id activity condition metric counted n_workouts left_out mean mean_ci_low "
-        "mean_ci_high median median_ci_low median_ci_high sd unit no_interval note"
+        "run_id device_id activity condition segment metric counted n_workouts left_out mean "
+        "mean_ci_low mean_ci_high median median_ci_low median_ci_high sd unit no_interval note"
     ),
-    key=("run_id", "device_id", "activity", "condition", "metric", "counted"),
+    key=("run_id", "device_id", "activity", "condition", "segment", "metric", "counted"),
     growth="append",
 )
 LIMITS: Final = Table(

@@ -1,15 +1,18 @@
 """What several workouts together say of a device: better, worse, alike, unclear, or too few.
 
-The workout is the unit of replication, never the second: each gives one number per device, that of
-the whole workout. Of a metric whose best value is zero the size counts, not the sign. Three kinds
-of question are asked:
+The workout is the unit of replication, never the second: each gives one number per device. Of a
+metric whose best value is zero the size counts, not the sign. Questions are answered in families,
+each at a mark of its own (`marks`):
 
-* of a device under test against another device (`devices`): workouts that both recorded;
-* of a device against a criterion (`criteria`): all its workouts;
-* of a device in two conditions (`conditions`), e.g. two wrists, display modes or firmwares.
+* the headline (`devices`): primary metrics, in all places and in each, against one opponent named
+  beforehand; every further opponent has a headline with its own mark;
+* whether place matters (`places`): where it does, the places are told and the whole is not;
+* details (`devices`): all other metrics, where a primary one of their domain is shown;
+* criteria (`criteria`): a device against limits that somebody set;
+* conditions (`conditions`): a device in two, e.g. two wrists, display modes or firmwares.
 
-The questions about one device, one opponent and one activity are a family, for which p values and
-proofs of equivalence are adjusted (`conclude`).
+A family is tested by joint sign flips of whole workouts (`families`, `tasks.maths.sign_flips`), the
+word is chosen in `words`, the row written in `rows`. Failures count (`pairing`).
 
 Beside the answers stand the levels of each device (`levels`), its limits of agreement
 (`agreement`), and, where not every workout has both devices, a model of all of them (`models`).
@@ -21,17 +24,21 @@ from typing import TYPE_CHECKING, Any
 
 from tasks.tables.tables import ANSWERS, LEVELS, LIMITS, VERDICTS, Table
 from tasks.verdicts.agreement import find_limits
-from tasks.verdicts.conclude import conclude
 from tasks.verdicts.conditions import compare_conditions, read_conditions
 from tasks.verdicts.criteria import hold_against_criteria
 from tasks.verdicts.devices import compare_devices
 from tasks.verdicts.levels import describe_levels
-from tasks.verdicts.numbers import FEWEST_WORKOUTS, read_numbers
-from tasks.verdicts.renewal import select_new, withdraw
+from tasks.verdicts.numbers import read_numbers
+from tasks.verdicts.opponents import list_opponents
+from tasks.verdicts.renewal import read_earlier, select_new, withdraw
+from tasks.verdicts.rows import write_row
 
 if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping
+
     import duckdb
 
+    from config.plan import DatedPlan
     from config.verdicts import VerdictSettings
     from tasks.verdicts.conditions import Conditions
     from tasks.verdicts.numbers import Numbers
@@ -42,38 +49,63 @@ __all__ = ["judge", "look_across"]
 
 
 def look_across(
-    connection: duckdb.DuckDBPyConnection, settings: VerdictSettings
+    connection: duckdb.DuckDBPyConnection,
+    settings: VerdictSettings,
+    plan: DatedPlan | None = None,
+    *,
+    devices: Collection[str] | None = None,
 ) -> list[tuple[Table, list[Row]]]:
     """Return the new rows of every table that is answered across workouts.
 
     `connection` is one of the store's, with its views. The rows lack their `run_id`; those that
-    say what the table says already are left out.
+    say what the table says already are left out. With `devices` only questions are answered that
+    one of these devices is part of: those of the workouts that changed.
     """
-    numbers, conditions = read_numbers(connection, settings), read_conditions(connection)
+    numbers = read_numbers(connection, settings, plan)
+    conditions = read_conditions(connection)
+    earlier = read_earlier(connection)
     answered = {
-        VERDICTS: _answer(numbers, conditions, settings),
-        LEVELS: describe_levels(conditions, numbers, settings),
-        LIMITS: find_limits(numbers),
+        VERDICTS: _answer(numbers, conditions, settings, plan, earlier, only=devices),
+        LEVELS: describe_levels(conditions, numbers, settings, only=devices),
+        LIMITS: find_limits(numbers, only=devices),
     }
-    return [(table, select_new(connection, table, answered[table])) for table in ANSWERS]
+    return [
+        (table, select_new(connection, table, answered[table], only=devices)) for table in ANSWERS
+    ]
 
 
-def judge(connection: duckdb.DuckDBPyConnection, settings: VerdictSettings) -> list[Row]:
+def judge(
+    connection: duckdb.DuckDBPyConnection,
+    settings: VerdictSettings,
+    plan: DatedPlan | None = None,
+) -> list[Row]:
     """Answer every question that the store holds workouts for; give rows of `verdicts`.
 
     `connection` is one of the store's, with its views. The rows lack their `run_id`. A question
     that was answered before and has no workouts any more is answered with none.
     """
-    numbers, conditions = read_numbers(connection, settings), read_conditions(connection)
-    rows = _answer(numbers, conditions, settings)
+    numbers = read_numbers(connection, settings, plan)
+    rows = _answer(
+        numbers, read_conditions(connection), settings, plan, read_earlier(connection), only=None
+    )
     return [*rows, *withdraw(connection, VERDICTS, rows)]
 
 
-def _answer(numbers: Numbers, conditions: Conditions, settings: VerdictSettings) -> list[Row]:
-    answers = (
-        *compare_devices(numbers, settings),
-        *hold_against_criteria(numbers, settings),
-        *compare_conditions(conditions, numbers, settings),
-    )
-    enough = [answer for answer in answers if answer.n_workouts >= FEWEST_WORKOUTS]
-    return conclude(enough, power=settings.power)
+def _answer(
+    numbers: Numbers,
+    conditions: Conditions,
+    settings: VerdictSettings,
+    plan: DatedPlan | None,
+    earlier: Mapping[tuple[str, str], Collection[int]],
+    *,
+    only: Collection[str] | None,
+) -> list[Row]:
+    rows: list[Row] = []
+    for opposed in list_opponents(numbers, plan):
+        pair = opposed.device_id, opposed.other_id
+        if only is None or not set(pair).isdisjoint(only):
+            rows += compare_devices(opposed, numbers, settings, earlier=earlier.get(pair, ()))
+    for tested in hold_against_criteria(numbers, settings, plan, only=only):
+        rows.append(write_row(tested, power=settings.power))
+    rows += compare_conditions(conditions, numbers, settings, plan, only=only)
+    return rows

@@ -8,11 +8,12 @@ import numpy as np
 
 from tasks.core.registers import METRICS
 from tasks.maths.limits import compute_limits_from_summaries
+from tasks.verdicts.asked import Measure
 from tasks.verdicts.levels import keep, name_references
 from tasks.verdicts.numbers import FEWEST_WORKOUTS, PARTS_OF_LIMITS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from tasks.verdicts.numbers import ByReference, Numbers
 
@@ -34,7 +35,7 @@ class Parts(NamedTuple):
     reference: str | None
 
 
-def find_limits(numbers: Numbers) -> list[dict[str, Any]]:
+def find_limits(numbers: Numbers, *, only: Collection[str] | None = None) -> list[dict[str, Any]]:
     """Return the rows of `limits`, without their run, of the heart rate of every device.
 
     The stored figures of each workout are enough: no second is read again.
@@ -42,7 +43,11 @@ def find_limits(numbers: Numbers) -> list[dict[str, Any]]:
     rows = []
     bias_metric = PARTS_OF_LIMITS[0]
     for device_id in sorted(numbers.roles):
-        columns = [numbers.values.get((device_id, metric), {}) for metric in PARTS_OF_LIMITS]
+        if only is not None and device_id not in only:
+            continue
+        columns = [
+            numbers.values.get((device_id, Measure(metric)), {}) for metric in PARTS_OF_LIMITS
+        ]
         found = {one: _choose([column.get(one, {}) for column in columns]) for one in columns[0]}
         for activity, there in numbers.split(found):
             kept = [parts for parts in there.values() if parts is not None]

@@ -1,32 +1,44 @@
-"""What is asked across workouts, and what the workouts answer."""
+"""What is asked across workouts, and what the workouts hold for it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal, NamedTuple
 
-from tasks.maths.arrays import NAN, NO_INTERVAL, Interval
+import numpy as np
 
-#: Chance of a wrong claim, in a family of questions, that is taken.
-ALPHA: Final = 0.05
+from tasks.maths.arrays import NAN, NO_INTERVAL, BoolArray, FloatArray, Interval
+
 CRITERION: Final = "criterion"
 #: Devices that verdicts are about; a reference is what others are compared with.
 ASKED_ROLES: Final = ("test", "predecessor", "peer")
+ALL: Final = "all"
+OUTDOORS: Final = "outdoors"
+INDOORS: Final = "indoors"
+
+Family = Literal["headline", "details", "place", "conditions", "criteria"]
+Scale = Literal["difference", "ratio"]
+
+
+class Measure(NamedTuple):
+    """A metric, and the segment in which it is asked about."""
+
+    metric: str
+    segment: str = ALL
 
 
 @dataclass(frozen=True)
 class Question:
-    """What is asked: of a device, against what, in which activity, by which metric."""
+    """What is asked: of a device, against what, by which metric, in which workouts."""
 
     device_id: str
     against: str
-    activity: str
-    metric: str
-
-    @property
-    def family(self) -> tuple[str, str, str]:
-        """What the questions share that are answered together."""
-        return self.device_id, self.against, self.activity
+    family: Family
+    measure: Measure
+    place: str = ALL
+    activity: str = ALL
+    is_primary: bool = False
+    is_named: bool = False
 
 
 @dataclass(frozen=True)
@@ -40,32 +52,75 @@ class Modelled:
 
 
 @dataclass(frozen=True)
-class Answer:
-    """What the workouts say of one question, before its family is looked at.
+class Evidence:
+    """What the workouts hold for one question, one value per workout in the order of time.
 
-    `left_out` counts workouts without a value to compare. `estimate` with `interval` is reported;
-    `difference` is what is compared with zero, and good when it has `good_sign`. `spread` is the
-    SD from which the workouts needed are reckoned. `smallest_p` is what no data of this many
-    workouts go below. `p_equivalent` is that of two one-sided tests; NaN without a `margin`.
-    `model` stands beside the answer between two devices; the answer does not rest on it.
+    `differences` are in the metric's unit, `scaled` on the scale that is tested; both have the
+    failures in them (see `pairing`). `own` and `other` are NaN where the device failed; `other` is
+    empty where nothing is compared with another series. `good_sign` is the sign of a difference
+    that is good for the device. `left_out` counts workouts without a value to compare.
+    `margin` is None where equivalence is not asked. `shift` is added to what is reported: a limit
+    that was taken off.
     """
 
     question: Question
-    n_workouts: int
-    left_out: int
-    estimate: float
-    interval: Interval
-    difference: float
+    workouts: tuple[str, ...]
+    own: FloatArray
+    other: FloatArray
+    differences: FloatArray
+    scaled: FloatArray
+    failed_own: BoolArray
+    failed_other: BoolArray
+    scale: Scale
     good_sign: int
-    spread: float
-    p_value: float
-    smallest_p: float
+    left_out: int
     note: str
     margin: float | None = None
-    p_equivalent: float = NAN
     model: Modelled | None = None
+    shift: float = 0.0
 
     @property
-    def is_too_few(self) -> bool:
-        """Whether no data of this many workouts could show a difference."""
-        return self.smallest_p >= ALPHA
+    def n(self) -> int:
+        """Number of workouts."""
+        return len(self.workouts)
+
+    def select(self, question: Question, workouts: set[str]) -> Evidence:
+        """Return the part of it that lies in `workouts`, for a question about these alone."""
+        kept = np.array([one in workouts for one in self.workouts], dtype=np.bool_)
+        return Evidence(
+            question,
+            tuple(one for one in self.workouts if one in workouts),
+            self.own[kept],
+            self.other[kept] if self.other.size else self.other,
+            self.differences[kept],
+            self.scaled[kept],
+            self.failed_own[kept],
+            self.failed_other[kept],
+            self.scale,
+            self.good_sign,
+            0,
+            self.note,
+            self.margin,
+        )
+
+
+@dataclass(frozen=True)
+class Tested:
+    """What the workouts say of one question within its family.
+
+    `alpha` is the mark of the family. `p_adjusted` is None where nothing may be claimed; `notes`
+    say why, and whatever else a reader must know. `may_speak` is False where the family stays
+    silent whatever the numbers. `p_equivalent` is adjusted, NaN where equivalence is not asked.
+    """
+
+    evidence: Evidence
+    p_value: float
+    p_adjusted: float
+    best_p: float
+    alpha: float
+    n_questions: int
+    n_looks: int = 1
+    p_equivalent: float = NAN
+    may_speak: bool = True
+    horizon: int = 30
+    notes: tuple[str, ...] = ()

@@ -1,4 +1,4 @@
-"""A device against a limit that somebody set, across its workouts."""
+"""A device against limits that somebody set, across its workouts."""
 
 from __future__ import annotations
 
@@ -7,49 +7,69 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tasks.core.registers import METRICS
-from tasks.maths.signed_rank import assess_signed_rank, estimate_centre, find_smallest_p
-from tasks.verdicts.asked import ASKED_ROLES, CRITERION, Answer, Question
-from tasks.verdicts.numbers import compute_spread, name_score, take_best
+from tasks.verdicts.asked import ALL, ASKED_ROLES, CRITERION, Evidence, Measure, Question
+from tasks.verdicts.families import judge_family
+from tasks.verdicts.marks import plan_looks
+from tasks.verdicts.numbers import FEWEST_WORKOUTS, name_score, take_best
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Collection, Iterator
 
+    from config.plan import DatedPlan
     from config.verdicts import Criterion, VerdictSettings
+    from tasks.verdicts.asked import Tested
     from tasks.verdicts.numbers import Numbers
 
 
-def hold_against_criteria(numbers: Numbers, settings: VerdictSettings) -> Iterator[Answer]:
-    """Hold every device that is no reference against every criterion."""
+def hold_against_criteria(
+    numbers: Numbers,
+    settings: VerdictSettings,
+    plan: DatedPlan | None = None,
+    *,
+    only: Collection[str] | None = None,
+) -> Iterator[Tested]:
+    """Hold every device that is no reference against all criteria, one family for each device."""
     asked = sorted(device for device, role in numbers.roles.items() if role in ASKED_ROLES)
-    for criterion in settings.criteria:
-        if criterion.metric not in METRICS:
+    for device_id in asked:
+        if only is not None and device_id not in only:
             continue
-        for device_id in asked:
-            found = {
-                workout_id: take_best(by_reference)
-                for workout_id, by_reference in numbers.find(device_id, criterion.metric).items()
-            }
-            for activity, chosen in numbers.split(found):
-                question = Question(device_id, CRITERION, activity, criterion.metric)
-                yield _answer(question, chosen, criterion)
+        evidence = [
+            _gather(device_id, criterion, numbers)
+            for criterion in settings.criteria
+            if criterion.metric in METRICS
+        ]
+        kept = [one for one in evidence if one.n >= FEWEST_WORKOUTS]
+        if not kept:
+            continue
+        held = {workout_id for one in kept for workout_id in one.workouts}
+        own_plan = plan if plan is not None and plan.plan.device == device_id else None
+        starts = [numbers.workouts[one].start_utc for one in held]
+        yield from judge_family(kept, numbers.workouts, plan_looks(own_plan, starts, n_earlier=0))
 
 
-def _answer(question: Question, found: Mapping[str, float | None], criterion: Criterion) -> Answer:
-    values = np.array([value for value in found.values() if value is not None])
-    centre = estimate_centre(values)
-    differences = values - criterion.limit
+def _gather(device_id: str, criterion: Criterion, numbers: Numbers) -> Evidence:
+    measure = Measure(criterion.metric)
+    found = {
+        workout_id: take_best(by_reference)
+        for workout_id, by_reference in numbers.find(device_id, measure).items()
+    }
+    ordered = [one for one in numbers.workouts if found.get(one) is not None]
+    values = np.array([found[one] for one in ordered], dtype=np.float64)
     side = "at least" if criterion.at_most is None else "at most"
-    return Answer(
-        question,
-        n_workouts=values.size,
-        left_out=len(found) - values.size,
-        estimate=centre.estimate,
-        interval=centre.interval,
-        difference=centre.estimate - criterion.limit,
-        good_sign=1 if criterion.at_most is None else -1,
-        spread=compute_spread(differences),
-        p_value=assess_signed_rank(differences).p_value,
-        smallest_p=find_smallest_p(values.size),
-        note=f"{name_score(question.metric)}, to be {side} {criterion.limit:g} "
-        f"({criterion.source})",
+    never = np.zeros(values.size, dtype=np.bool_)
+    is_primary = numbers.roles.get(device_id) == "test"
+    return Evidence(
+        Question(device_id, CRITERION, "criteria", measure, ALL, is_primary=is_primary),
+        tuple(ordered),
+        values,
+        np.empty(0),
+        values - criterion.limit,
+        values - criterion.limit,
+        never,
+        never,
+        "difference",
+        1 if criterion.at_most is None else -1,
+        len(found) - values.size,
+        f"{name_score(criterion.metric)}, to be {side} {criterion.limit:g} ({criterion.source})",
+        shift=criterion.limit,
     )

@@ -11,13 +11,19 @@ import numpy as np
 from tasks.core.registers import METRICS
 from tasks.maths.bca import FEWEST_VALUES, compute_mean_intervals
 from tasks.maths.intervals import FEWEST_FOR_MEDIAN, compute_median_interval
-from tasks.verdicts.numbers import FEWEST_WORKOUTS, compute_spread, list_described
+from tasks.verdicts.numbers import (
+    FEWEST_WORKOUTS,
+    compute_spread,
+    list_described,
+    list_measures,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Collection, Iterable, Iterator, Mapping
 
     from config.verdicts import VerdictSettings
     from tasks.maths.arrays import FloatArray
+    from tasks.verdicts.asked import Measure
     from tasks.verdicts.conditions import Conditions
     from tasks.verdicts.numbers import ByReference, Numbers
 
@@ -40,7 +46,7 @@ class Group:
     device_id: str
     activity: str
     condition: str
-    metric: str
+    measure: Measure
     counted: str
     values: FloatArray
     left_out: int
@@ -48,15 +54,24 @@ class Group:
 
 
 def describe_levels(
-    conditions: Conditions, numbers: Numbers, settings: VerdictSettings
+    conditions: Conditions,
+    numbers: Numbers,
+    settings: VerdictSettings,
+    *,
+    only: Collection[str] | None = None,
 ) -> list[dict[str, Any]]:
-    """Return the rows of `levels`, without their run.
+    """Return the rows of `levels`, without their run; with `only`, of these devices alone.
 
-    Every device has one for each activity, and for all of them together, and one for each of its
-    conditions where it was worn in two or more. Of metrics whose best value is zero the sizes have
-    a level, too: errors of opposite sign cancel in a mean, and cost a wearer no less.
+    Every device has one for each activity, and for all of them together, one outdoors and one
+    indoors, and one for each of its conditions where it was worn in two or more. Of metrics whose
+    best value is zero the sizes have a level, too: errors of opposite sign cancel in a mean, and
+    cost a wearer no less.
     """
-    groups = list(_gather(conditions, numbers, settings))
+    groups = [
+        group
+        for group in _gather(conditions, numbers, settings)
+        if only is None or group.device_id in only
+    ]
     intervals = compute_mean_intervals([group.values for group in groups])
     return [
         _write(group, low=found.low, high=found.high)
@@ -69,14 +84,26 @@ def _gather(conditions: Conditions, numbers: Numbers, settings: VerdictSettings)
     for (device_id, key), by_value in conditions.items():
         named = {f"{key}: {value}": worn for value, worn in by_value.items()}
         by_device.setdefault(device_id, {}).update(named)
+    by_place = _find_places(numbers)
     for device_id in sorted(numbers.roles):
         for metric in list_described(settings):
-            values = numbers.values.get((device_id, metric), {})
-            found = {one: choose(by_reference) for one, by_reference in values.items()}
-            yield from _split(device_id, ALL_CONDITIONS, metric, found, numbers)
-            for condition, worn in by_device.get(device_id, {}).items():
-                there = {one: chosen for one, chosen in found.items() if one in worn}
-                yield from _split(device_id, condition, metric, there, numbers)
+            for measure in list_measures(metric):
+                values = numbers.values.get((device_id, measure), {})
+                found = {one: choose(by_reference) for one, by_reference in values.items()}
+                yield from _split(device_id, ALL_CONDITIONS, measure, found, numbers)
+                groups = {**by_place, **by_device.get(device_id, {})}
+                for condition, worn in groups.items():
+                    there = {one: chosen for one, chosen in found.items() if one in worn}
+                    yield from _split(device_id, condition, measure, there, numbers)
+
+
+def _find_places(numbers: Numbers) -> dict[str, set[str]]:
+    """Return the workouts outdoors and indoors, as conditions that every device shares."""
+    found: dict[str, set[str]] = {}
+    for workout_id, workout in numbers.workouts.items():
+        if workout.surroundings is not None:
+            found.setdefault(f"surroundings: {workout.surroundings}", set()).add(workout_id)
+    return found if len(found) > 1 else {}
 
 
 def choose(by_reference: ByReference) -> Chosen | None:
@@ -90,7 +117,7 @@ def choose(by_reference: ByReference) -> Chosen | None:
 def _split(
     device_id: str,
     condition: str,
-    metric: str,
+    measure: Measure,
     found: Mapping[str, Chosen | None],
     numbers: Numbers,
 ) -> Iterator[Group]:
@@ -100,10 +127,10 @@ def _split(
             continue
         values = np.array([one.value for one in kept], dtype=np.float64)
         left_out, note = len(there) - len(kept), name_references(one.reference for one in kept)
-        yield Group(device_id, activity, condition, metric, VALUE, values, left_out, note)
-        if METRICS[metric].better == "zero":
+        yield Group(device_id, activity, condition, measure, VALUE, values, left_out, note)
+        if METRICS[measure.metric].better == "zero":
             sizes = np.abs(values)
-            yield Group(device_id, activity, condition, metric, SIZE, sizes, left_out, note)
+            yield Group(device_id, activity, condition, measure, SIZE, sizes, left_out, note)
 
 
 def name_references(references: Iterable[str | None]) -> str:
@@ -116,12 +143,13 @@ def name_references(references: Iterable[str | None]) -> str:
 def _write(group: Group, *, low: float, high: float) -> dict[str, Any]:
     values = group.values
     median = compute_median_interval(values)
-    metric = METRICS[group.metric]
+    metric = METRICS[group.measure.metric]
     return {
         "device_id": group.device_id,
         "activity": group.activity,
         "condition": group.condition,
-        "metric": group.metric,
+        "segment": group.measure.segment,
+        "metric": group.measure.metric,
         "counted": group.counted,
         "n_workouts": values.size,
         "left_out": group.left_out,

@@ -10,51 +10,72 @@ import numpy as np
 
 from tasks.core.registers import METRICS
 from tasks.maths.arrays import NAN, FloatArray
+from tasks.verdicts.asked import ALL, Measure
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+    from datetime import datetime
 
     import duckdb
 
+    from config.plan import DatedPlan
     from config.verdicts import VerdictSettings
 
-ALL_ACTIVITIES: Final = "all"
 #: A single workout says nothing across workouts.
 FEWEST_WORKOUTS: Final = 2
 #: Mean difference, its spread, and how many independent seconds it rests on.
 PARTS_OF_LIMITS: Final = ("hr_bias_bpm", "hr_sd_bpm", "hr_effective_n")
+#: Metrics by which failures are known.
+LOCK_FAILED: Final = "hr_lock_failed_pct"
+RISES_MISSED: Final = "hr_missed_rises_pct"
+FIRST_FIX: Final = "track_first_fix_s"
+_OF_FAILURES: Final = (LOCK_FAILED, RISES_MISSED, FIRST_FIX)
+AFTER_LOCK: Final = "after_lock"
 
 #: A difference from a device that is no reference is no error: its workout has no value.
 _VALUES: Final = """
-SELECT workout_id, latest_results.device_id, metric, reference,
-  CASE WHEN reference_kind IS DISTINCT FROM 'comparison' THEN value END,
-  coalesce(activity, 'other')
+SELECT workout_id, latest_results.device_id, metric, segment, reference,
+  CASE WHEN reference_kind IS DISTINCT FROM 'comparison' THEN value END
 FROM latest_results JOIN workouts USING (workout_id)
-WHERE segment = 'all' AND list_contains(?, metric)
-ORDER BY workout_id, device_id, metric, reference_rank, reference, value
+WHERE segment IN ('all', 'after_lock') AND list_contains(?, metric)
+ORDER BY workout_id, device_id, metric, segment, reference_rank, reference, value
+"""
+_WORKOUTS: Final = """
+SELECT workout_id, start_utc, coalesce(activity, 'other'), surroundings FROM workouts
+ORDER BY start_utc, workout_id
 """
 
-#: The values of one device and metric in one workout by their reference, the best one first.
+#: The values of one device and measure in one workout by their reference, the best one first.
 ByReference = dict[str | None, float | None]
 _Found = TypeVar("_Found")
 
 
 @dataclass(frozen=True)
+class Workout:
+    """What is known of a workout besides its values."""
+
+    start_utc: datetime | None
+    activity: str
+    surroundings: str | None
+
+
+@dataclass(frozen=True)
 class Numbers:
-    """One number per device, metric, workout and reference; the devices' roles, the activities.
+    """One number per device, measure, workout and reference; the devices' roles, the workouts.
 
     `values` are as measured, `scores` as they are compared: without their sign where the best
-    value is zero.
+    value is zero. `workouts` are in the order of time; `worn` holds those that a device recorded.
     """
 
-    values: Mapping[tuple[str, str], Mapping[str, ByReference]]
-    scores: Mapping[tuple[str, str], Mapping[str, ByReference]]
-    activities: Mapping[str, str]
+    values: Mapping[tuple[str, Measure], Mapping[str, ByReference]]
+    scores: Mapping[tuple[str, Measure], Mapping[str, ByReference]]
+    workouts: Mapping[str, Workout]
     roles: Mapping[str, str]
+    worn: Mapping[str, set[str]]
 
-    def find(self, device_id: str, metric: str) -> Mapping[str, ByReference]:
-        """Return the scores of one device and metric, by workout and reference."""
-        return self.scores.get((device_id, metric), {})
+    def find(self, device_id: str, measure: Measure) -> Mapping[str, ByReference]:
+        """Return the scores of one device and measure, by workout and reference."""
+        return self.scores.get((device_id, measure), {})
 
     def split(self, found: Mapping[str, _Found]) -> Iterator[tuple[str, dict[str, _Found]]]:
         """Return the values by workout for each activity, and all of them where there are several.
@@ -63,26 +84,61 @@ class Numbers:
         """
         by_activity: dict[str, dict[str, _Found]] = defaultdict(dict)
         for workout_id, one in sorted(found.items()):
-            by_activity[self.activities[workout_id]][workout_id] = one
+            by_activity[self.workouts[workout_id].activity][workout_id] = one
         for activity, chosen in sorted(by_activity.items()):
             if len(chosen) >= FEWEST_WORKOUTS:
                 yield activity, chosen
         if len(by_activity) > 1:
-            yield ALL_ACTIVITIES, dict(sorted(found.items()))
+            yield ALL, dict(sorted(found.items()))
+
+    def has_failed(self, device_id: str, measure: Measure, workout_id: str) -> bool:
+        """Say whether a value is lacking because the device failed.
+
+        Heart rate that never locked has no time to lock and nothing after it; one that missed
+        every rise has no delay; a device without a fix outdoors, that had one in another workout,
+        has no track.
+        """
+        metric, segment = measure
+        if metric == "hr_lock_s" or segment == AFTER_LOCK:
+            return self._reaches(device_id, LOCK_FAILED, workout_id)
+        if metric == "hr_rise_delay_s":
+            return self._reaches(device_id, RISES_MISSED, workout_id)
+        domain = METRICS[metric].domain if metric in METRICS else None
+        if domain != "track" or self.workouts[workout_id].surroundings != "outdoors":
+            return False
+        fixes = self.values.get((device_id, Measure(FIRST_FIX)), {})
+        here = take_best(fixes.get(workout_id, {}))
+        return workout_id in fixes and here is None and self._has_track(device_id)
+
+    def _has_track(self, device_id: str) -> bool:
+        fixes = self.values.get((device_id, Measure(FIRST_FIX)), {})
+        return any(take_best(found) is not None for found in fixes.values())
+
+    def _reaches(self, device_id: str, metric: str, workout_id: str) -> bool:
+        found = self.values.get((device_id, Measure(metric)), {}).get(workout_id, {})
+        return (take_best(found) or 0.0) >= 100.0  # noqa: PLR2004 - all of it, in percent
 
 
-def read_numbers(connection: duckdb.DuckDBPyConnection, settings: VerdictSettings) -> Numbers:
-    """Read the newest values of the whole workouts, of the metrics that are asked about."""
-    metrics = {*list_described(settings), *PARTS_OF_LIMITS}
-    values: dict[tuple[str, str], dict[str, ByReference]] = defaultdict(lambda: defaultdict(dict))
-    activities: dict[str, str] = {}
+def read_numbers(
+    connection: duckdb.DuckDBPyConnection,
+    settings: VerdictSettings,
+    plan: DatedPlan | None = None,
+) -> Numbers:
+    """Read the newest values of the metrics that are asked about."""
+    planned = plan.plan.margins if plan is not None else {}
+    metrics = {*list_described(settings), *PARTS_OF_LIMITS, *_OF_FAILURES, *planned}
+    values: dict[tuple[str, Measure], dict[str, ByReference]] = defaultdict(
+        lambda: defaultdict(dict)
+    )
+    worn: dict[str, set[str]] = defaultdict(set)
     rows = connection.execute(_VALUES, [sorted(metrics & METRICS.keys())]).fetchall()
-    for workout_id, device_id, metric, reference, value, activity in rows:
-        values[device_id, metric][workout_id][reference] = value
-        activities[workout_id] = activity
-    scores = {one: _score(one[1], by_workout) for one, by_workout in values.items()}
+    for workout_id, device_id, metric, segment, reference, value in rows:
+        values[device_id, Measure(metric, segment)][workout_id][reference] = value
+        worn[device_id].add(workout_id)
+    scores = {one: _score(one[1].metric, by_workout) for one, by_workout in values.items()}
     roles = dict(connection.execute("SELECT device_id, role FROM devices").fetchall())
-    return Numbers(values, scores, activities, roles)
+    workouts = {row[0]: Workout(*row[1:]) for row in connection.execute(_WORKOUTS).fetchall()}
+    return Numbers(dict(values), scores, workouts, roles, worn)
 
 
 def _score(metric: str, values: Mapping[str, ByReference]) -> Mapping[str, ByReference]:
@@ -117,12 +173,18 @@ def list_described(settings: VerdictSettings) -> list[str]:
     return sorted(metric for metric in named if metric in METRICS)
 
 
+def list_measures(metric: str) -> tuple[Measure, ...]:
+    """Return the segments in which a metric is asked about, the one that is judged first."""
+    judged = METRICS[metric].judged_in
+    return (Measure(metric, judged), *([Measure(metric)] if judged != ALL else []))
+
+
 def find_good_sign(metric: str) -> int:
     """Return the sign of a difference of two numbers when the first is the better one."""
     return 1 if METRICS[metric].better == "higher" else -1
 
 
-def take_best(by_reference: ByReference) -> float | None:
+def take_best(by_reference: Mapping[str | None, float | None]) -> float | None:
     """Return the value against the best reference that has one."""
     return next((value for value in by_reference.values() if value is not None), None)
 

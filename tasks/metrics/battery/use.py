@@ -47,6 +47,7 @@ if TYPE_CHECKING:
         Example(read_every_ten_minutes(50, 49, 60, 59), None, "charged on the way"),
     ),
     has_interval=True,
+    level="primary",
 )
 def battery_rate_pct_per_h(case: Case) -> Value:
     """Return the charge used per hour [%/h]."""

@@ -101,6 +101,7 @@ def distance_error_m(case: Case) -> Value:
     source=_SOURCE,
     examples=(Example(_TWO_SIDES, 25.0, "by hand: 4 of 16"), _NONE),
     against="distance",
+    level="primary",
 )
 def distance_error_pct(case: Case) -> Value:
     """Return the error of the own distance [%]."""

@@ -78,6 +78,7 @@ def speed_bias_mps(case: Case) -> Value:
     needs=(SPEED,),
     has_interval=True,
     version=2,
+    level="compared",
 )
 def speed_mae_mps(case: Case) -> Value:
     """Return the mean absolute speed error [m/s]."""

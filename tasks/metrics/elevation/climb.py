@@ -219,6 +219,7 @@ def ascent_error_m(case: Case) -> Value:
     ),
     against="altitude",
     needs=(ALTITUDE,),
+    level="primary",
 )
 def ascent_error_pct(case: Case) -> Value:
     """Return the ascent error [%]."""

@@ -68,6 +68,7 @@ def altitude_bias_m(case: Case) -> Value:
     examples=(Example(_WAVY, 2.0, "by hand: 2 m about the mean"), NO_HEIGHT),
     against="altitude",
     needs=(ALTITUDE,),
+    level="compared",
 )
 def altitude_rms_m(case: Case) -> Value:
     """Return the RMS error without the offset [m]."""

@@ -47,6 +47,7 @@ _PENCIL: Final = "by hand: differences -10, 8, -8, 13"
     needs=(HEART_RATE,),
     has_interval=True,
     version=2,
+    level="compared",
 )
 def hr_bias_bpm(case: Case) -> Value:
     """Return the mean error [bpm]."""
@@ -93,6 +94,8 @@ def hr_sd_bpm(case: Case) -> Value:
     needs=(HEART_RATE,),
     has_interval=True,
     version=2,
+    level="primary",
+    judged_in="after_lock",
 )
 def hr_mae_bpm(case: Case) -> Value:
     """Return the mean absolute error [bpm]."""
@@ -126,6 +129,7 @@ def hr_mae_bpm(case: Case) -> Value:
     needs=(HEART_RATE,),
     has_interval=True,
     version=2,
+    level="compared",
 )
 def hr_mape_pct(case: Case) -> Value:
     """Return the mean absolute error in percent of the reference."""

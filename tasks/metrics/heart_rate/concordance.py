@@ -87,6 +87,7 @@ def hr_loa_high_bpm(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     version=2,
+    level="compared",
 )
 def hr_ccc(case: Case) -> Value:
     """Return Lin's concordance coefficient."""

@@ -72,6 +72,7 @@ class Delays:
     needs=(HEART_RATE,),
     version=2,
     has_interval=True,
+    level="compared",
 )
 def hr_rise_delay_s(case: Case) -> Value:
     """Return the typical delay at half rise [s]."""

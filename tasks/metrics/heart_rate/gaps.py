@@ -13,6 +13,7 @@ from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, n
 from tasks.metrics.heart_rate.reference import HEART_RATE, mark_silent_samples
 
 if TYPE_CHECKING:
+    from tasks.maths.arrays import BoolArray
     from tasks.workout.case import Case
 
 _SMOOTH_S: Final = 5
@@ -74,14 +75,20 @@ def hr_dropouts(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     minimum_n=0,
+    level="compared",
 )
 def hr_dropout_s(case: Case) -> Value:
     """Return the time in dropouts inside the case's seconds [s]."""
     if not case.test.has(HEART_RATE):
         return unknown(_NO_VALUE)
+    return compare_heart_rates(case).give(float(mark_dropouts(case).sum()))
+
+
+def mark_dropouts(case: Case) -> BoolArray:
+    """Mark the case's seconds that lie in dropouts."""
     runs = (*find_missing_runs(case), *find_frozen_stretches(case))
-    inside = mark_runs(runs, case.segment.mask.size) & case.segment.mask
-    return compare_heart_rates(case).give(float(inside.sum()))
+    inside: BoolArray = mark_runs(runs, case.segment.mask.size) & case.segment.mask
+    return inside
 
 
 @finding(

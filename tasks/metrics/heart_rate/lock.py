@@ -73,6 +73,7 @@ _LONGEST_STEP_S: Final = 10
     against="heart_rate",
     needs=(HEART_RATE,),
     whole_only=True,
+    level="primary",
 )
 def hr_lock_s(case: Case) -> Value:
     """Return the time to lock [s]."""

@@ -131,6 +131,7 @@ def hr_rise_shortfall_bpm(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     version=2,
+    level="compared",
 )
 def hr_missed_rises_pct(case: Case) -> Value:
     """Return the share of missed rises [%]."""

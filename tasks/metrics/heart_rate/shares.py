@@ -42,6 +42,7 @@ _INTERVAL: Final = f"{SOURCE}, on the logit scale"
     needs=(HEART_RATE,),
     has_interval=True,
     version=2,
+    level="compared",
 )
 def hr_within_5_bpm_pct(case: Case) -> Value:
     """Return the share of seconds within 5 bpm [%]."""

@@ -82,6 +82,7 @@ def swim_lengths(case: Case) -> Value:
         Example(make_swim(_SIX), None, "nobody else counted"),
     ),
     against="lengths",
+    level="primary",
 )
 def swim_lengths_error(case: Case) -> Value:
     """Return the error of the count."""
@@ -200,6 +201,7 @@ def swim_distance_error_pct(case: Case) -> Value:
         Example(make_swim(_SIX, notes=_note(lengths=6)), None, "nobody counted the strokes"),
     ),
     against="lengths",
+    level="compared",
 )
 def swim_strokes_error_pct(case: Case) -> Value:
     """Return the error of the stroke count [%]."""

@@ -63,6 +63,7 @@ _SWUM: Final = _note(4, "freestyle", "freestyle", "backstroke", "backstroke")
         ),
     ),
     against="lengths",
+    level="compared",
 )
 def swim_stroke_type_match_pct(case: Case) -> Value:
     """Return the share of lengths with the right stroke [%]."""

@@ -94,6 +94,7 @@ class Passages:
     ),
     against="position",
     needs=POSITION,
+    level="compared",
 )
 def track_corners_cut_per_km(case: Case) -> Value:
     """Return the number of corners cut per km."""

@@ -49,6 +49,7 @@ _P95: Final = 0.95
     examples=(Example(ASIDE, 3.0, "by hand: 3 m aside", 1e-3), _MISSING),
     against="position",
     needs=POSITION,
+    level="primary",
 )
 def track_cross_median_m(case: Case) -> Value:
     """Return the median distance from the line [m]."""
@@ -120,6 +121,7 @@ def track_cross_rms_m(case: Case) -> Value:
     examples=(Example(ASIDE, 3.0, "by hand: 3 m aside", 1e-3), _MISSING),
     against="position",
     needs=POSITION,
+    level="compared",
 )
 def track_cross_p95_m(case: Case) -> Value:
     """Return the Cross-track error, 95th percentile [m]."""

@@ -69,6 +69,7 @@ _STUCK: Final[dict[str, Any]] = {
     examples=(Example(_LATE, 7.0, "by hand: seven seconds without"), _STILL),
     needs=POSITION,
     whole_only=True,
+    level="compared",
 )
 def track_first_fix_s(case: Case) -> Value:
     """Return the time to the first fix [s]."""

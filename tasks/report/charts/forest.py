@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from tasks.report.facts import DeviceData, DeviceFacts
 
 _ALL: Final = "all"
+_FAMILIES: Final = ("headline", "details")
 #: The number that is also shown by activity.
 _BY_ACTIVITY: Final = "hr_mae_bpm"
 _DOMAINS: Final = ("heart_rate", "track", "distance", "elevation", "swimming", "battery")
@@ -53,7 +54,7 @@ def draw_forest(data: DeviceData) -> tuple[Drawing, ...]:
     """Draw one figure against each other device, and one number by activity."""
     drawings = []
     for other in _list_opponents(data):
-        rows = [one for one in data.verdicts if one["against"] == other.device_id]
+        rows = _pick_answers(data, other)
         usable = [one for one in rows if one["margin"] and one["estimate"] is not None]
         whole = list(_pick_whole(data, usable))
         if whole:
@@ -69,6 +70,17 @@ def draw_forest(data: DeviceData) -> tuple[Drawing, ...]:
                 _draw(data, other, by_activity, end="--by-activity", what=f": {title} by activity")
             )
     return tuple(drawings)
+
+
+def _pick_answers(data: DeviceData, other: DeviceFacts) -> list[Mapping[str, Any]]:
+    """Return what all places say; of a metric in the headline no other segment."""
+    rows = [
+        one
+        for one in data.verdicts
+        if one["against"] == other.device_id and one["family"] in _FAMILIES and one["place"] == _ALL
+    ]
+    judged = {one["metric"]: one["segment"] for one in rows if one["family"] == _FAMILIES[0]}
+    return [one for one in rows if judged.get(one["metric"], one["segment"]) == one["segment"]]
 
 
 def _list_opponents(data: DeviceData) -> list[DeviceFacts]:

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from tasks.core.errors import CowornError
 from tasks.package.cells import open_for_text, spell_column, write_csv
 from tasks.tables.arrow import INSTANT
-from tasks.tables.columns import COLUMNS, Column
+from tasks.tables.column import Column
+from tasks.tables.columns import COLUMNS
 
 if TYPE_CHECKING:
     from pathlib import Path

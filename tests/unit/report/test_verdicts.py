@@ -20,7 +20,14 @@ if TYPE_CHECKING:
     from config.home import Home
 
 SETTINGS = load_settings()
-COMMON = {"run_id": "20260502T120000-abcdef", "device_id": "alder-2", "activity": "running"}
+COMMON = {
+    "run_id": "20260502T120000-abcdef",
+    "device_id": "alder-2",
+    "family": "headline",
+    "place": "all",
+    "activity": "running",
+    "segment": "all",
+}
 ROWS: list[dict[str, Any]] = [
     {
         **COMMON,

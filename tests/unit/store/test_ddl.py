@@ -14,10 +14,10 @@ from tasks.core import discovery, registers
 from tasks.core.errors import CowornError, UsageError
 from tasks.store import StoreSchemaError, ddl, open_store, publish, read_store, replace_rows
 from tasks.store.connect import prepare_store
-from tasks.tables import columns
-from tasks.tables.columns import Column
+from tasks.tables import answer_columns, columns
+from tasks.tables.column import Column
 from tasks.tables.tables import STORE_TABLES, WORKOUTS, Table
-from tasks.verdicts.conclude import ALIKE, BETTER, TOO_FEW, UNCLEAR, WORSE
+from tasks.verdicts.words import ALIKE, BETTER, TOO_FEW, UNCLEAR, WORSE
 from tests.unit.store.rows import make_workouts
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ def test_declared_words_are_those_of_the_program() -> None:
     discovery.load_metrics()
     assert set(columns.FINDING_KINDS) == set(registers.FINDING_KINDS)
     assert set(columns.ROLES) == set(get_args(Role))
-    assert {BETTER, WORSE, ALIKE, UNCLEAR, TOO_FEW} <= set(columns.VERDICTS)
+    assert {BETTER, WORSE, ALIKE, UNCLEAR, TOO_FEW} <= set(answer_columns.VERDICTS)
 
 
 def test_a_store_from_before_the_words_keeps_its_rows_in_order(home: Home) -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+from config.plan import DatedPlan, Plan
 from config.settings import load_settings
+from tasks.core.registers import METRICS
 from tasks.store import append_if_changed, append_rows, open_store, replace_rows
 from tasks.tables.arrow import make_empty, make_rows
 from tasks.tables.tables import DEVICES, FINDINGS, RESULTS, SETUPS, VERDICTS, WORKOUTS, Table
@@ -39,11 +41,17 @@ class Store:
         setup: dict[str, str] | None = None,
         ranks: dict[str, int] | None = None,
         kind: str = "device",
+        place: str | None = None,
     ) -> None:
         self.n_workouts += 1
         key = f"w{self.n_workouts:03}"
         begin = BEGIN + timedelta(days=self.n_workouts)
-        workout = {"workout_id": key, "start_utc": begin, "activity": activity}
+        workout = {
+            "workout_id": key,
+            "start_utc": begin,
+            "activity": activity,
+            "surroundings": place,
+        }
         rows = [
             {
                 **name_result(key, device, metric),
@@ -69,13 +77,26 @@ class Store:
                 findings=make_empty(FINDINGS),
             )
 
-    def judge(self, settings: VerdictSettings, *, keep: bool = False) -> list[dict[str, Any]]:
+    def judge(
+        self, settings: VerdictSettings, plan: DatedPlan | None = None, *, keep: bool = False
+    ) -> list[dict[str, Any]]:
         with open_store(self.home) as connection:
-            rows = judge(connection, settings)
+            rows = judge(connection, settings, plan)
             if keep:
-                stamped = [{**row, "run_id": "r1"} for row in rows]
+                stamped = [{**row, "run_id": f"r{self.n_workouts}"} for row in rows]
                 append_rows(connection, VERDICTS, make_rows(VERDICTS, stamped))
         return rows
+
+    def name(self, device_id: str, role: str) -> None:
+        """Make a further device known."""
+        with open_store(self.home) as connection:
+            rows = [{"device_id": device_id, "role": role}]
+            replace_rows(connection, DEVICES, make_rows(DEVICES, rows))
+
+    def look_at(self, settings: VerdictSettings, devices: set[str]) -> list[dict[str, Any]]:
+        """Return the new verdicts of some devices."""
+        with open_store(self.home) as connection:
+            return dict(look_across(connection, settings, devices=devices))[VERDICTS]
 
     def look(self, settings: VerdictSettings, table: Table) -> list[dict[str, Any]]:
         """Look across workouts, keep what is new, and give what is new in one table."""
@@ -95,7 +116,7 @@ def name_result(workout_id: str, device_id: str, metric: str) -> dict[str, Any]:
         "recording_id": f"{workout_id}-{device_id}",
         "device_id": device_id,
         "reference": "strap",
-        "segment": "all",
+        "segment": METRICS[metric].judged_in if metric in METRICS else "all",
         "metric": metric,
         "metric_version": 1,
     }
@@ -106,6 +127,32 @@ def choose(margins: dict[str, float], criteria: Sequence[dict[str, Any]] = ()) -
     return type(base).model_validate(
         {"power": base.power, "margins": margins, "criteria": list(criteria)}
     )
+
+
+def plan_for(
+    workouts: int,
+    margins: dict[str, float] | None = None,
+    *,
+    begin: date | None = None,
+    end: date | None = None,
+) -> DatedPlan:
+    """Return a plan that was there before the first workout: new against old."""
+    plan = Plan(
+        device="new",
+        against=("old",),
+        workouts=workouts,
+        margins=margins or {},
+        begin=begin,
+        end=end,
+    )
+    before = BEGIN - timedelta(days=1)
+    since = {("device", ""): before, ("workouts", ""): before}
+    return DatedPlan(plan, "p1", before, since)
+
+
+def jitter(number: int) -> float:
+    """Return a small number that is unlike that of the workout before."""
+    return 0.3 * (number % 2) + number / 100
 
 
 MAE = choose({"hr_mae_bpm": 1.0})
