@@ -60,14 +60,7 @@ def pair_devices(
             kept[workout_id] = Pair(common.own, common.other)
             pairs[workout_id] = common
         elif any(failed):
-            values = (take_best(mine), take_best(theirs))
-            kept[workout_id] = Pair(
-                *(
-                    NAN if lost or value is None else value
-                    for lost, value in zip(failed, values, strict=True)
-                ),
-                *failed,
-            )
+            kept[workout_id] = Pair(_take(mine, failed[0]), _take(theirs, failed[1]), *failed)
         else:
             left_out += bool(mine or theirs)
     alone = (find_alone(own, others, judged=judged), find_alone(others, own, judged=judged))
