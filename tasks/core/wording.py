@@ -123,6 +123,12 @@ def name_kind(kind: str) -> str:
     return kind.replace("_", " ")
 
 
+def write_day(local_s: float) -> str:
+    """Return a day without its year: 2 May."""
+    day = _EPOCH + timedelta(seconds=local_s)
+    return f"{day.day}\N{NO-BREAK SPACE}{day:%b}"
+
+
 def join_words(words: list[str]) -> str:
     """Return "a", "a and b" or "a, b and c"."""
     if len(words) < 2:  # noqa: PLR2004 - nothing to join

@@ -1,0 +1,259 @@
+"""A device against another one: the sentence that a verdict allows, with its count."""
+
+from __future__ import annotations
+
+import statistics
+from typing import TYPE_CHECKING, Any, Final
+
+from tasks.answers.facts import ALL, list_by_surroundings
+from tasks.answers.sentence import Sentence, Strength, Use, begin, of, tally_pairs
+from tasks.core.wording import count
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from tasks.answers.facts import DeviceFacts, Facts, Metric, Pair
+    from tasks.answers.phrases import Phrase
+    from tasks.answers.sentence import Pen
+
+_SHOWN: Final = {"better": True, "worse": False}
+_LEANS: Final = {"leans better": True, "leans worse": False}
+#: Fewer workouts that all say the same are told one by one on their pages, not as a count.
+_FEWEST_ALL_ALIKE: Final = 3
+#: A split by place that was seen afterwards is told up to this p of the exact test of its labels.
+_SPLIT_P: Final = 0.05
+
+
+def compare(
+    facts: Facts, device: DeviceFacts, other: DeviceFacts, phrase: Phrase, *, pen: Pen
+) -> Sentence | None:
+    """Return what may be said of one metric of two devices, None where they share no workout."""
+    metric = facts.metrics.get(phrase.metric)
+    pairs = facts.find_pairs(device.device_id, other.device_id, phrase.metric, phrase.segment)
+    if metric is None or not pairs:
+        return None
+    said = _Said(facts, device, other, phrase, metric, pen, pairs)
+    row = facts.find_verdict(device.device_id, other.device_id, phrase.metric)
+    word = row["verdict"] if row else "too few"
+    if word in _SHOWN:
+        return said.write_shown(row or {}, better=_SHOWN[word])
+    if word == "alike":
+        return said.write_alike(row or {})
+    split = said.write_split()
+    if split is not None:
+        return split
+    if word in _LEANS:
+        return said.write_count(row, better=_LEANS[word], strength="leans")
+    return said.write_unsettled(row, word)
+
+
+class _Said:
+    """The sentences that one comparison can become."""
+
+    def __init__(
+        self,
+        facts: Facts,
+        device: DeviceFacts,
+        other: DeviceFacts,
+        phrase: Phrase,
+        metric: Metric,
+        pen: Pen,
+        pairs: Sequence[Pair],
+    ) -> None:
+        self.facts, self.device, self.other, self.phrase = facts, device, other, phrase
+        self.metric, self.pen, self.pairs = metric, pen, pairs
+
+    def write_shown(self, row: Mapping[str, Any], *, better: bool) -> Sentence:
+        """Tell a difference that holds beyond these workouts."""
+        tally = tally_pairs(self.pairs, self.metric, better=better)
+        return self._make(
+            "write",
+            f"{begin(self._clause(better=better))}: {self._levels(self.pairs)}, in "
+            f"{of(tally.count(1.0), len(tally))} workouts.",
+            evidence=self._describe(row),
+            strength="shown",
+            tally=tally,
+        )
+
+    def write_alike(self, row: Mapping[str, Any]) -> Sentence:
+        """Tell a difference that is shown not to matter."""
+        margin = row["margin"]
+        within = tuple(float(abs(one.own - one.other) <= margin) for one in self.pairs)
+        return self._make(
+            "write",
+            f"{begin(self.phrase.alike.format(other=self.other.name))}, within "
+            f"{self.pen.difference(margin, self.metric)}.",
+            evidence=f"Within the margin in {of(within.count(1.0), len(within))} workouts. "
+            f"{self._describe(row)}",
+            strength="alike",
+            tally=within,
+        )
+
+    def write_split(self) -> Sentence | None:
+        """Tell places one by one where they say different things."""
+        row = self.facts.find_verdict(
+            self.device.device_id, self.other.device_id, self.phrase.metric, family="place"
+        )
+        if row is None or row["p_value"] is None or row["p_value"] > _SPLIT_P:
+            return None
+        places = [
+            (name, there) for name, there in list_by_surroundings(self.pairs) if len(there) > 1
+        ]
+        if len(places) < 2:  # noqa: PLR2004 - nothing to tell apart
+            return None
+        parts: list[str] = []
+        tallies: list[float] = []
+        for name, there in places:
+            better = self._is_mostly_better(there)
+            tally = tally_pairs(there, self.metric, better=better)
+            clause = self._clause(better=better, short=bool(parts))
+            parts.append(
+                f"{name} {clause} in {of(tally.count(1.0), len(tally))}: {self._levels(there)}"
+            )
+            tallies.extend(tally)
+        chosen = "" if row["verdict"] in {"better", "worse"} else "the split was seen afterwards; "
+        return self._make(
+            "count",
+            " ".join(f"{begin(part)}." for part in parts),
+            evidence=f"Medians. Place makes a difference: {chosen}exact p {row['p_value']:.3f} of "
+            "this metric alone.",
+            strength="few",
+            tally=tuple(tallies),
+            boost=0.5,
+        )
+
+    def write_count(
+        self, row: Mapping[str, Any] | None, *, better: bool, strength: Strength
+    ) -> Sentence:
+        """Tell what is true of these workouts, and no promise for the next."""
+        tally = tally_pairs(self.pairs, self.metric, better=better)
+        return self._make(
+            "count",
+            f"{begin(self._clause(better=better))} in {_count(tally)}: {self._levels(self.pairs)}.",
+            evidence=self._describe(row),
+            strength=strength,
+            tally=tally,
+        )
+
+    def write_unsettled(self, row: Mapping[str, Any] | None, word: str) -> Sentence:
+        """Tell an open question; where every workout says the same, that with its count."""
+        better = self._is_mostly_better(self.pairs)
+        tally = tally_pairs(self.pairs, self.metric, better=better)
+        strength: Strength = "few" if word == "too few" else "open"
+        says_all = tally.count(0.0) == 0 and tally.count(1.0) >= _FEWEST_ALL_ALIKE
+        if says_all and self._is_beyond_margin():
+            return self.write_count(row, better=better, strength=strength)
+        smaller = "better" if better else "worse"
+        count = f"{smaller} in {of(tally.count(1.0), len(tally))}"
+        return self._make(
+            "open",
+            f"{begin(self.phrase.whether.format(other=self.other.name))}: {count} so far.",
+            evidence=self._describe(row),
+            strength=strength,
+            tally=tally,
+        )
+
+    def _clause(self, *, better: bool, short: bool = False) -> str:
+        words = self.phrase.better if better else self.phrase.worse
+        text = words.format(other=self.other.name)
+        return text.removesuffix(f" than {self.other.name}") if short else text
+
+    def _levels(self, pairs: Sequence[Pair]) -> str:
+        own = statistics.median(one.own for one in pairs)
+        other = statistics.median(one.other for one in pairs)
+        return f"{self.pen.amount(own, self.metric)} against {self.pen.amount(other, self.metric)}"
+
+    def _is_mostly_better(self, pairs: Sequence[Pair]) -> bool:
+        tally = tally_pairs(pairs, self.metric, better=True)
+        return tally.count(1.0) >= tally.count(0.0)
+
+    def _is_beyond_margin(self) -> bool:
+        margin = self.facts.margins.get(self.phrase.metric, 0.0)
+        return abs(statistics.median(one.own - one.other for one in self.pairs)) > margin
+
+    def _describe(self, row: Mapping[str, Any] | None) -> str:
+        return ". ".join(self._list_evidence(row)) + "."
+
+    def _list_evidence(self, row: Mapping[str, Any] | None) -> Iterator[str]:
+        n = len(self.pairs)
+        yield f"{begin(self.metric.title)}, medians of {count(n, 'workout')}"
+        if row is None:
+            return
+        if row["estimate"] is not None:
+            estimate = self.pen.difference(row["estimate"], self.metric, signed=True)
+            difference = f"Difference {estimate}"
+            if row["ci_low"] is not None and row["ci_high"] is not None:
+                low = self.pen.number(row["ci_low"], self.metric, signed=True)
+                high = self.pen.number(row["ci_high"], self.metric, signed=True)
+                difference += f" (95 %: {low} to {high})"
+            yield difference
+        if row["p_adjusted"] is not None and row["verdict"] != "alike":
+            yield f"p {max(row['p_adjusted'], 0.001):.3f}, adjusted for all questions asked"
+        if row["verdict"] in {"unclear", "too few"}:
+            yield _word_needed(row)
+
+    def _make(
+        self,
+        use: Use,
+        text: str,
+        *,
+        evidence: str,
+        strength: Strength,
+        tally: tuple[float, ...],
+        boost: float = 0.0,
+    ) -> Sentence:
+        weight = (2.0 if self.phrase.is_primary else 1.4) + boost
+        return Sentence(
+            self.phrase.domain,
+            use,
+            text,
+            evidence=evidence,
+            strength=strength,
+            tally=tally,
+            metric=self.phrase.metric,
+            segment=self.phrase.segment,
+            device_ids=(self.device.device_id, self.other.device_id),
+            workouts=tuple(one.workout.workout_id for one in self.pairs),
+            weight=weight,
+        )
+
+
+def _count(tally: tuple[float, ...]) -> str:
+    """Return how many workouts say so, and in how many both were the same."""
+    ties = tally.count(0.5)
+    counted = of(tally.count(1.0), len(tally))
+    return f"{counted}, the same in {ties}" if ties else counted
+
+
+def _word_needed(row: Mapping[str, Any]) -> str:
+    """Say how many workouts would settle a question, if the next are like these."""
+    high = row.get("workouts_needed")
+    if high is None:
+        return "Not within reach by more of the same"
+    low = row.get("workouts_needed_low")
+    if low is None or low == high:
+        return f"About {high} workouts would settle it, if the next are like these"
+    return f"About {low} to {high} workouts would settle it, if the next are like these"
+
+
+def compare_failures(
+    facts: Facts, device: DeviceFacts, other: DeviceFacts, phrase: Phrase
+) -> Sentence | None:
+    """Say how often a device failed where it was measured, None where neither did."""
+    row = facts.find_verdict(device.device_id, other.device_id, phrase.metric, place=ALL)
+    if row is None or not phrase.failed:
+        return None
+    own, others, n = row.get("n_failed") or 0, row.get("n_failed_against") or 0, row["n_workouts"]
+    if not own and not others:
+        return None
+    return Sentence(
+        phrase.domain,
+        "count",
+        f"It {phrase.failed} in {of(own, n)}; {other.name} in {of(others, n)}.",
+        evidence="Workouts in which both were worn and measured.",
+        strength="few",
+        metric=phrase.metric,
+        segment=phrase.segment,
+        device_ids=(device.device_id, other.device_id),
+        weight=3.0,
+    )

@@ -1,0 +1,289 @@
+"""What answers are made from: rows of the published tables, as frozen records.
+
+One number per workout, device, metric and segment; two devices are compared only where both have a
+value against the same reference, and that is none of the two.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Final
+
+from tasks.core.wording import write_day
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+ALL: Final = "all"
+AFTER_LOCK: Final = "after_lock"
+OUTDOORS: Final = "outdoors"
+INDOORS: Final = "indoors"
+SURROUNDINGS: Final = (OUTDOORS, INDOORS)
+CRITERION: Final = "criterion"
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class DeviceFacts:
+    """One device of the test."""
+
+    device_id: str
+    name: str
+    role: str
+    site: str
+
+
+@dataclass(frozen=True)
+class WorkoutFacts:
+    """One workout; `start_s` counts from 1970, UTC."""
+
+    workout_id: str
+    start_s: float
+    duration_s: float
+    local_offset_s: int
+    activity: str
+    place: str | None
+    surroundings: str | None
+    device_ids: tuple[str, ...]
+
+    @property
+    def local_s(self) -> float:
+        """Its start on the wall clock."""
+        return self.start_s + self.local_offset_s
+
+    @property
+    def title(self) -> str:
+        """What and when, e.g. "mountain biking of 30 Nov"."""
+        return f"{self.activity.replace('-', ' ')} of {write_day(self.local_s)}"
+
+
+@dataclass(frozen=True)
+class Value:
+    """One value of a workout, and what it was compared with; `value` None with a reason."""
+
+    value: float | None
+    reference: str | None
+    reference_kind: str | None
+    reason: str | None
+    n: int | None = None
+
+
+@dataclass(frozen=True)
+class Metric:
+    """What a metric is: title, unit, which values are better, its domain."""
+
+    metric: str
+    title: str
+    unit: str
+    better: str
+
+    @property
+    def counts_size(self) -> bool:
+        """Whether the size counts and not the sign."""
+        return self.better == "zero"
+
+    def score(self, value: float) -> float:
+        """Return what is compared: the value, or its size."""
+        return abs(value) if self.counts_size else value
+
+    def is_better(self, first: float, second: float) -> bool:
+        """Say whether the first score is better than the second."""
+        return first > second if self.better == "higher" else first < second
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two devices' values of one workout against one reference, as scored."""
+
+    workout: WorkoutFacts
+    own: float
+    other: float
+    reference: str | None
+
+
+#: The values of one metric and segment of one device by workout, the best reference first.
+ByWorkout = dict[str, tuple[Value, ...]]
+
+
+@dataclass(frozen=True)
+class Occurrence:
+    """How often a kind of finding happened to a device in one workout, and for how long."""
+
+    workout_id: str
+    kind: str
+    count: int
+    seconds: float
+    greatest: float | None
+
+
+@dataclass(frozen=True)
+class Excluded:
+    """What was set aside, and why."""
+
+    workout_id: str
+    device_id: str | None
+    because: str
+
+
+@dataclass(frozen=True)
+class PlanFacts:
+    """The plan of the test as the tables hold it; `since` is when its questions were settled."""
+
+    device: str
+    against: tuple[str, ...]
+    workouts: int
+    horizon: int
+    margins: Mapping[str, float]
+    since_s: float
+    wanted: tuple[Row, ...] = ()
+    balance: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Facts:
+    """All that is known of the devices of a test across their workouts."""
+
+    devices: Mapping[str, DeviceFacts]
+    workouts: Mapping[str, WorkoutFacts]
+    metrics: Mapping[str, Metric]
+    values: Mapping[tuple[str, str, str], ByWorkout]
+    verdicts: Sequence[Mapping[str, Any]]
+    setups: Mapping[tuple[str, str], Mapping[str, str]]
+    occurrences: Mapping[str, tuple[Occurrence, ...]]
+    margins: Mapping[str, float] = field(default_factory=dict)
+    plan: PlanFacts | None = None
+    excluded: tuple[Excluded, ...] = ()
+    n_looks: int | None = None
+
+    def list_worn(self, device_id: str) -> list[WorkoutFacts]:
+        """Return the workouts of a device, the oldest first."""
+        return [one for one in self.workouts.values() if device_id in one.device_ids]
+
+    def find_values(
+        self, device_id: str, metric: str, segment: str = ALL
+    ) -> dict[str, tuple[float, str | None]]:
+        """Return each workout's value against its best reference, and that reference."""
+        found = {}
+        for workout_id, several in self.values.get((device_id, metric, segment), {}).items():
+            one = next((one for one in several if one.value is not None), None)
+            if one is not None and one.value is not None:
+                found[workout_id] = one.value, one.reference
+        return self._in_order(found)
+
+    def find_shares(self, device_id: str, metric: str) -> dict[str, tuple[float, int]]:
+        """Return each workout's value over all of it, and the number that it is a share of."""
+        found = {}
+        for workout_id, several in self.values.get((device_id, metric, ALL), {}).items():
+            one = next((one for one in several if one.value is not None), None)
+            if one is not None and one.value is not None and one.n:
+                found[workout_id] = one.value, one.n
+        return self._in_order(found)
+
+    def find_pairs(
+        self, device_id: str, other_id: str, metric: str, segment: str = ALL
+    ) -> list[Pair]:
+        """Return the workouts in which both have a value against one reference, none of the two."""
+        own = self.values.get((device_id, metric, segment), {})
+        others = self.values.get((other_id, metric, segment), {})
+        scored = self.metrics.get(metric)
+        pairs = {}
+        for workout_id in own.keys() & others.keys():
+            best = _find_common(own[workout_id], others[workout_id], {device_id, other_id})
+            if best is not None and scored is not None:
+                first, second, reference = best
+                pairs[workout_id] = Pair(
+                    self.workouts[workout_id], scored.score(first), scored.score(second), reference
+                )
+        return list(self._in_order(pairs).values())
+
+    def find_verdict(
+        self,
+        device_id: str,
+        against: str,
+        metric: str,
+        *,
+        place: str = ALL,
+        family: str | None = None,
+    ) -> Mapping[str, Any] | None:
+        """Return the answer to one question over all activities."""
+        return next(
+            (
+                row
+                for row in self._by_question.get((device_id, against, metric, place), ())
+                if family is None or row["family"] == family
+            ),
+            None,
+        )
+
+    @cached_property
+    def _by_question(self) -> dict[tuple[str, str, str, str], list[Mapping[str, Any]]]:
+        found: dict[tuple[str, str, str, str], list[Mapping[str, Any]]] = {}
+        for row in self.verdicts:
+            if row["activity"] == ALL and row["n_workouts"]:
+                key = row["device_id"], row["against"], row["metric"], row["place"]
+                found.setdefault(key, []).append(row)
+        return found
+
+    def name(self, device_id: str) -> str:
+        """Return a device's name, or the id of one that is gone."""
+        found = self.devices.get(device_id)
+        return device_id if found is None else found.name
+
+    def _in_order(self, found: dict[str, Any]) -> dict[str, Any]:
+        return {one: found[one] for one in self.workouts if one in found}
+
+    def list_tested(self) -> list[DeviceFacts]:
+        """Return the devices under test, that of the plan first, then those worn most."""
+        first = self.plan.device if self.plan else None
+        tested = [one for one in self.devices.values() if one.role == "test"]
+        worn = {one.device_id: len(self.list_worn(one.device_id)) for one in tested}
+        return sorted(
+            tested, key=lambda one: (one.device_id != first, -worn[one.device_id], one.device_id)
+        )
+
+    def list_opponents(self, device_id: str) -> list[DeviceFacts]:
+        """Return those that a device is compared with, the named one first, then predecessors."""
+        named = self.plan.against if self.plan and self.plan.device == device_id else ()
+        order = {name: place for place, name in enumerate(named)}
+        worn = {one.workout_id for one in self.list_worn(device_id)}
+        others = [
+            one
+            for one in self.devices.values()
+            if one.device_id in order or one.role in {"predecessor", "peer"}
+        ]
+        together = {
+            one.device_id: sum(
+                workout.workout_id in worn for workout in self.list_worn(one.device_id)
+            )
+            for one in others
+        }
+        return sorted(
+            (one for one in others if one.device_id != device_id and together[one.device_id]),
+            key=lambda one: (
+                order.get(one.device_id, len(order)),
+                one.role != "predecessor",
+                -together[one.device_id],
+                one.device_id,
+            ),
+        )
+
+
+def _find_common(
+    own: Sequence[Value], others: Sequence[Value], judged: set[str]
+) -> tuple[float, float, str | None] | None:
+    by_reference = {one.reference: one.value for one in others}
+    for one in own:
+        other = by_reference.get(one.reference)
+        if one.value is not None and other is not None and one.reference not in judged:
+            return one.value, other, one.reference
+    return None
+
+
+def list_by_surroundings(pairs: Sequence[Pair]) -> Iterator[tuple[str, list[Pair]]]:
+    """Return the pairs of workouts outdoors, then those indoors; a kind without any is left out."""
+    for surroundings in SURROUNDINGS:
+        there = [one for one in pairs if one.workout.surroundings == surroundings]
+        if there:
+            yield surroundings, there

@@ -1,0 +1,175 @@
+"""Where heart rate went wrong: causes, effort, and the limits that somebody set."""
+
+from __future__ import annotations
+
+import statistics
+from typing import TYPE_CHECKING, Final
+
+from tasks.answers.facts import ALL, CRITERION
+from tasks.answers.sentence import NO_BREAK, Sentence, begin, of
+from tasks.core.wording import count, join_words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from tasks.answers.facts import DeviceFacts, Facts
+    from tasks.answers.sentence import Pen
+
+_DOMAIN: Final = "heart_rate"
+#: The causes of seconds that are far off, in words. Each second has one, the first that fits.
+CAUSES: Final = {
+    "hr_why_before_lock_pct": "came before it had locked on",
+    "hr_why_near_cadence_pct": "lay near the cadence",
+    "hr_why_cold_start_pct": "came in the first minutes",
+    "hr_why_after_pause_pct": "came after a pause",
+    "hr_why_changing_effort_pct": "came while effort changed",
+    "hr_why_low_coverage_pct": "came in patchy stretches",
+    "hr_why_doubtful_reference_pct": "came where the reference is in doubt",
+    "hr_why_unexplained_pct": "is unexplained",
+}
+_UNEXPLAINED: Final = "hr_why_unexplained_pct"
+#: Causes below this share of the time that is far off are not worth a clause [%].
+_LEAST_SHARE_PCT: Final = 5.0
+_MINUTE_S: Final = 60.0
+#: Below this there is not much to explain [min].
+_LEAST_MINUTES: Final = 1.0
+_MOST_CAUSES: Final = 3
+
+EFFORTS: Final = {"rising": "while effort rises", "falling": "while effort falls"}
+_STEADY: Final = "steady"
+_MAE: Final = "hr_mae_bpm"
+_FEWEST_FOR_EFFORT: Final = 3
+#: An effort is told where the error is at least so many times that of steady effort.
+_TIMES_STEADY: Final = 1.5
+
+
+def tell_heart_rate(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
+    """Return the sentences on where and when heart rate was wrong, and on limits it keeps."""
+    yield from explain_errors(facts, device)
+    yield from tell_cadence(facts, device)
+    yield from compare_efforts(facts, device, pen=pen)
+    yield from meet_criteria(facts, device)
+
+
+def explain_errors(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
+    """Return which share of the seconds that are far off has which cause, over all workouts."""
+    seconds: dict[str, float] = {}
+    counted: dict[str, int] = {}
+    for metric in CAUSES:
+        for workout_id, (share_pct, n) in facts.find_shares(device.device_id, metric).items():
+            seconds[metric] = seconds.get(metric, 0.0) + share_pct * n / 100.0
+            counted[workout_id] = max(counted.get(workout_id, 0), n)
+    total = float(sum(counted.values()))
+    if total < _LEAST_MINUTES * _MINUTE_S:
+        return
+    shares = sorted(
+        ((100.0 * spent / total, metric) for metric, spent in seconds.items()), reverse=True
+    )
+    told = [one for one in shares if one[0] >= _LEAST_SHARE_PCT][:_MOST_CAUSES]
+    clauses = [f"{share:.0f}{NO_BREAK}% {CAUSES[metric]}" for share, metric in told]
+    if not clauses:
+        return
+    minutes = total / _MINUTE_S
+    yield Sentence(
+        _DOMAIN,
+        "count",
+        f"Of the {minutes:.0f} minutes that were far off, {join_words(clauses)}.",
+        evidence="Seconds beyond the limit of a biased stretch, in "
+        f"{count(len(counted), 'workout')}. Each second has one cause, the first that fits; a "
+        "cause is a coincidence in time and no proof.",
+        strength="level",
+        metric=told[0][1],
+        device_ids=(device.device_id,),
+        workouts=tuple(counted),
+        weight=1.2,
+    )
+
+
+def tell_cadence(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
+    """Return in how many workouts heart rate followed the cadence, and for how long."""
+    found = [
+        one for one in facts.occurrences.get(device.device_id, ()) if one.kind == "cadence_lock"
+    ]
+    measured = facts.find_values(device.device_id, "hr_cadence_lock_s")
+    if not found or not measured:
+        return
+    seconds = sum(one.seconds for one in found)
+    spans = sum(one.count for one in found)
+    places = sorted({facts.workouts[one.workout_id].title for one in found})
+    where = f" ({places[0]})" if len(places) == 1 else ""
+    times = {1: "once", 2: "twice"}.get(spans, f"{spans} times")
+    yield Sentence(
+        _DOMAIN,
+        "count",
+        f"It followed the cadence instead of the heart in {of(len(found), len(measured))} "
+        f"workouts with a cadence: {times}, {seconds / _MINUTE_S:.0f} minutes in all{where}.",
+        evidence="Stretches in which heart rate stayed near one or two times the cadence and far "
+        "from the reference.",
+        strength="level",
+        tally=tuple(float(one in {each.workout_id for each in found}) for one in measured),
+        metric="hr_cadence_lock_s",
+        device_ids=(device.device_id,),
+        workouts=tuple(measured),
+        weight=1.8,
+    )
+
+
+def compare_efforts(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
+    """Return where the error is greater while effort changes than while it is steady."""
+    metric = facts.metrics.get(_MAE)
+    steady = facts.find_values(device.device_id, _MAE, _STEADY)
+    if metric is None:
+        return
+    for segment, words in EFFORTS.items():
+        changing = facts.find_values(device.device_id, _MAE, segment)
+        both = [one for one in steady if one in changing]
+        if len(both) < _FEWEST_FOR_EFFORT:
+            continue
+        greater = tuple(float(changing[one][0] > steady[one][0]) for one in both)
+        here = statistics.median(changing[one][0] for one in both)
+        there = statistics.median(steady[one][0] for one in both)
+        if here < _TIMES_STEADY * there or here - there < facts.margins.get(_MAE, 0.0):
+            continue
+        yield Sentence(
+            _DOMAIN,
+            "count",
+            f"{begin(words)}, it was off by {pen.amount(here, metric)}, against "
+            f"{pen.amount(there, metric)} at steady effort; more in "
+            f"{of(int(sum(greater)), len(both))}.",
+            evidence="Mean absolute error, medians of the workouts that have both; the kinds of "
+            "effort are those of the settings, fixed beforehand.",
+            strength="level",
+            tally=greater,
+            metric=_MAE,
+            segment=segment,
+            device_ids=(device.device_id,),
+            workouts=tuple(both),
+            weight=0.9,
+        )
+
+
+def meet_criteria(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
+    """Return the limits of the settings that a device is shown to keep or to miss."""
+    for row in facts.verdicts:
+        is_asked = (
+            row["device_id"] == device.device_id
+            and row["against"] == CRITERION
+            and row["activity"] == ALL
+            and row["place"] == ALL
+            and row["verdict"] in {"better", "worse"}
+        )
+        metric = facts.metrics.get(row["metric"])
+        if not is_asked or metric is None:
+            continue
+        keeps = row["verdict"] == "better"
+        yield Sentence(
+            row["domain"] or _DOMAIN,
+            "write",
+            f"{begin(metric.title)} {'keeps' if keeps else 'misses'} the limit that was set "
+            f"({count(row['n_workouts'], 'workout')}).",
+            evidence=begin(row["note"] or "") + ".",
+            strength="shown",
+            metric=row["metric"],
+            device_ids=(device.device_id,),
+            weight=0.8,
+        )

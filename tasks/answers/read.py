@@ -1,0 +1,164 @@
+"""Reads the published tables for the answers: a few statements, whatever the number of workouts."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING, Any, Final
+
+from tasks.answers.facts import (
+    DeviceFacts,
+    Facts,
+    Metric,
+    Occurrence,
+    PlanFacts,
+    Value,
+    WorkoutFacts,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping
+
+    import duckdb
+
+_DEVICES: Final = "SELECT device_id, name, role, site FROM devices ORDER BY device_id"
+
+_WORKOUTS: Final = """
+SELECT workout_id, epoch(start_utc), epoch(end_utc) - epoch(start_utc),
+  coalesce(local_offset_s, 0), coalesce(activity, 'other'), place, surroundings,
+  (SELECT list(DISTINCT device_id ORDER BY device_id) FROM recordings
+   WHERE recordings.workout_id = workouts.workout_id AND duplicate_of IS NULL)
+FROM workouts ORDER BY start_utc, workout_id
+"""
+
+_METRICS: Final = """
+SELECT metric, arg_max(title, version), arg_max(unit, version), arg_max(better, version)
+FROM metric_definitions GROUP BY metric
+"""
+
+#: A difference from a device that is no reference is no error, but for battery, which is always so.
+_VALUES: Final = """
+SELECT device_id, metric, segment, workout_id,
+  CASE WHEN reference_kind IS DISTINCT FROM 'comparison' THEN value END,
+  reference, reference_kind, reason, n
+FROM latest_results
+WHERE list_contains(?, metric) AND list_contains(?, segment) AND device_id IS NOT NULL
+ORDER BY device_id, metric, segment, workout_id, reference_rank, reference, value
+"""
+
+_SETUPS: Final = """
+SELECT device_id, key, workout_id, value FROM setups
+UNION
+SELECT device_id, 'firmware', workout_id, any_value(firmware) FROM recordings
+WHERE duplicate_of IS NULL AND firmware IS NOT NULL AND workout_id IS NOT NULL
+  AND NOT EXISTS (FROM setups WHERE setups.workout_id = recordings.workout_id
+    AND setups.device_id = recordings.device_id AND key = 'firmware')
+GROUP BY device_id, workout_id
+ORDER BY ALL
+"""
+
+_OCCURRENCES: Final = """
+SELECT device_id, workout_id, kind, count(*), sum(epoch(end_utc) - epoch(start_utc)),
+  arg_max(size, abs(size))
+FROM latest_findings GROUP BY ALL ORDER BY ALL
+"""
+
+
+def read_facts(
+    connection: duckdb.DuckDBPyConnection,
+    *,
+    metrics: Collection[str],
+    segments: Collection[str],
+    margins: Mapping[str, float],
+) -> Facts:
+    """Read what answers are made from: the values of `metrics` in `segments`, and all around them.
+
+    `connection` reads the published tables with their views.
+    """
+    workouts = {row[0]: _make_workout(row) for row in connection.execute(_WORKOUTS).fetchall()}
+    plan = _read_plan(connection)
+    return Facts(
+        devices={row[0]: DeviceFacts(*row) for row in connection.execute(_DEVICES).fetchall()},
+        workouts=workouts,
+        metrics={row[0]: Metric(*row) for row in connection.execute(_METRICS).fetchall()},
+        values=_read_values(connection, metrics, segments, workouts),
+        verdicts=_read_rows(connection, "SELECT * FROM latest_verdicts ORDER BY ALL"),
+        setups=_read_setups(connection),
+        occurrences=_read_occurrences(connection),
+        margins={**margins, **(plan.margins if plan else {})},
+        plan=plan,
+    )
+
+
+def _make_workout(row: tuple[Any, ...]) -> WorkoutFacts:
+    workout_id, start_s, duration_s, offset_s, activity, place, surroundings, device_ids = row
+    return WorkoutFacts(
+        workout_id,
+        start_s,
+        duration_s,
+        offset_s,
+        activity,
+        place,
+        surroundings,
+        tuple(device_ids or ()),
+    )
+
+
+def _read_values(
+    connection: duckdb.DuckDBPyConnection,
+    metrics: Collection[str],
+    segments: Collection[str],
+    workouts: Mapping[str, WorkoutFacts],
+) -> dict[tuple[str, str, str], dict[str, tuple[Value, ...]]]:
+    found: dict[tuple[str, str, str], dict[str, tuple[Value, ...]]] = defaultdict(dict)
+    rows = connection.execute(_VALUES, [sorted(metrics), sorted(segments)]).fetchall()
+    for device_id, metric, segment, workout_id, *value in rows:
+        if workout_id in workouts:
+            by_workout = found[device_id, metric, segment]
+            by_workout[workout_id] = (*by_workout.get(workout_id, ()), Value(*value))
+    return dict(found)
+
+
+def _read_setups(
+    connection: duckdb.DuckDBPyConnection,
+) -> dict[tuple[str, str], dict[str, str]]:
+    found: dict[tuple[str, str], dict[str, str]] = defaultdict(dict)
+    for device_id, key, workout_id, value in connection.execute(_SETUPS).fetchall():
+        found[device_id, key][workout_id] = value
+    return dict(found)
+
+
+def _read_occurrences(
+    connection: duckdb.DuckDBPyConnection,
+) -> dict[str, tuple[Occurrence, ...]]:
+    found: dict[str, list[Occurrence]] = defaultdict(list)
+    for device_id, *rest in connection.execute(_OCCURRENCES).fetchall():
+        found[device_id].append(Occurrence(*rest))
+    return {device_id: tuple(several) for device_id, several in found.items()}
+
+
+def _read_plan(connection: duckdb.DuckDBPyConnection) -> PlanFacts | None:
+    rows = _read_rows(connection, "SELECT *, epoch(since) AS since_s FROM plan ORDER BY item, name")
+    items: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in rows:
+        items[row["item"]].append(row)
+    if not rows:
+        return None
+    asked = [*items["device"], *items["against"], *items["margin"], *items["workouts"]]
+    return PlanFacts(
+        device=items["device"][0]["value"],
+        against=tuple(
+            row["name"] for row in sorted(items["against"], key=lambda one: one["number"])
+        ),
+        workouts=int(items["workouts"][0]["number"]),
+        horizon=int(items["horizon"][0]["number"]),
+        margins={row["name"]: row["number"] for row in items["margin"]},
+        since_s=max(row["since_s"] for row in asked),
+        wanted=tuple(items["wanted"]),
+        balance=tuple(row["name"] for row in items["balance"]),
+    )
+
+
+def _read_rows(connection: duckdb.DuckDBPyConnection, statement: str) -> list[dict[str, Any]]:
+    cursor = connection.execute(statement)
+    names = [column[0] for column in cursor.description or ()]
+    return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
