@@ -7,7 +7,17 @@ from typing import Final
 #: Every command, by group, in the order of `coworn --help`.
 GROUPS: Final = {
     "Every day": ("demo", "watch", "ingest", "status"),
-    "Look": ("answers", "sql", "report", "export", "explain", "devices", "metrics", "settings"),
+    "Look": (
+        "answers",
+        "plan",
+        "sql",
+        "report",
+        "export",
+        "explain",
+        "devices",
+        "metrics",
+        "settings",
+    ),
     "Set right": ("check", "nightly", "rebuild"),
     "Service": ("serve",),
 }

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
-from tasks.core.wording import name_unit, write_number
+from tasks.core.wording import convert, name_unit, write_number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -74,6 +74,10 @@ class Pen:
     def amount(self, value: float, metric: Metric, *, signed: bool = False) -> str:
         """Return a value with its unit, e.g. 1.2 bpm, not to be broken over two lines."""
         return f"{self.number(value, metric, signed=signed)}{self.unit(metric)}"
+
+    def factor(self, metric: Metric) -> float:
+        """Return by what a value is multiplied to be shown."""
+        return convert(1.0, metric.unit, units=self.units)[0]
 
     def unit(self, metric: Metric) -> str:
         """Return the unit behind a number, with the space before it."""

@@ -239,24 +239,6 @@ def read_findings(
     return tuple(FindingFacts(**row) for row in rows)
 
 
-def read_greatest(
-    connection: duckdb.DuckDBPyConnection, *, most: int
-) -> tuple[tuple[FindingFacts, int], ...]:
-    """Return the greatest finding of each kind by workout and device, and how many there are.
-
-    Newest workout first; `most` of them.
-    """
-    rows = fetch(
-        connection,
-        f"SELECT {_FINDING_COLUMNS}, count(*) OVER same AS n FROM latest_findings "  # noqa: S608
-        "WINDOW same AS (PARTITION BY workout_id, device_id, kind) "
-        "QUALIFY row_number() OVER (same ORDER BY abs(size) DESC NULLS LAST, start_utc) = 1 "
-        "ORDER BY max(start_utc) OVER (PARTITION BY workout_id) DESC, device_id, start_utc, kind "
-        f"LIMIT {int(most)}",
-    )
-    return tuple((FindingFacts(**{k: row[k] for k in row if k != "n"}), row["n"]) for row in rows)
-
-
 def _filter(**wanted: str | None) -> tuple[list[str], list[Any]]:
     given = {name: value for name, value in wanted.items() if value is not None}
     return [f"{name} = ?" for name in given], list(given.values())

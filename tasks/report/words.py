@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Final
 
-from tasks.core.wording import convert, find_decimals, write_clock, write_duration
+from tasks.core.wording import convert, count, find_decimals, name_kind, write_clock, write_duration
 
 if TYPE_CHECKING:
     from tasks.report.facts import FindingFacts, WorkoutData
@@ -65,6 +65,29 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
     )
     note = _word_note(finding, units=units)
     return f"{text}; {note}" if note and note not in text else text
+
+
+def summarise_kind(kind: str, n: int, seconds: float) -> str:
+    """Say in a few words how often a kind of finding happened in a workout, and for how long."""
+    times = {1: "once", 2: "twice"}.get(n, f"{n} times")
+    lasted = write_duration(seconds)
+    several = f"{times}, {lasted} in all" if n > 1 else f"for {lasted}"
+    words = {
+        "late_lock": f"locked after {lasted}",
+        "cadence_lock": f"followed the cadence {several}",
+        "biased_stretch": f"read high or low {several}",
+        "missed_rise": f"missed a rise {times}",
+        "dropout": f"gave no heart rate {several}",
+        "spike": f"jumped in heart rate {times}",
+        "frozen": f"stayed at one value {several}",
+        "false_pause": f"paused wrongly {several}",
+        "cut_corner": f"cut {count(n, 'corner')}",
+        "position_jump": f"jumped in position {times}",
+        "position_gap": f"gave no position {several}",
+        "altitude_jump": f"jumped in height {times}",
+        "stroke_misread": f"misread the stroke {times}",
+    }
+    return words.get(kind, f"{name_kind(kind)} {times}")
 
 
 def _word_note(finding: FindingFacts, *, units: str) -> str:

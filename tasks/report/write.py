@@ -103,7 +103,7 @@ def write_report(
         workouts=workouts,
         devices=devices,
         definitions=definitions,
-        settings=settings.report,
+        settings=settings,
         waiting=None if public else waiting,
     )
     written += write_if_changed(index, text)

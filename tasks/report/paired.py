@@ -1,0 +1,249 @@
+"""Paired dots: a row for each workout, the device under test beside the one it is compared with.
+
+Filled dot: the device; ring: the other; a line between them; a grey bar: the margin about the
+other, inside which a difference does not matter; a grey tick: a further device. Rows stand in order
+of time, grouped by place where both kinds have enough workouts; the group's medians are dotted.
+Sizes of errors, always from zero.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from dataclasses import dataclass, field
+from html import escape
+from typing import TYPE_CHECKING, Final
+
+from tasks.answers.facts import list_by_surroundings
+from tasks.core.wording import write_day
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from tasks.answers.facts import DeviceFacts, Facts, Metric, Pair
+    from tasks.answers.phrases import Phrase
+    from tasks.answers.sentence import Pen
+
+WIDTH_PX: Final = 368
+_LEFT_PX: Final = 150
+_RIGHT_PX: Final = 318
+_ROW_PX: Final = 18
+_HEAD_PX: Final = 26
+_FOOT_PX: Final = 24
+_FEWEST_IN_GROUP: Final = 3
+#: More rows are no picture any more; the newest are drawn.
+MOST_ROWS: Final = 24
+_STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
+_MOST_TICKS: Final = 5
+
+
+@dataclass(frozen=True)
+class PairedChart:
+    """A chart and what it shows; `svg` needs the page's style sheet."""
+
+    name: str
+    title: str
+    subtitle: str
+    svg: str
+    alternative: str
+    more: int = 0
+
+
+@dataclass
+class _Scale:
+    """Where a value lies."""
+
+    high: float
+    ticks: tuple[float, ...] = field(default=())
+
+    def place(self, value: float) -> float:
+        share = min(1.0, max(0.0, value / self.high)) if self.high else 0.0
+        return _LEFT_PX + share * (_RIGHT_PX - _LEFT_PX)
+
+
+def draw_pairs(
+    facts: Facts,
+    device: DeviceFacts,
+    other: DeviceFacts,
+    phrase: Phrase,
+    *,
+    pen: Pen,
+    third: DeviceFacts | None = None,
+) -> PairedChart | None:
+    """Return the chart of one metric, None where fewer than two workouts compare the two."""
+    metric = facts.metrics.get(phrase.metric)
+    every = facts.find_pairs(device.device_id, other.device_id, phrase.metric, phrase.segment)
+    if metric is None or len(every) < 2:  # noqa: PLR2004 - one pair is a sentence, not a chart
+        return None
+    pairs = every[-MOST_ROWS:]
+    margin = facts.margins.get(phrase.metric, 0.0)
+    ticks = {} if third is None else _find_ticks(facts, device, third, phrase)
+    values = [*(one.own for one in pairs), *(one.other for one in pairs)]
+    scale = _make_scale(max(*values, *ticks.values(), margin, 1e-9), metric, pen)
+    body = "".join(_draw_groups(pairs, scale, metric, pen=pen, margin=margin, ticks=ticks))
+    height = _HEAD_PX + _measure(pairs) + _FOOT_PX
+    words = _describe(pairs, device, other, metric, pen)
+    title = _name(phrase, metric)
+    svg = (
+        f'<svg class="paired" viewBox="0 0 {WIDTH_PX} {height}" role="img" '
+        f'aria-label="{escape(words, quote=True)}">{_draw_axis(scale, metric, pen, height)}{body}'
+        "</svg>"
+    )
+    unit = pen.unit(metric).strip() or metric.unit
+    return PairedChart(phrase.metric, title, unit, svg, words, len(every) - len(pairs))
+
+
+def _name(phrase: Phrase, metric: Metric) -> str:
+    return f"{metric.title}, once locked" if phrase.segment == "after_lock" else metric.title
+
+
+def _find_ticks(
+    facts: Facts, device: DeviceFacts, third: DeviceFacts, phrase: Phrase
+) -> dict[str, float]:
+    pairs = facts.find_pairs(device.device_id, third.device_id, phrase.metric, phrase.segment)
+    return {one.workout.workout_id: one.other for one in pairs}
+
+
+def _make_scale(high: float, metric: Metric, pen: Pen) -> _Scale:
+    """Return a scale from zero whose ticks are round in the unit that is shown."""
+    factor = pen.factor(metric)
+    shown = high * factor
+    rough = shown / _MOST_TICKS
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(one * power for one in _STEPS if one * power >= rough)
+    n = math.ceil(shown / step - 1e-9)
+    return _Scale(n * step / factor, tuple(number * step / factor for number in range(n + 1)))
+
+
+def _group(pairs: Sequence[Pair]) -> list[tuple[str, list[Pair]]]:
+    groups = list(list_by_surroundings(pairs))
+    is_whole = sum(len(there) for _, there in groups) == len(pairs)
+    if len(groups) > 1 and is_whole and min(len(there) for _, there in groups) >= _FEWEST_IN_GROUP:
+        return groups
+    return [("", list(pairs))]
+
+
+def _measure(pairs: Sequence[Pair]) -> int:
+    groups = _group(pairs)
+    return sum(len(there) * _ROW_PX + (_HEAD_PX if name else 0) for name, there in groups)
+
+
+def _draw_groups(
+    pairs: Sequence[Pair],
+    scale: _Scale,
+    metric: Metric,
+    *,
+    pen: Pen,
+    margin: float,
+    ticks: Mapping[str, float],
+) -> Iterator[str]:
+    top = _HEAD_PX
+    for name, there in _group(pairs):
+        if name:
+            yield f'<text class="group" x="0" y="{top + 16}">{name.capitalize()}</text>'
+            yield from _draw_medians(there, scale, metric, pen, top)
+            top += _HEAD_PX
+        elif len(there) >= _FEWEST_IN_GROUP:
+            yield from _draw_medians(there, scale, metric, pen, top - _HEAD_PX)
+        for one in there:
+            yield _draw_row(
+                one, scale, metric, pen=pen, top=top, margin=margin,
+                tick=ticks.get(one.workout.workout_id),
+            )  # fmt: skip
+            top += _ROW_PX
+
+
+def _draw_medians(
+    pairs: Sequence[Pair], scale: _Scale, metric: Metric, pen: Pen, top: int
+) -> Iterator[str]:
+    """Draw dotted lines at the medians of a group, their values above, kept apart."""
+    own = statistics.median(one.own for one in pairs)
+    other = statistics.median(one.other for one in pairs)
+    bottom = top + _HEAD_PX + len(pairs) * _ROW_PX
+    places = {"test": scale.place(own), "before": scale.place(other)}
+    close = abs(places["test"] - places["before"]) < 30  # noqa: PLR2004 - width of a number
+    for role, value in (("test", own), ("before", other)):
+        x = places[role]
+        anchor = "middle"
+        if close:
+            anchor = "end" if x == min(places.values()) and own != other else "start"
+            if own == other:
+                anchor = "end" if role == "test" else "start"
+        shift = {"end": -2, "start": 2, "middle": 0}[anchor]
+        yield (
+            f'<line class="median {role}" x1="{x:.1f}" x2="{x:.1f}" y1="{top + 20}" y2="{bottom}"/>'
+            f'<text class="value {role}" text-anchor="{anchor}" x="{x + shift:.1f}" '
+            f'y="{top + 16}">{pen.number(value, metric)}</text>'
+        )
+
+
+def _draw_row(
+    one: Pair,
+    scale: _Scale,
+    metric: Metric,
+    *,
+    pen: Pen,
+    top: int,
+    margin: float,
+    tick: float | None,
+) -> str:
+    y = top + _ROW_PX / 2
+    own, other = scale.place(one.own), scale.place(one.other)
+    low, high = scale.place(max(0.0, one.other - margin)), scale.place(one.other + margin)
+    activity = one.workout.activity.replace("-", " ")
+    parts = [
+        f'<text class="day" x="0" y="{y + 4:.1f}">{write_day(one.workout.local_s)}</text>',
+        f'<text class="activity" x="44" y="{y + 4:.1f}">{escape(activity)}</text>',
+    ]
+    if margin:
+        parts.append(
+            f'<rect class="margin" x="{low:.1f}" y="{y - 6:.1f}" width="{high - low:.1f}" '
+            'height="12"/>'
+        )
+    if tick is not None:
+        x = scale.place(tick)
+        parts.append(
+            f'<line class="tick" x1="{x:.1f}" x2="{x:.1f}" y1="{y - 5:.1f}" y2="{y + 5:.1f}"/>'
+        )
+    difference = pen.number(one.own - one.other, metric, signed=True)
+    parts += [
+        f'<line class="link" x1="{other:.1f}" x2="{own:.1f}" y1="{y:.1f}" y2="{y:.1f}"/>',
+        f'<circle class="ring" cx="{other:.1f}" cy="{y:.1f}" r="4"/>',
+        f'<circle class="dot" cx="{own:.1f}" cy="{y:.1f}" r="4.2"/>',
+        (
+            f'<text class="difference" x="{WIDTH_PX}" y="{y + 4:.1f}" text-anchor="end">{difference}'
+            "</text>"
+        ),
+    ]
+    return f"<g>{''.join(parts)}</g>"
+
+
+def _draw_axis(scale: _Scale, metric: Metric, pen: Pen, height: int) -> str:
+    bottom = height - _FOOT_PX + 4
+    lines = []
+    for value in scale.ticks:
+        x = scale.place(value)
+        shown = value * pen.factor(metric)
+        lines.append(
+            f'<line class="grid" x1="{x:.1f}" x2="{x:.1f}" y1="{_HEAD_PX - 4}" y2="{bottom}"/>'
+            f'<text class="axis" x="{x:.1f}" y="{bottom + 14}" text-anchor="middle">{shown:g}'
+            "</text>"
+        )
+    return (
+        "".join(lines)
+        + f'<text class="axis" x="{WIDTH_PX}" y="12" text-anchor="end">difference</text>'
+    )
+
+
+def _describe(
+    pairs: Sequence[Pair], device: DeviceFacts, other: DeviceFacts, metric: Metric, pen: Pen
+) -> str:
+    rows = "; ".join(
+        f"{one.workout.title}: {pen.number(one.own, metric)} against "
+        f"{pen.number(one.other, metric)}"
+        for one in pairs
+    )
+    return (
+        f"{metric.title} of {device.name} against {other.name}, by workout"
+        f"{pen.unit(metric) and ', in' + pen.unit(metric)}: {rows}."
+    )
