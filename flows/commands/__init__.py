@@ -6,10 +6,8 @@ from typing import Final
 
 #: Every command, by group, in the order of `coworn --help`.
 GROUPS: Final = {
-    "Every day": ("demo", "watch", "ingest", "status"),
+    "Every day": ("demo", "watch", "ingest", "status", "answers", "plan"),
     "Look": (
-        "answers",
-        "plan",
         "sql",
         "report",
         "export",

@@ -25,6 +25,9 @@ _NO_PLAN: Final = (
     "the home (or run coworn plan --write) before the first workout:"
 )
 
+#: Kinds of workouts that are offered as the next one.
+_MOST_NEXT: Final = 3
+
 
 @command()
 def plan(
@@ -184,47 +187,39 @@ def _show_head(
 
 def _show_outlook(outlook: Outlook, console: Console) -> None:
     if outlook.wanted:
-        console.print("\nWorkouts")
         terminal.show_table(
             console,
-            [
-                {"kind": one.words, "done": one.done, "planned": one.wanted, "missing": one.missing}
-                for one in outlook.wanted
-            ],
+            ["workouts", "done", "planned", "missing"],
+            [(one.words, one.done, one.wanted, one.missing) for one in outlook.wanted],
+            title="\nCoverage",
+            right=["done", "planned", "missing"],
         )
     if outlook.balance:
-        console.print("\nSetups of the device under test")
         terminal.show_table(
             console,
+            ["setup", "outdoors", "indoors", "in all"],
             [
-                {
-                    "setup": f"{one.key}: {one.value}",
-                    "outdoors": one.outdoors,
-                    "indoors": one.indoors,
-                    "in all": one.total,
-                }
+                (f"{one.key}: {one.value}", one.outdoors, one.indoors, one.total)
                 for one in outlook.balance
             ],
+            title="\nSetups of the device under test",
+            right=["outdoors", "indoors", "in all"],
         )
     for remark in outlook.remarks:
         terminal.show_wrapped(console, f"  {remark}", indent=4)
     if outlook.questions:
-        console.print("\nQuestions")
         terminal.show_table(
             console,
+            ["question", "place", "workouts", "answer", "would take"],
             [
-                {
-                    "question": one.title,
-                    "place": one.place,
-                    "workouts": one.n_workouts,
-                    "answer": one.word,
-                    "would take": one.needed,
-                }
+                (one.title, one.place, one.n_workouts, one.word, one.needed or None)
                 for one in outlook.questions
             ],
+            title="\nQuestions of the headline",
+            right=["workouts"],
         )
     if outlook.following:
-        console.print("\nNext")
-        for one in outlook.following[:3]:
+        console.print("\nNext workout", style="bold")
+        for one in outlook.following[:_MOST_NEXT]:
             terminal.show_wrapped(console, f"  {one.words}: brings {one.brings}", indent=4)
     console.print()

@@ -1,4 +1,4 @@
-"""The plan of a test against its workouts: what is done, unbalanced, settled, and what comes next."""
+"""The plan of a test against its workouts: what is done, unbalanced, settled, what comes next."""
 
 from __future__ import annotations
 
@@ -246,21 +246,14 @@ def _list_next(
 def _list_kinds(
     worn: list[WorkoutFacts], wanted: tuple[WantedRow, ...]
 ) -> Iterator[tuple[str, list[WorkoutFacts]]]:
-    """Return the kinds to choose from with the workouts there are: those the plan misses, or all."""
+    """Return the kinds to choose from with their workouts: those the plan misses, else all."""
     missing = [row for row in wanted if row.missing]
     for row in missing:
         yield row.words, [one for one in worn if does_fit(one, row.activity, row.place)]
     if not missing:
         kinds = {Kind(one.surroundings, one.activity): None for one in worn}
         for kind in kinds:
-            yield (
-                kind.words,
-                [
-                    one
-                    for one in worn
-                    if (one.surroundings, one.activity) == (kind.surroundings, kind.activity)
-                ],
-            )
+            yield kind.words, [one for one in worn if kind == Kind(one.surroundings, one.activity)]
 
 
 def _find_share(row: Mapping[str, Any], workouts: list[WorkoutFacts], compared: set[str]) -> float:

@@ -211,8 +211,8 @@ def _draw_row(
         f'<circle class="ring" cx="{other:.1f}" cy="{y:.1f}" r="4"/>',
         f'<circle class="dot" cx="{own:.1f}" cy="{y:.1f}" r="4.2"/>',
         (
-            f'<text class="difference" x="{WIDTH_PX}" y="{y + 4:.1f}" text-anchor="end">{difference}'
-            "</text>"
+            f'<text class="difference" x="{WIDTH_PX}" y="{y + 4:.1f}" text-anchor="end">'
+            f"{difference}</text>"
         ),
     ]
     return f"<g>{''.join(parts)}</g>"
