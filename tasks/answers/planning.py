@@ -229,7 +229,8 @@ def _list_next(
     }
     offers = []
     for words, workouts in _list_kinds(worn, wanted):
-        gain, brought = 0.0, {}
+        gain = 0.0
+        brought: dict[str, str] = {}
         for row in rows:
             share = _find_share(row, workouts, compared[row["metric"]])
             missing = (row["workouts_needed"] or 0) - row["n_workouts"]

@@ -76,7 +76,7 @@ def _tell_references(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
 
 def _name(facts: Facts, reference: str) -> str:
     if reference == "truth":
-        return "your notes"
+        return "the notes"
     if reference.startswith("course:"):
         return f"the course {reference.removeprefix('course:')}"
     if reference == "consensus":

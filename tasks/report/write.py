@@ -9,6 +9,9 @@ import shutil
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Final
 
+from tasks.answers import answer_all, read_answer_facts
+from tasks.answers.methods import write_methods
+from tasks.answers.text import write_markdown
 from tasks.core.provenance import find_version
 from tasks.report import read
 from tasks.report.device_figures import remove_device_figures, write_device_figures
@@ -107,6 +110,8 @@ def write_report(
         waiting=None if public else waiting,
     )
     written += write_if_changed(index, text)
+    if public:
+        written += _write_text(connection, folder, settings=settings)
     # Last, since drawing figures takes memory that is not given back.
     figured = 0
     for facts in reversed(workouts.values()):
@@ -139,6 +144,16 @@ def write_report(
         written += write_workout(data, folder, key=key, with_figures=with_figures)
     _remove_vanished(folder, workouts=workouts, devices=devices)
     return Report(index, len(workouts) + len(devices) + 1, written)
+
+
+def _write_text(connection: duckdb.DuckDBPyConnection, folder: Path, *, settings: Settings) -> int:
+    """Write the text to be pasted beside what is published: answers and methods."""
+    facts = read_answer_facts(connection, settings.verdicts.margins)
+    answers = write_markdown(answer_all(facts, units=settings.report.units))
+    methods = write_methods(connection, facts, settings, version=find_version())
+    return write_if_changed(folder / "answers.md", answers) + write_if_changed(
+        folder / "methods.md", methods
+    )
 
 
 def write_device(data: DeviceData, folder: Path, *, with_figures: bool) -> bool:

@@ -1,0 +1,218 @@
+"""What may be said of two devices: a table of store contents and the sentence that comes out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tasks.answers.compare import compare, compare_failures
+from tasks.answers.phrases import PHRASES
+from tasks.answers.sentence import Pen, Sentence
+from tests.unit.answers.stories import MAPLE, MAPLE_1, give, make_facts, make_verdict, make_workouts
+
+NEW = [3.0, 3.1, 2.9, 3.2, 3.0, 2.8, 3.3, 3.0]
+OLD = [2.0, 2.1, 1.9, 2.2, 2.0, 1.8, 2.3, 2.0]
+MAE = PHRASES["hr_mae_bpm"]
+LOCK = PHRASES["hr_lock_s"]
+
+
+def say(
+    metric: str,
+    own: list[float | None],
+    other: list[float | None],
+    verdict: dict[str, Any] | None,
+) -> Sentence | None:
+    phrase = PHRASES[metric]
+    facts = make_facts(
+        {
+            ("maple-2", metric, phrase.segment): give(own),
+            ("maple-1", metric, phrase.segment): give(other),
+        },
+        verdicts=[verdict] if verdict else [],
+    )
+    return compare(facts, MAPLE, MAPLE_1, phrase, pen=Pen("metric"))
+
+
+def plain(sentence: Sentence | None) -> str:
+    assert sentence is not None
+    return sentence.text.replace("\N{NO-BREAK SPACE}", " ")
+
+
+@pytest.mark.parametrize(
+    ("word", "use", "strength", "text"),
+    [
+        (
+            "worse",
+            "write",
+            "shown",
+            (
+                "Once locked, its heart rate was farther from the reference than that of Maple 1: "
+                "3.0 bpm against 2.0 bpm, in 8 of 8 workouts."
+            ),
+        ),
+        (
+            "leans worse",
+            "count",
+            "leans",
+            (
+                "Once locked, its heart rate was farther from the reference than that of Maple 1 in "
+                "8 of 8: 3.0 bpm against 2.0 bpm."
+            ),
+        ),
+        (
+            "alike",
+            "write",
+            "alike",
+            "Once locked, its heart rate is as good as that of Maple 1, within 1.0 bpm.",
+        ),
+        (
+            "unclear",
+            "open",
+            "open",
+            (
+                "Whether its heart rate, once locked, is more accurate than that of Maple 1: worse in "
+                "8 of 8 so far."
+            ),
+        ),
+    ],
+)
+def test_each_word_of_a_verdict_allows_its_own_sentence(
+    word: str, use: str, strength: str, text: str
+) -> None:
+    sentence = say("hr_mae_bpm", NEW, OLD, make_verdict("hr_mae_bpm", word))
+    assert sentence is not None
+    assert plain(sentence) == text
+    assert (sentence.use, sentence.strength) == (use, strength)
+
+
+def test_a_device_that_is_better_is_never_said_to_be_worse() -> None:
+    sentence = say("hr_mae_bpm", OLD, NEW, make_verdict("hr_mae_bpm", "better", estimate=-1.0))
+    assert plain(sentence).startswith("Once locked, its heart rate was closer to the reference")
+    assert "farther" not in plain(sentence)
+
+
+def test_where_higher_is_better_the_larger_value_counts_as_better() -> None:
+    sentence = say(
+        "hr_within_5_bpm_pct", [95.0] * 6, [90.0] * 6, make_verdict("hr_within_5_bpm_pct", "better")
+    )
+    assert plain(sentence) == (
+        "Its heart rate was within 5 bpm for more of the time than that of Maple 1: "
+        "95.0 % against 90.0 %, in 6 of 6 workouts."
+    )
+
+
+def test_of_a_signed_error_the_size_counts() -> None:
+    sentence = say(
+        "distance_error_pct", [-0.2, 0.3, -0.1], [-1.5, 1.2, 1.4], make_verdict("x", "unclear")
+    )
+    assert plain(sentence) == (
+        "Its distance was closer than that of Maple 1 in 3 of 3: 0.2 % against 1.4 %."
+    )
+
+
+def test_few_workouts_that_all_say_the_same_are_told_with_their_count() -> None:
+    sentence = say("hr_lock_s", [200.0, 190.0, 230.0], [30.0, 35.0, 40.0], None)
+    assert plain(sentence) == (
+        "It locked on to the heart rate later than Maple 1 in 3 of 3: 200 s against 35 s."
+    )
+    assert sentence is not None
+    assert (sentence.use, sentence.strength) == ("count", "few")
+
+
+def test_within_the_margin_even_all_of_few_workouts_say_nothing() -> None:
+    sentence = say("hr_lock_s", [31.0, 36.0, 41.0], [30.0, 35.0, 40.0], None)
+    assert plain(sentence) == (
+        "Whether it locks on to the heart rate sooner than Maple 1: worse in 3 of 3 so far."
+    )
+
+
+def test_ties_are_counted_apart() -> None:
+    sentence = say("track_corners_cut_per_km", [0.0, 0.0, 0.1, 0.0], [4.0, 0.0, 3.0, 2.0], None)
+    assert plain(sentence) == (
+        "It cut fewer corners than Maple 1 in 3 of 4, the same in 1: 0.0 against 2.5."
+    )
+
+
+def test_opposite_places_are_told_apart_and_never_as_one() -> None:
+    places: list[str | None] = ["outdoors"] * 5 + ["indoors"] * 3
+    own: list[float | None] = [200.0, 210.0, 190.0, 250.0, 260.0, 10.0, 12.0, 0.0]
+    other: list[float | None] = [40.0, 35.0, 38.0, 30.0, 28.0, 40.0, 42.0, 43.0]
+    facts = make_facts(
+        {("maple-2", "hr_lock_s", "all"): give(own), ("maple-1", "hr_lock_s", "all"): give(other)},
+        verdicts=[
+            make_verdict("hr_lock_s", "unclear"),
+            make_verdict("hr_lock_s", "unclear", family="place", p_value=0.018, p_adjusted=0.1),
+        ],
+        workouts=make_workouts(8, places),
+    )
+    sentence = compare(facts, MAPLE, MAPLE_1, LOCK, pen=Pen("metric"))
+    assert plain(sentence) == (
+        "Outdoors it locked on to the heart rate later than Maple 1 in 5 of 5: 210 s against 35 s. "
+        "Indoors it locked on to the heart rate sooner in 3 of 3: 10 s against 42 s."
+    )
+    assert sentence is not None
+    assert "seen afterwards" in sentence.evidence
+
+
+def test_without_a_sign_that_place_matters_places_are_not_told_apart() -> None:
+    places: list[str | None] = ["outdoors"] * 4 + ["indoors"] * 4
+    facts = make_facts(
+        {("maple-2", "hr_mae_bpm", "after_lock"): give(list(NEW)),
+         ("maple-1", "hr_mae_bpm", "after_lock"): give(list(OLD))},
+        verdicts=[
+            make_verdict("hr_mae_bpm", "unclear"),
+            make_verdict("hr_mae_bpm", "unclear", family="place", p_value=0.4),
+        ],
+        workouts=make_workouts(8, places),
+    )  # fmt: skip
+    assert "ndoors" not in plain(compare(facts, MAPLE, MAPLE_1, MAE, pen=Pen("metric")))
+
+
+def test_devices_without_a_common_reference_are_not_compared() -> None:
+    facts = make_facts(
+        {
+            ("maple-2", "hr_mae_bpm", "after_lock"): give([1.0], "willow"),
+            ("maple-1", "hr_mae_bpm", "after_lock"): give([2.0], "spruce"),
+        }
+    )
+    assert compare(facts, MAPLE, MAPLE_1, MAE, pen=Pen("metric")) is None
+
+
+def test_a_device_is_never_the_judge_of_its_own_comparison() -> None:
+    facts = make_facts(
+        {
+            ("maple-2", "hr_mae_bpm", "after_lock"): give([1.0], "maple-1"),
+            ("maple-1", "hr_mae_bpm", "after_lock"): give([0.0], "maple-1"),
+        }
+    )
+    assert compare(facts, MAPLE, MAPLE_1, MAE, pen=Pen("metric")) is None
+
+
+def test_a_device_that_never_locked_is_said_to_have_failed() -> None:
+    facts = make_facts(
+        {("maple-2", "hr_lock_s", "all"): give([None, 12.0])},
+        verdicts=[make_verdict("hr_lock_s", "unclear", n_failed=4, n_workouts=13)],
+    )
+    sentence = compare_failures(facts, MAPLE, MAPLE_1, LOCK)
+    assert plain(sentence) == "It never locked on to the heart rate in 4 of 13; Maple 1 in 0 of 13."
+
+
+def test_no_sentence_says_how_many_more_workouts_where_that_is_out_of_reach() -> None:
+    sentence = say(
+        "hr_mae_bpm", NEW, OLD, make_verdict("hr_mae_bpm", "unclear", workouts_needed=None)
+    )
+    assert sentence is not None
+    assert "Not within reach by more of the same" in sentence.evidence
+    assert "would settle" not in sentence.evidence
+
+
+def test_statute_units_are_used_where_they_are_asked_for() -> None:
+    facts = make_facts(
+        {
+            ("maple-2", "track_cross_median_m", "all"): give([1.0] * 3),
+            ("maple-1", "track_cross_median_m", "all"): give([3.0] * 3),
+        }
+    )
+    sentence = compare(facts, MAPLE, MAPLE_1, PHRASES["track_cross_median_m"], pen=Pen("statute"))
+    assert "3.3 ft against 9.8 ft" in plain(sentence)
