@@ -10,6 +10,7 @@ GROUPS: Final = {
     "Look": (
         "sql",
         "report",
+        "figure",
         "export",
         "explain",
         "devices",

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Final
@@ -18,11 +19,12 @@ from tasks.answers.facts import list_by_surroundings
 from tasks.core.wording import write_day
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from tasks.answers.facts import DeviceFacts, Facts, Metric, Pair
     from tasks.answers.phrases import Phrase
     from tasks.answers.sentence import Pen
+    from tasks.report.looks import Theme
 
 WIDTH_PX: Final = 368
 _LEFT_PX: Final = 150
@@ -36,6 +38,31 @@ MOST_ROWS: Final = 24
 _STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
 _MOST_TICKS: Final = 5
 
+_SOURCE: Final = "Source: coworn; exports of devices worn together."
+#: The colours of the style sheet, for figures that stand alone.
+_COLOURS: Final[Mapping[Theme, Mapping[str, str]]] = {
+    "light": {
+        "paper": "#fdfcf8",
+        "ink": "#1d2326",
+        "soft": "#525c61",
+        "line": "#d9d8cf",
+        "within": "#e6e3da",
+        "other": "#7c8188",
+        "test": "#ad3a09",
+        "before": "#2b77a9",
+    },
+    "dark": {
+        "paper": "#14191c",
+        "ink": "#eef1ee",
+        "soft": "#aab4b4",
+        "line": "#343d41",
+        "within": "#2a3036",
+        "other": "#8b9199",
+        "test": "#ff9f6e",
+        "before": "#5fa8d8",
+    },
+}
+
 
 @dataclass(frozen=True)
 class PairedChart:
@@ -46,6 +73,7 @@ class PairedChart:
     subtitle: str
     svg: str
     alternative: str
+    height: int
     more: int = 0
 
 
@@ -90,7 +118,73 @@ def draw_pairs(
         "</svg>"
     )
     unit = pen.unit(metric).strip() or metric.unit
-    return PairedChart(phrase.metric, title, unit, svg, words, len(every) - len(pairs))
+    return PairedChart(phrase.metric, title, unit, svg, words, height, len(every) - len(pairs))
+
+
+def frame_pairs(
+    chart: PairedChart,
+    names: tuple[str, str, str | None],
+    *,
+    size_px: tuple[int, int],
+    theme: Theme,
+) -> str:
+    """Return a chart as a figure of its own, of that size [px]: title, legend, source, colours.
+
+    `names` are those of the device, of the other one and of a further device.
+    """
+    room, foot = 74, 30
+    wide, high = WIDTH_PX + 40, chart.height + room + foot
+    zoom = max(wide / size_px[0], high / size_px[1])
+    left = (wide - size_px[0] * zoom) / 2
+    top = (high - size_px[1] * zoom) / 2
+    box = f"{left:.2f} {top:.2f} {size_px[0] * zoom:.2f} {size_px[1] * zoom:.2f}"
+    own, other, third = (None if one is None else escape(one) for one in names)
+    legend = (
+        f'<circle class="dot" cx="24" cy="56" r="4.2"/><text x="33" y="60">{own}</text>'
+        f'<circle class="ring" cx="154" cy="56" r="4"/><text x="163" y="60">{other}</text>'
+    )
+    if third is not None:
+        legend += (
+            '<line class="tick" x1="284" x2="284" y1="51" y2="61"/>'
+            f'<text x="291" y="60">{third}</text>'
+        )
+    inner = chart.svg[chart.svg.index(">") + 1 :].removesuffix("</svg>")
+    style = "".join(f".{name}{{{rule}}}" for name, rule in _rule(theme).items())
+    paper = _COLOURS[theme]["paper"]
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{size_px[0]}" height="{size_px[1]}" '
+        f'viewBox="{box}" role="img"><title>{escape(chart.title)}</title>'
+        f"<desc>{escape(chart.alternative)}</desc>"
+        f"<style>text{{font:12px Helvetica,Arial,'DejaVu Sans',sans-serif;"
+        f"fill:{_COLOURS[theme]['ink']}}}{style}</style>"
+        f'<rect x="{left:.2f}" y="{top:.2f}" width="{size_px[0] * zoom:.2f}" '
+        f'height="{size_px[1] * zoom:.2f}" fill="{paper}"/>'
+        f'<text class="heading" x="20" y="26">{escape(chart.title)}</text>'
+        f'<text class="axis" x="20" y="42">{escape(chart.subtitle)}</text>{legend}'
+        f'<g transform="translate(20 {room})">{inner}</g>'
+        f'<text class="axis" x="20" y="{room + chart.height + 18}">{_SOURCE}</text></svg>'
+    )
+
+
+def _rule(theme: Theme) -> dict[str, str]:
+    """Return the look of each part, as the pages' style sheet has it."""
+    one = _COLOURS[theme]
+    return {
+        "heading": "font-size:17px;font-weight:bold",
+        "day,.axis": f"font-size:11px;fill:{one['soft']}",
+        "group,.value": "font-weight:bold",
+        "grid": f"stroke:{one['line']}",
+        "margin": f"fill:{one['within']}",
+        "link": f"stroke:{one['other']};stroke-width:1.5",
+        "tick": f"stroke:{one['other']};stroke-width:2",
+        "dot": f"fill:{one['test']}",
+        "ring": f"fill:{one['paper']};stroke:{one['before']};stroke-width:2",
+        "median": "stroke-width:1.2;stroke-dasharray:1.5 3",
+        "median.test": f"stroke:{one['test']}",
+        "median.before": f"stroke:{one['before']}",
+        "value.test": f"fill:{one['test']}",
+        "value.before": f"fill:{one['before']}",
+    }
 
 
 def _name(phrase: Phrase, metric: Metric) -> str:

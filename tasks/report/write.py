@@ -48,7 +48,7 @@ if TYPE_CHECKING:
 _ONLY_HOW_MANY: Final = {"figures_per_run", "figures_per_night"}
 #: Names that only folders of our figures have.
 _WORKOUT_ID: Final = re.compile(r"\d{8}T\d{4}Z-[0-9a-f]{6}")
-_SOURCE: Final = "Source: coworn; exports of devices worn together."
+SOURCE: Final = "Source: coworn; exports of devices worn together."
 
 
 @dataclass(frozen=True)
@@ -210,7 +210,7 @@ def write_workout_figures(
     for drawing in (one for several in drawings.values() for one in several):
         if drawing.name.partition("--")[0] in data.settings.figures:
             paths = write_figures(
-                drawing, place, settings=data.settings, caption=(title_workout(data), _SOURCE)
+                drawing, place, settings=data.settings, caption=(title_workout(data), SOURCE)
             )
             found[drawing.name] = {
                 form: path.relative_to(folder).as_posix() for form, path in paths.items()
