@@ -141,7 +141,7 @@ def _draw_workout(
 
 
 def _read_time(text: str, data: WorkoutData) -> float:
-    """Return the instant of a time of day on the workout's wall clock, the first after its start."""
+    """Return the instant of a time of day on the wall clock, the first after the start."""
     found = _CLOCK.fullmatch(text)
     if found is None:
         raise UsageError(f"{text}: times of day are hh:mm or hh:mm:ss")

@@ -14,17 +14,27 @@ from typing import Any, Final, Literal
 Theme = Literal["light", "dark"]
 THEMES: Final[tuple[Theme, ...]] = ("light", "dark")
 
-#: Light theme, dark theme, dash pattern [px], point shape.
-_LOOKS: Final = (
-    ("#16316f", "#9db8ff", (), "circle"),
-    ("#c0410a", "#ff9a5c", (9, 3), "square"),
-    ("#00726b", "#4fd0c0", (3, 2), "triangle-up"),
-    ("#8d2a86", "#ee9de6", (10, 3, 2, 3), "diamond"),
-    ("#6b5600", "#e3c94e", (14, 4), "cross"),
-    ("#3a3f47", "#c9ced6", (5, 2, 1, 2, 1, 2), "triangle-down"),
-    ("#a3123a", "#ff8fa6", (2, 4), "triangle-right"),
-    ("#2f6b12", "#9fd872", (6, 6), "triangle-left"),
-)
+#: By role: light theme, dark theme, dash pattern [px], point shape. The colour belongs to the role,
+#: so that the device under test looks the same in every home; orange against blue holds in
+#: red-green blindness.
+_LOOKS: Final[Mapping[str, tuple[tuple[str, str, tuple[int, ...], str], ...]]] = {
+    "test": (
+        ("#ad3a09", "#ff9f6e", (), "circle"),
+        ("#a3123a", "#ff8fa6", (2, 4), "triangle-right"),
+    ),
+    "predecessor": (
+        ("#2b77a9", "#5fa8d8", (9, 3), "square"),
+        ("#16316f", "#9db8ff", (14, 4), "cross"),
+    ),
+    "reference": (
+        ("#3a3f47", "#c9ced6", (3, 2), "triangle-up"),
+        ("#6b5600", "#e3c94e", (5, 2, 1, 2, 1, 2), "triangle-down"),
+    ),
+    "peer": (
+        ("#8d2a86", "#ee9de6", (10, 3, 2, 3), "diamond"),
+        ("#00726b", "#4fd0c0", (6, 6), "triangle-left"),
+    ),
+}
 FONT: Final = "DejaVu Sans, Verdana, sans-serif"
 _INK: Final[Mapping[Theme, Mapping[str, str]]] = {
     "light": {"paper": "#fdfcf8", "ink": "#1d2326", "soft": "#525c61", "line": "#d9d8cf"},
@@ -52,10 +62,23 @@ class Look:
 COURSE_LOOK: Final = Look("#525c61", "#aab4b4", (3, 1), "circle")
 
 
-def give_look(number: int) -> Look:
-    """Return the look of the device seen as the `number`-th, from 0; after all are used, again."""
-    light, dark, dash, shape = _LOOKS[number % len(_LOOKS)]
-    return Look(light, dark, dash, shape)
+def deal_looks(roles: Sequence[str]) -> tuple[Look, ...]:
+    """Return a look for each device, given their roles in the order of their first use.
+
+    A role that has more devices than looks borrows those that no other one uses; after all are
+    used they come again.
+    """
+    every = [look for looks in _LOOKS.values() for look in looks]
+    free = list(every)
+    dealt: list[Look] = []
+    for role in roles:
+        own = [one for one in _LOOKS.get(role, _LOOKS["peer"]) if one in free]
+        # From the end: what is borrowed is the look that its own role needs last.
+        chosen = own[0] if own else free[-1] if free else every[len(dealt) % len(every)]
+        if chosen in free:
+            free.remove(chosen)
+        dealt.append(Look(*chosen))
+    return tuple(dealt)
 
 
 def make_config(theme: Theme, *, scale: float = 1.0) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from tasks.report.facts import (
     Result,
     WorkoutFacts,
 )
-from tasks.report.looks import give_look
+from tasks.report.looks import deal_looks
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -119,10 +119,10 @@ def read_devices(connection: duckdb.DuckDBPyConnection) -> dict[str, DeviceFacts
             role=row["role"] or "peer",
             site=row["site"] or "other",
             heart_rate=row["heart_rate"] or "none",
-            look=give_look(number),
+            look=look,
             claimed_gnss_hours=row["claimed_gnss_hours"],
         )
-        for number, row in enumerate(rows)
+        for row, look in zip(rows, deal_looks([row["role"] or "peer" for row in rows]), strict=True)
     }
 
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from tasks.report.facts import PairSeries, Series
 
 if TYPE_CHECKING:
+    import numpy as np
     from numpy.typing import NDArray
 
     from tasks.report.facts import WorkoutData

@@ -56,8 +56,8 @@ def plain(sentence: Sentence | None) -> str:
             "count",
             "leans",
             (
-                "Once locked, its heart rate was farther from the reference than that of Maple 1 in "
-                "8 of 8: 3.0 bpm against 2.0 bpm."
+                "Once locked, its heart rate was farther from the reference than that of Maple 1 "
+                "in 8 of 8: 3.0 bpm against 2.0 bpm."
             ),
         ),
         (
@@ -71,8 +71,8 @@ def plain(sentence: Sentence | None) -> str:
             "open",
             "open",
             (
-                "Whether its heart rate, once locked, is more accurate than that of Maple 1: worse in "
-                "8 of 8 so far."
+                "Whether its heart rate, once locked, is more accurate than that of Maple 1: worse "
+                "in 8 of 8 so far."
             ),
         ),
     ],

@@ -4,9 +4,9 @@ from itertools import combinations
 
 import pytest
 
-from tasks.report.looks import THEMES, Theme, give_look, make_config
+from tasks.report.looks import THEMES, Theme, deal_looks, make_config
 
-N_LOOKS = 8
+ROLES = ["test", "predecessor", "reference", "peer"] * 2
 
 
 def find_luminance(colour: str) -> float:
@@ -31,9 +31,9 @@ def test_the_contrast_rule_itself_is_right() -> None:
 @pytest.mark.parametrize("theme", THEMES)
 def test_every_line_stands_out_from_the_paper(theme: Theme) -> None:
     paper = make_config(theme)["background"]
-    for number in range(N_LOOKS):
+    for look in deal_looks(ROLES):
         # 3:1 is what WCAG 2.2, 1.4.11 asks of graphics.
-        assert find_contrast(give_look(number).colour(theme), paper) >= 3.0
+        assert find_contrast(look.colour(theme), paper) >= 3.0
 
 
 @pytest.mark.parametrize("theme", THEMES)
@@ -44,12 +44,26 @@ def test_text_of_charts_has_the_contrast_of_text(theme: Theme) -> None:
 
 
 def test_in_grey_two_devices_differ_by_line_style_and_shape() -> None:
-    for one, other in combinations([give_look(number) for number in range(N_LOOKS)], 2):
+    for one, other in combinations(deal_looks(ROLES), 2):
         assert one.dash != other.dash
         assert one.shape != other.shape
         assert one.light != other.light
         assert one.dark != other.dark
 
 
-def test_after_the_last_look_the_first_comes_again() -> None:
-    assert give_look(N_LOOKS) == give_look(0)
+def test_a_role_looks_the_same_whatever_was_worn_before() -> None:
+    alone = deal_looks(["test", "predecessor"])
+    among = deal_looks(["reference", "peer", "predecessor", "peer", "test"])
+    assert (among[4], among[2]) == alone
+
+
+def test_a_device_that_comes_later_changes_no_earlier_look() -> None:
+    roles = ["peer"] * 5 + ["test", "peer", "reference"]
+    for n in range(len(roles)):
+        assert deal_looks(roles)[:n] == deal_looks(roles[:n])
+
+
+def test_no_two_of_eight_devices_look_alike_and_a_ninth_has_one_too() -> None:
+    looks = deal_looks(["peer"] * 9)
+    assert len(set(looks[:8])) == 8
+    assert looks[8] in looks[:8]
