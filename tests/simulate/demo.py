@@ -1,6 +1,7 @@
 """Writes the demo: exports, notes, devices, a course, a damaged file; and its manifest of truth."""
 
 import json
+from collections.abc import Sequence
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
@@ -21,13 +22,18 @@ LOCAL = timezone(timedelta(hours=1))
 DAMAGED_NAME = "2025-11-30-birch-damaged.fit"
 
 
-def build_demo() -> tuple[dict[str, bytes], dict[str, object]]:
-    """Return every file of the demo by its relative name, and the manifest."""
+def build_demo(
+    days: Sequence[Day] | None = None, *, seed: int = SEED
+) -> tuple[dict[str, bytes], dict[str, object]]:
+    """Return every file of the demo by its relative name, and the manifest.
+
+    Other `days` and another `seed` tell another story.
+    """
+    days = [tell() for tell in STORY] if days is None else days
     files: dict[str, bytes] = {"devices.toml": DEVICES_TOML.encode()}
     workouts: list[dict[str, object]] = []
-    for tell in STORY:
-        day = tell()
-        recordings = [(worn, record(worn.device, day.workout, SEED)) for worn in day.worn]
+    for day in days:
+        recordings = [(worn, record(worn.device, day.workout, seed)) for worn in day.worn]
         exports = []
         for worn, recorded in recordings:
             for form in worn.formats:
@@ -36,11 +42,11 @@ def build_demo() -> tuple[dict[str, bytes], dict[str, object]]:
                 exports.append((name, recorded))
         files[f"{_stem(day)}.notes.toml"] = write_notes(day).encode()
         workouts.append(describe(day, exports))
-    trail = next(day for day in (tell() for tell in STORY) if day.course).workout.place
+    trail = next(day for day in days if day.course).workout.place
     files["courses/forest-trail.gpx"] = write_course("forest-trail", trail)
     files[DAMAGED_NAME] = write_damaged()
     manifest = {
-        "seed": SEED,
+        "seed": seed,
         "note": "Truth of the demo. Times are true times; a device's clock may differ from them.",
         "damaged": DAMAGED_NAME,
         "workouts": workouts,
