@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from tasks.answers.facts import ALL, list_by_surroundings
@@ -78,7 +79,7 @@ class _Said:
     def write_alike(self, row: Mapping[str, Any]) -> Sentence:
         """Tell a difference that is shown not to matter."""
         margin = row["margin"]
-        within = tuple(float(abs(one.own - one.other) <= margin) for one in self.pairs)
+        within = self._list_within()
         return self._make(
             "write",
             f"{begin(self.phrase.alike.format(other=self.other.name))}, within "
@@ -112,7 +113,7 @@ class _Said:
             )
             tallies.extend(tally)
         chosen = "" if row["verdict"] in {"better", "worse"} else "the split was seen afterwards; "
-        return self._make(
+        sentence = self._make(
             "count",
             " ".join(f"{begin(part)}." for part in parts),
             evidence=f"Medians. Place makes a difference: {chosen}exact p {row['p_value']:.3f} of "
@@ -121,6 +122,7 @@ class _Said:
             tally=tuple(tallies),
             boost=0.5,
         )
+        return replace(sentence, is_split=True)
 
     def write_count(
         self, row: Mapping[str, Any] | None, *, better: bool, strength: Strength
@@ -143,6 +145,8 @@ class _Said:
         says_all = tally.count(0.0) == 0 and tally.count(1.0) >= _FEWEST_ALL_ALIKE
         if says_all and self._is_beyond_margin():
             return self.write_count(row, better=better, strength=strength)
+        if self._is_mostly_within():
+            return self._write_within(row, strength)
         smaller = "better" if better else "worse"
         count = f"{smaller} in {of(tally.count(1.0), len(tally))}"
         return self._make(
@@ -152,6 +156,32 @@ class _Said:
             strength=strength,
             tally=tally,
         )
+
+    def _write_within(self, row: Mapping[str, Any] | None, strength: Strength) -> Sentence:
+        """Tell in how many workouts the two differed by less than the margin."""
+        within = self._list_within()
+        margin = self.pen.difference(self._margin, self.metric)
+        return self._make(
+            "count",
+            f"{begin(self.phrase.subject)} of both differed by at most {margin} in "
+            f"{of(within.count(1.0), len(within))} workouts.",
+            evidence=self._describe(row),
+            strength=strength,
+            tally=within,
+            boost=-0.6,
+        )
+
+    @property
+    def _margin(self) -> float:
+        return self.facts.margins.get(self.phrase.metric, 0.0)
+
+    def _list_within(self) -> tuple[float, ...]:
+        return tuple(float(abs(one.own - one.other) <= self._margin) for one in self.pairs)
+
+    def _is_mostly_within(self) -> bool:
+        """Say whether all workouts but one are within the margin, of three and more."""
+        within = self._list_within()
+        return len(within) >= _FEWEST_ALL_ALIKE and within.count(0.0) <= 1 and self._margin > 0
 
     def _clause(self, *, better: bool, short: bool = False) -> str:
         words = self.phrase.better if better else self.phrase.worse
@@ -168,8 +198,7 @@ class _Said:
         return tally.count(1.0) >= tally.count(0.0)
 
     def _is_beyond_margin(self) -> bool:
-        margin = self.facts.margins.get(self.phrase.metric, 0.0)
-        return abs(statistics.median(one.own - one.other for one in self.pairs)) > margin
+        return abs(statistics.median(one.own - one.other for one in self.pairs)) > self._margin
 
     def _describe(self, row: Mapping[str, Any] | None) -> str:
         return ". ".join(self._list_evidence(row)) + "."

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 MOST_PER_DOMAIN: Final = 5
 #: Fewer workouts with both devices are not told one metric at a time.
 FEWEST_COMPARED: Final = 3
-MOST_PER_USE: Final = 6
+MOST_PER_USE: Final = 7
 _SEGMENTS: Final = ("all", "after_lock", "steady", *EFFORTS)
 _OTHERS: Final = ("hr_cadence_lock_s", "battery_vs_claim_pct", "battery_projected_h")
 
@@ -98,14 +98,13 @@ def _tell_all(
     facts: Facts, device: DeviceFacts, opponents: list[DeviceFacts], *, pen: Pen
 ) -> Iterator[Sentence]:
     phrases = list(_list_phrases(facts))
-    for phrase in phrases:
-        level = describe_level(facts, device, phrase, pen=pen)
-        if level is not None:
-            yield level
+    split = set[str]()
     few: list[tuple[str, int]] = []
     for place, other in enumerate(opponents):
         for phrase in phrases:
             found = compare(facts, device, other, phrase, pen=pen)
+            if found is not None and found.is_split:
+                split.add(phrase.metric)
             if found is not None and place == 0 and len(found.workouts) < FEWEST_COMPARED:
                 few.append((facts.metrics[phrase.metric].title, len(found.workouts)))
                 continue
@@ -115,6 +114,11 @@ def _tell_all(
             failed = compare_failures(facts, device, other, phrase) if place == 0 else None
             if failed is not None:
                 yield failed
+    for phrase in phrases:
+        # Where places differ, one level of all workouts is that of none.
+        level = describe_level(facts, device, phrase, pen=pen)
+        if level is not None and phrase.metric not in split:
+            yield level
     if few:
         yield _tell_few(few, opponents[0])
     yield from tell_heart_rate(facts, device, pen=pen)

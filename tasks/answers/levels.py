@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def describe_level(
     facts: Facts, device: DeviceFacts, phrase: Phrase, *, pen: Pen
 ) -> Sentence | None:
-    """Return the sentence of a metric's usual value, None without one.
+    """Return the sentence of a metric's usual value over all workouts, None without one.
 
     With six workouts and more it has an interval of the median; fewer bear none, and their lowest
     and highest values stand in its place.
@@ -30,6 +30,8 @@ def describe_level(
         return None
     scores = [metric.score(value) for value, _ in found.values()]
     n = len(scores)
+    if phrase.none and statistics.median(scores) == 0.0:
+        return _describe_none(device, phrase, metric, found, pen=pen)
     text = phrase.level.format(level=pen.amount(statistics.median(scores), metric))
     counted = f"median of {n} workouts" if n > 1 else "1 workout"
     interval = compute_median_interval(np.array(scores, dtype=np.float64))
@@ -53,6 +55,33 @@ def describe_level(
         device_ids=(device.device_id,),
         workouts=tuple(found),
         weight=(1.5 if has_interval else 0.9) if phrase.is_primary else 0.5,
+    )
+
+
+def _describe_none(
+    device: DeviceFacts,
+    phrase: Phrase,
+    metric: Metric,
+    found: dict[str, tuple[float, str | None]],
+    *,
+    pen: Pen,
+) -> Sentence:
+    """Return the sentence of a value that is zero in most workouts."""
+    tally = tuple(float(value == 0.0) for value, _ in found.values())
+    most = max(metric.score(value) for value, _ in found.values())
+    at_most = f"; at most {pen.amount(most, metric)}" if most else ""
+    return Sentence(
+        phrase.domain,
+        "count",
+        f"{begin(phrase.none)} in {of(tally.count(1.0), len(tally))}{at_most}.",
+        evidence=f"{begin(metric.title)}; a count, not a comparison.",
+        strength="level",
+        tally=tally,
+        metric=phrase.metric,
+        segment=phrase.segment,
+        device_ids=(device.device_id,),
+        workouts=tuple(found),
+        weight=0.9 if phrase.is_primary else 0.5,
     )
 
 

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 class Phrase:
     """The words of one metric. `{other}` is the other device, `{level}` the usual value.
 
-    `failed` says what a device did not do where it has no value although it was measured.
+    `subject` names the values of two devices, `none` says a value of zero, and `failed` what a
+    device did not do where it has no value although it was measured.
     """
 
     metric: str
@@ -29,8 +30,10 @@ class Phrase:
     worse: str
     alike: str
     whether: str
+    subject: str
     segment: str = ALL
     failed: str = ""
+    none: str = ""
     is_primary: bool = False
 
 
@@ -43,6 +46,7 @@ PRIMARY: Final[tuple[Phrase, ...]] = (
         "once locked, its heart rate was farther from the reference than that of {other}",
         "once locked, its heart rate is as good as that of {other}",
         "whether its heart rate, once locked, is more accurate than that of {other}",
+        "errors of heart rate, once locked,",
         AFTER_LOCK,
         is_primary=True,
     ),
@@ -54,6 +58,7 @@ PRIMARY: Final[tuple[Phrase, ...]] = (
         "it locked on to the heart rate later than {other}",
         "it locks on to the heart rate as soon as {other}",
         "whether it locks on to the heart rate sooner than {other}",
+        "times to lock",
         failed="never locked on to the heart rate",
         is_primary=True,
     ),
@@ -65,6 +70,7 @@ PRIMARY: Final[tuple[Phrase, ...]] = (
         "its track lay farther from the line than that of {other}",
         "its track keeps to the line as well as that of {other}",
         "whether its track keeps nearer to the line than that of {other}",
+        "distances from the line",
         failed="had no usable track",
         is_primary=True,
     ),
@@ -76,6 +82,7 @@ PRIMARY: Final[tuple[Phrase, ...]] = (
         "its distance was farther off than that of {other}",
         "distance is as good as that of {other}",
         "whether its distance is more accurate than that of {other}",
+        "errors of distance",
         is_primary=True,
     ),
     Phrase(
@@ -86,6 +93,7 @@ PRIMARY: Final[tuple[Phrase, ...]] = (
         "its ascent was farther off than that of {other}",
         "ascent is as good as that of {other}",
         "whether its ascent is more accurate than that of {other}",
+        "errors of ascent",
         is_primary=True,
     ),
     Phrase(
@@ -96,6 +104,8 @@ PRIMARY: Final[tuple[Phrase, ...]] = (
         "it counted pool lengths worse than {other}",
         "it counts pool lengths as well as {other}",
         "whether it counts pool lengths better than {other}",
+        "errors in pool lengths",
+        none="it counted all pool lengths right",
         is_primary=True,
     ),
     Phrase(
@@ -106,6 +116,7 @@ PRIMARY: Final[tuple[Phrase, ...]] = (
         "it used more charge than {other}",
         "it uses as much charge as {other}",
         "whether it uses less charge than {other}",
+        "rates of use of charge",
         is_primary=True,
     ),
 )
@@ -119,6 +130,7 @@ DETAILS: Final[tuple[Phrase, ...]] = (
         "its heart rate was within 5 bpm for less of the time than that of {other}",
         "its heart rate is within 5 bpm for as much of the time as that of {other}",
         "whether its heart rate is within 5 bpm for more of the time than that of {other}",
+        "shares of time within 5 bpm",
     ),
     Phrase(
         "hr_rise_delay_s",
@@ -128,6 +140,7 @@ DETAILS: Final[tuple[Phrase, ...]] = (
         "it followed rises of effort later than {other}",
         "it follows rises of effort as soon as {other}",
         "whether it follows rises of effort sooner than {other}",
+        "delays at rises of effort",
         failed="followed no rise of effort",
     ),
     Phrase(
@@ -138,6 +151,8 @@ DETAILS: Final[tuple[Phrase, ...]] = (
         "it missed more rises of effort than {other}",
         "it misses as many rises of effort as {other}",
         "whether it misses fewer rises of effort than {other}",
+        "shares of missed rises",
+        none="it missed no rise of effort",
     ),
     Phrase(
         "track_corners_cut_per_km",
@@ -147,6 +162,8 @@ DETAILS: Final[tuple[Phrase, ...]] = (
         "it cut more corners than {other}",
         "it cuts as many corners as {other}",
         "whether it cuts fewer corners than {other}",
+        "numbers of corners cut per kilometre",
+        none="it cut no corner",
     ),
     Phrase(
         "start_delay_s",
@@ -156,7 +173,9 @@ DETAILS: Final[tuple[Phrase, ...]] = (
         "it noticed the start later than {other}",
         "it notices the start as soon as {other}",
         "whether it notices the start sooner than {other}",
+        "delays of the start",
         failed="did not notice the start",
+        none="it noticed the start at once",
     ),
 )
 
@@ -213,4 +232,5 @@ def find_phrase(metric: Metric) -> Phrase:
         f"{title} was worse than that of {{other}}",
         f"{title} is as good as that of {{other}}",
         f"whether {title} is better than that of {{other}}",
+        f"values of {title}",
     )

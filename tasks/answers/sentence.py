@@ -29,7 +29,8 @@ class Sentence:
 
     `tally` has a number for each workout that counts, in order: 1 where it says so, 0.5 for a tie,
     0 where it does not. `metric` and `segment` name the results it rests on, `workouts` those
-    workouts; `weight` orders sentences, the heaviest first.
+    workouts; `weight` orders sentences, the heaviest first. `is_split` marks
+    one that tells places apart.
     """
 
     domain: str
@@ -43,6 +44,7 @@ class Sentence:
     device_ids: tuple[str, ...] = ()
     workouts: tuple[str, ...] = ()
     weight: float = 0.0
+    is_split: bool = False
 
     @property
     def sql(self) -> str:
