@@ -168,7 +168,7 @@ class _Said:
             evidence=self._describe(row),
             strength=strength,
             tally=within,
-            boost=-0.6,
+            boost=-0.65,
         )
 
     @property
@@ -231,7 +231,7 @@ class _Said:
         tally: tuple[float, ...],
         boost: float = 0.0,
     ) -> Sentence:
-        weight = (2.0 if self.phrase.is_primary else 1.4) + boost
+        weight = (2.0 if self.phrase.is_primary else self.phrase.weight) + boost
         return Sentence(
             self.phrase.domain,
             use,

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 MOST_PER_DOMAIN: Final = 5
 #: Fewer workouts with both devices are not told one metric at a time.
 FEWEST_COMPARED: Final = 3
-MOST_PER_USE: Final = 7
+MOST_PER_USE: Final = 8
 _SEGMENTS: Final = ("all", "after_lock", "steady", *EFFORTS)
 _OTHERS: Final = ("hr_cadence_lock_s", "battery_vs_claim_pct", "battery_projected_h")
 

@@ -34,6 +34,7 @@ class Phrase:
     segment: str = ALL
     failed: str = ""
     none: str = ""
+    weight: float = 1.2
     is_primary: bool = False
 
 
@@ -164,6 +165,7 @@ DETAILS: Final[tuple[Phrase, ...]] = (
         "whether it cuts fewer corners than {other}",
         "numbers of corners cut per kilometre",
         none="it cut no corner",
+        weight=1.45,
     ),
     Phrase(
         "start_delay_s",
