@@ -180,7 +180,10 @@ def _list_hints(facts: Facts, has_answers: bool) -> Iterator[str]:  # noqa: FBT0
     """Say what is missing before anything can be answered, and how to add it."""
     if not facts.workouts or has_answers:
         return
-    if not any(one.role == "test" for one in facts.devices.values()):
+    for one in facts.list_tested():
+        worn = count(len(facts.list_worn(one.device_id)), "workout")
+        yield f"{one.name} was worn in {worn}: answers begin with the second one."
+    if not facts.list_tested():
         yield (
             "No device is under test yet, so nothing is answered: name one in devices.toml with "
             'role = "test" (coworn devices prints what to paste).'

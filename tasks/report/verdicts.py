@@ -43,11 +43,10 @@ class VerdictRow:
 
 @dataclass(frozen=True)
 class Verdicts:
-    """Answers across workouts: those that stand in the table, those behind a fold, and a remark."""
+    """Answers across workouts: those that stand in the table, those behind a fold."""
 
     shown: tuple[VerdictRow, ...]
     folded: tuple[VerdictRow, ...]
-    remark: str
 
 
 def format_verdicts(
@@ -56,12 +55,10 @@ def format_verdicts(
     devices: Mapping[str, DeviceFacts],
     definitions: Mapping[str, Definition],
     units: str,
-    settled_only: bool = False,
 ) -> Verdicts:
     """Return rows of `latest_verdicts` in words; those of devices that nobody knows are left out.
 
-    Questions with too few workouts are folded away. With `settled_only`, for the index, neither
-    they nor unclear ones are given; the remark counts them.
+    Questions with too few workouts are folded away.
     """
     known = [row for row in rows if row["device_id"] in devices]
     worded = [
@@ -72,13 +69,9 @@ def format_verdicts(
         for row in known
     ]
     settled = tuple(one for verdict, one in worded if verdict in _SETTLED)
-    if settled_only:
-        n_open = len(worded) - len(settled)
-        remark = f"Open questions: {n_open}; see the pages of the devices."
-        return Verdicts(settled, (), remark if n_open else "")
     few = tuple(one for verdict, one in worded if verdict == _TOO_FEW)
     unclear = tuple(one for verdict, one in worded if verdict not in {*_SETTLED, _TOO_FEW})
-    return Verdicts((*settled, *unclear), few, "")
+    return Verdicts((*settled, *unclear), few)
 
 
 def _word(
