@@ -11,6 +11,7 @@ import pytest
 
 from config.devices import load_devices
 from config.layouts import parse_layout
+from config.plan import parse_plan
 from config.settings import load_settings
 from tasks.readers.csv.fitting import VOCABULARY
 from tasks.readers.notes import read_notes
@@ -58,7 +59,9 @@ def test_toml_that_is_shown_is_accepted(block: str, tmp_path: Path) -> None:
     shown = tmp_path / "shown.toml"
     shown.write_text(block, encoding="utf-8")
     keys = set(tomllib.loads(block))
-    if "device" in keys:
+    if "against" in keys:
+        assert parse_plan(block).plan.planned_workouts
+    elif "device" in keys:
         assert load_devices(shown)
     elif "start" in keys:
         assert read_notes(block, name="shown.notes.toml").truth.known_distance_m
