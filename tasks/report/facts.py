@@ -68,8 +68,9 @@ class WorkoutFacts:
 class RecordingFacts:
     """One recording that was measured, and how its clock was set.
 
-    `parts` are the recordings that it is made of: itself and the pieces that continue it, each
-    with what is added to its times [s].
+    `remarks` are what was noticed while its export was read and normalised; `parts` are the
+    recordings that it is made of: itself and the pieces that continue it, each with what is added
+    to its times [s].
     """
 
     recording_id: str
@@ -83,7 +84,7 @@ class RecordingFacts:
     is_timeline: bool
     note: str | None
     position_kind: str | None
-    remarks: str | None
+    remarks: tuple[str, ...]
     parts: tuple[tuple[str, float], ...]
 
 
@@ -167,6 +168,8 @@ class Definition:
     domain: str
 
 
+#: What `results` and `pairs` call the consensus of the other devices.
+CONSENSUS: Final = "consensus"
 #: A channel of a series, 1 where the line of the track must not lead from the fix before.
 TRACK_BREAK: Final = "track_break"
 
@@ -201,9 +204,11 @@ class CourseLine:
 class PairSeries:
     """Both sides of one pair, second by second; shape (n_seconds,).
 
-    `because` says why a second is not scored, None where it is.
+    `reference` is what `results` calls it, a device or the consensus; `because` says why a second
+    is not scored, None where it is.
     """
 
+    reference: str
     seconds: Floats
     test_bpm: Floats
     reference_bpm: Floats
@@ -284,6 +289,11 @@ class WorkoutData:
             for metric in metrics
             for one in self._by_number.get((recording_id, metric, ALL), ())
         ]
+
+    @property
+    def deviation(self) -> str:
+        """What heart rates deviate by: "error", or "difference" where nothing is a reference."""
+        return "error" if self.has_reference else "difference"
 
     @property
     def has_reference(self) -> bool:

@@ -95,17 +95,15 @@ def fill_line(
 
 
 def find_references(data: WorkoutData) -> dict[str, str]:
-    """Give, by test recording, the recording that its heart rate is compared with first.
+    """Return, by test recording, what its heart rate is compared with first.
 
-    That of the value that counts; a consensus is no recording and has no pairs.
+    That of the value that counts, as `results` names it: a device, or the consensus.
     """
-    by_device = {one.device.device_id: one for one in data.recordings}
     found: dict[str, str] = {}
     for one in data.recordings:
         result = data.find(one.recording_id, "hr_mae_bpm")
-        reference = by_device.get((result.reference if result else None) or "")
-        if reference is not None and result is not None and result.value is not None:
-            found[one.recording_id] = reference.recording_id
+        if result is not None and result.value is not None and result.reference is not None:
+            found[one.recording_id] = result.reference
     return found
 
 

@@ -12,10 +12,10 @@ from tasks.core import wording
 from tasks.maths.runs import find_run_edges
 from tasks.report import words
 from tasks.report.drawing import LEFT_PX, RIGHT_PX
-from tasks.report.facts import ALL, Definition, Result
+from tasks.report.facts import ALL, CONSENSUS, Definition, Result
 from tasks.report.looks import THEMES, make_config
 from tasks.report.sections import build_sections, list_every
-from tasks.report.summary import summarise_devices, title_workout, write_intro
+from tasks.report.summary import name_reference, summarise_devices, title_workout, write_intro
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -173,18 +173,21 @@ def make_page_data(devices: Iterable[DeviceFacts]) -> dict[str, Any]:
 def list_seconds(data: WorkoutData) -> dict[str, Any]:
     """Return every compared second of heart rate, for the numbers of a stretch; nothing is thinned.
 
-    Values are as in `pairs`, to a millionth of a beat; a reference is given once for all its
-    devices. `unscored` are stretches (first second, second after the last) that do not count.
+    Values are as in `pairs`, to a millionth of a beat; a device that is the reference of several is
+    given once, a consensus for each device that it leaves out. `unscored` are stretches (first
+    second, second after the last) that do not count.
     """
     if not data.pairs:
-        return {"first": 0, "devices": [], "references": {}}
+        return {"first": 0, "devices": [], "references": {}, "deviation": data.deviation}
     first = round(min(float(pair.seconds[0]) for pair in data.pairs.values()))
     last = round(max(float(pair.seconds[-1]) for pair in data.pairs.values()))
-    chosen = find_reference_ids(data)
     references: dict[str, list[float | int | None]] = {}
     devices = []
     for recording_id, pair in data.pairs.items():
-        reference = chosen[recording_id]
+        name = name_reference(data, pair.reference)
+        reference = pair.reference
+        if pair.reference == CONSENSUS:
+            reference = f"{CONSENSUS}:{recording_id}"
         at = np.round(pair.seconds).astype(int) - first
         spread = np.full(last - first + 1, np.nan)
         spread[at] = pair.test_bpm
@@ -192,11 +195,10 @@ def list_seconds(data: WorkoutData) -> dict[str, Any]:
             {
                 "label": data.recording(recording_id).device.label,
                 "recording_id": recording_id,
-                "reference": reference,
-                "reference_label": data.recording(reference).device.label,
-                "compared": name_compared(
-                    data.find(recording_id, "hr_mae_bpm"), data.recording(reference).device.label
-                ),
+                "reference": pair.reference,
+                "series": reference,
+                "reference_label": name,
+                "compared": name_compared(data.find(recording_id, "hr_mae_bpm"), name),
                 "test": _shorten(spread),
                 "unscored": _list_unscored(pair, at),
             }
@@ -206,7 +208,12 @@ def list_seconds(data: WorkoutData) -> dict[str, Any]:
             held = np.array([np.nan if v is None else v for v in references[reference]])
         held[at] = pair.reference_bpm
         references[reference] = _shorten(held)
-    return {"first": first, "devices": devices, "references": references}
+    return {
+        "first": first,
+        "devices": devices,
+        "references": references,
+        "deviation": data.deviation,
+    }
 
 
 def name_compared(result: Result | None, reference: str) -> str:
@@ -223,13 +230,6 @@ def _list_unscored(pair: PairSeries, at: NDArray[np.int64]) -> list[list[int]]:
     starts, ends = find_run_edges(left_out)
     stretches: list[list[int]] = np.column_stack([starts, ends]).tolist()
     return stretches
-
-
-def find_reference_ids(data: WorkoutData) -> dict[str, str]:
-    """Return the reference's recording by test recording."""
-    from tasks.report.gather import find_references  # noqa: PLC0415 - gather knows no pages
-
-    return find_references(data)
 
 
 def _shorten(values: Any) -> list[float | int | None]:  # noqa: ANN401 - an array of floats

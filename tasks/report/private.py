@@ -21,7 +21,11 @@ if TYPE_CHECKING:
 
 
 def hide_private_places(data: WorkoutData) -> WorkoutData:
-    """Return the workout without any position inside its settings' private places."""
+    """Return the workout without any position inside its settings' private places.
+
+    What was noticed while reading is left out, as it quotes exports and their names.
+    """
+    data = replace(data, recordings=tuple(replace(one, remarks=()) for one in data.recordings))
     places = data.settings.private
     if not places:
         return data

@@ -185,11 +185,17 @@ def read_recordings(
                 is_timeline=row["reference_timeline"] == row["recording_id"],
                 note=row["note"],
                 position_kind=row["position_kind"],
-                remarks=row["remarks"],
+                remarks=_join_remarks(pieces[row["recording_id"]]),
                 parts=parts,
             )
         )
     return tuple(sorted(found, key=lambda one: (order_role(one.device.role), one.device.device_id)))
+
+
+def _join_remarks(rows: Iterable[dict[str, Any]]) -> tuple[str, ...]:
+    """Return what was noticed of a recording and its pieces, each remark once."""
+    lines = (line for row in rows for line in (row["remarks"] or "").splitlines())
+    return tuple(dict.fromkeys(lines))
 
 
 def order_role(role: str) -> int:

@@ -30,6 +30,11 @@ _SECTIONS: Final = (
     ("swimming", "Pool lengths"),
     ("battery", "Battery"),
 )
+#: Their titles where nothing is a reference for heart rate.
+_WITHOUT_REFERENCE: Final = {
+    "parts": "Heart-rate differences by part, intensity and direction",
+    "agreement": "Agreement of the devices",
+}
 #: Where a finding stands that is not about heart rate.
 _PLACES: Final = {
     "cut_corner": "track",
@@ -177,11 +182,12 @@ def build_sections(
         "battery": _list_domain(data, "battery", "Battery"),
     }
     findings = _list_findings(data)
+    titles = {} if data.has_reference else _WITHOUT_REFERENCE
     sections = []
     for name, title in _SECTIONS:
         section = PageSection(
             name=name,
-            title=title,
+            title=titles.get(name, title),
             drawings=drawings.get(name, ()),
             tables=tuple(sheet for sheet in tables.get(name, ()) if sheet.rows),
             findings=findings.get(name, ()),

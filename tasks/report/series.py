@@ -83,18 +83,19 @@ def read_pairs(
 ) -> dict[str, PairSeries]:
     """Return the heart-rate pairs of a workout by test recording.
 
-    `references` maps a test recording to the recording that its heart rate is compared with.
+    `references` maps a test recording to what its heart rate is compared with.
     """
     found = {}
-    for recording_id, reference_id in references.items():
+    for recording_id, reference in references.items():
         answer = connection.execute(
             "SELECT epoch_us(time_utc) AS micros, heart_rate_test_bpm, heart_rate_reference_bpm, "
             "heart_rate_unscored_because AS because FROM pairs "
-            "WHERE workout_id = ? AND recording_id = ? AND reference_recording_id = ? "
+            "WHERE workout_id = ? AND recording_id = ? AND reference = ? "
             "ORDER BY time_utc",
-            [workout.workout_id, recording_id, reference_id],
+            [workout.workout_id, recording_id, reference],
         ).fetchnumpy()
         series = PairSeries(
+            reference,
             _to_floats(answer["micros"]) / 1e6 - workout.start_s,
             _to_floats(answer["heart_rate_test_bpm"]),
             _to_floats(answer["heart_rate_reference_bpm"]),

@@ -13,6 +13,7 @@ from tasks.core.wording import (
     write_duration,
     write_number,
 )
+from tasks.report.facts import CONSENSUS
 from tasks.report.words import ROLES, describe_finding
 
 if TYPE_CHECKING:
@@ -85,6 +86,7 @@ class DeviceSummary:
     heart_rate: tuple[Headline, ...]
     outstanding: tuple[str, ...]
     remarks: tuple[str, ...] = ()
+    from_file: tuple[str, ...] = ()
 
 
 def title_workout(data: WorkoutData) -> str:
@@ -145,6 +147,7 @@ def _summarise(data: WorkoutData, recording: RecordingFacts) -> DeviceSummary:
             for one in data.findings
             if one.recording_id == recording.recording_id and one.kind in _REMARKS
         ),
+        from_file=recording.remarks,
     )
 
 
@@ -193,7 +196,7 @@ def name_reference(data: WorkoutData, reference: str) -> str:
             return device.label
     if reference == "truth":
         return "the truth in the notes"
-    if reference == "consensus":
+    if reference == CONSENSUS:
         return "the consensus of the other devices"
     if reference.startswith("course:"):
         return f"the course {reference.removeprefix('course:')}"

@@ -130,8 +130,8 @@
     const index = Math.round(second) - seconds.first;
     const said = new Set();
     for (const one of seconds.devices) {
-      const test = one.test[index], reference = seconds.references[one.reference][index];
-      if (!said.has(one.reference)) { parts.push(`${one.reference_label} ${write(reference)}`); said.add(one.reference); }
+      const test = one.test[index], reference = seconds.references[one.series][index];
+      if (!said.has(one.series)) { parts.push(`${one.reference_label} ${write(reference)}`); said.add(one.series); }
       const both = typeof test === "number" && typeof reference === "number";
       parts.push(`${one.label} ${write(test)}` + (both ? ` (${test >= reference ? "+" : "−"}${Math.abs(test - reference).toFixed(0)})` : ""));
     }
@@ -157,7 +157,7 @@
   };
 
   // --- the numbers of an interval --------------------------------------------------------------------
-  const HEADINGS = ["Device", "Mean error (bpm)", "Mean absolute error (bpm)", "Within 5 bpm (%)", "Seconds"];
+  const HEADINGS = ["Device", `Mean ${seconds.deviation} (bpm)`, `Mean absolute ${seconds.deviation} (bpm)`, "Within 5 bpm (%)", "Seconds"];
   // As the cards are rounded: a tie goes to the even digit.
   const toTenth = (number) => {
     const isTie = Number.isInteger(number * 4) && !Number.isInteger(number * 2);
@@ -174,7 +174,7 @@
   const measure = (one, from, until) => {
     let n = 0, sum = 0, size = 0, within = 0;
     const leftOut = markUnscored(one);
-    const reference = seconds.references[one.reference];
+    const reference = seconds.references[one.series];
     for (let second = from; second <= until; second++) {
       const test = one.test[second - seconds.first], other = reference[second - seconds.first];
       if (typeof test !== "number" || typeof other !== "number" || leftOut.has(second - seconds.first)) continue;
@@ -205,7 +205,7 @@
       `WHERE workout_id = ${coworn.quote(page.workout_id)}\n` +
       `  AND time_utc BETWEEN ${instant(from)}::TIMESTAMPTZ AND ${instant(until)}::TIMESTAMPTZ\n` +
       "  AND heart_rate_is_scored\n" +
-      "  AND (recording_id, reference_recording_id) IN (" +
+      "  AND (recording_id, reference) IN (" +
       seconds.devices.map((one) => `(${coworn.quote(one.recording_id)}, ${coworn.quote(one.reference)})`).join(", ") +
       ")\nGROUP BY recording_id";
   };

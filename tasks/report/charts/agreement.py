@@ -10,6 +10,7 @@ import numpy as np
 from tasks.core.registers import chart
 from tasks.core.wording import write_number
 from tasks.report.drawing import Drawing
+from tasks.report.summary import name_reference
 
 if TYPE_CHECKING:
     from tasks.report.facts import PairSeries, Result, WorkoutData
@@ -47,6 +48,7 @@ def _draw(
     data: WorkoutData, recording_id: str, pair: PairSeries, lines: list[tuple[Result, str]]
 ) -> Drawing:
     device = data.recording(recording_id).device
+    other = "reference" if data.has_reference else name_reference(data, pair.reference)
     known = pair.is_scored
     difference = np.round(pair.test_bpm[known] - pair.reference_bpm[known])
     mean = np.round((pair.test_bpm[known] + pair.reference_bpm[known]) / 2)
@@ -54,17 +56,19 @@ def _draw(
     limits = _tabulate_lines(lines)
     values = [*difference.tolist(), *limits["low"], *limits["high"]]
     span = (min(values), max(values)) if values else (0.0, 1.0)
+    has_interval = any(line.ci_low is not None for line, _ in lines)
+    intervals = " Grey: 95 % interval of the mean." if has_interval else ""
     limits["at"] = spread_words(limits["value"], apart=_LINE_HEIGHT * (span[1] - span[0]))
     left, right = float(np.min(mean)), float(np.max(mean))
     vertical = {
         "type": "quantitative",
         "scale": {"domain": list(span), "nice": True, "zero": False},
-        "axis": {"title": "test minus reference (bpm)", "tickCount": 6},
+        "axis": {"title": f"test minus {other} (bpm)", "tickCount": 6},
     }
     return Drawing(
         name=f"agreement--{device.device_id}",
         title=f"{device.label}: difference against mean",
-        alternative=_describe(device.label, lines),
+        alternative=_describe(device.label, other, lines),
         spec={
             "height": 0.62,
             "layer": [
@@ -133,7 +137,7 @@ def _draw(
             "limits": limits,
         },
         devices=(device,),
-        note="Larger points: more seconds. Grey: 95 % intervals of the lines.",
+        note=f"Larger points: more seconds.{intervals}",
     )
 
 
@@ -163,10 +167,11 @@ def spread_words(values: list[float], *, apart: float) -> list[float]:
     return places
 
 
-def _describe(label: str, lines: list[tuple[Result, str]]) -> str:
+def _describe(label: str, other: str, lines: list[tuple[Result, str]]) -> str:
     said = [
         f"{words} {write_number(result.value, 'bpm', units='metric', signed=True)} bpm"
         for result, words in lines
     ]
+    whom = "its reference" if other == "reference" else other
     limits = ", ".join(said) or "no limits could be computed"
-    return f"Difference of {label} from its reference against the mean of both: {limits}."
+    return f"Difference of {label} from {whom} against the mean of both: {limits}."

@@ -15,7 +15,6 @@ from tasks.report.drawing import (
     encode_device,
     encode_time,
 )
-from tasks.report.gather import find_references
 from tasks.report.thin import thin_peaks
 from tasks.report.words import describe_finding
 
@@ -57,15 +56,13 @@ def draw_heart_rate(data: WorkoutData) -> tuple[Drawing, ...]:
         **tabulate_unscored(data),
     }
     panels = [_draw_rates(data, devices)]
-    error, whom = ("error", "against the reference")
-    if not data.has_reference:
-        error, whom = ("difference", "between the devices")
+    whom = "against the reference" if data.has_reference else "between the devices"
     if tables["error"]["s"]:
         panels.append(_draw_errors(data, devices))
     return (
         Drawing(
             name="heart_rate",
-            title=f"Heart rate, and the {error} {whom}",
+            title=f"Heart rate, and the {data.deviation} {whom}",
             alternative=_describe(data, devices),
             spec={"vconcat": panels},
             tables=tables,
@@ -83,15 +80,16 @@ def _write_note(unscored: list[float]) -> str:
 
 def _collect_heart_rate(data: WorkoutData, recording_ids: list[str]) -> dict[str, list[Any]]:
     columns: dict[str, list[Any]] = {"s": [], "bpm": [], "device": []}
-    chosen = find_references(data)
-    scored = {chosen[test]: pair for test, pair in data.pairs.items()}
+    scored = {pair.reference: pair for pair in data.pairs.values()}
     for recording_id in recording_ids:
         series = data.series[recording_id]
         seconds, values = series.seconds, series.values("heart_rate_bpm")
-        if recording_id in scored:
+        device = data.recording(recording_id).device
+        if device.device_id in scored:
             # What is scored: a strap's beats, not what it displays.
-            seconds, values = scored[recording_id].seconds, scored[recording_id].reference_bpm
-        label = data.recording(recording_id).device.label
+            pair = scored[device.device_id]
+            seconds, values = pair.seconds, pair.reference_bpm
+        label = device.label
         append_line(columns, seconds, values, value="bpm", label=label, data=data, decimals=1)
     return columns
 
@@ -205,7 +203,7 @@ def _draw_errors(data: WorkoutData, devices: tuple[DeviceFacts, ...]) -> dict[st
                         "field": "error",
                         "type": "quantitative",
                         "axis": {
-                            "title": f"{'error' if data.has_reference else 'difference'} (bpm)",
+                            "title": f"{data.deviation} (bpm)",
                             "tickCount": 5,
                         },
                     },
@@ -236,7 +234,8 @@ def _describe(data: WorkoutData, devices: tuple[DeviceFacts, ...]) -> str:
         mean = write_number(bias.value, "bpm", units="metric", signed=True)
         mae = write_number(size.value, "bpm", units="metric")
         label = data.recording(recording_id).device.label
-        sentences.append(f"{label}: mean error {mean} bpm, mean absolute error {mae} bpm")
+        what = data.deviation
+        sentences.append(f"{label}: mean {what} {mean} bpm, mean absolute {what} {mae} bpm")
     marked = [one for one in data.findings if one.kind in MARKED]
     sentences.append(f"{len(marked)} findings are marked and listed below")
     unscored = describe_unscored(data)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Final
 from tasks.core.registers import chart
 from tasks.core.wording import write_number
 from tasks.report.drawing import Drawing, encode_device
-from tasks.report.gather import find_references
 from tasks.report.sections import order_segments
 from tasks.report.words import name_segment
 
@@ -60,16 +59,18 @@ def draw_parts(data: WorkoutData) -> tuple[Drawing, ...]:
             "scale": {"domain": [device.label for device in devices], "paddingOuter": 0.6},
         },
     }
+    has_interval = any(one.ci_low is not None for one in shown)
+    with_intervals = ", with 95 % intervals" if has_interval else ""
     largest = max(one.value or 0.0 for one in shown)
     value = {
         "type": "quantitative",
         "scale": {"domain": [0.0, _ROOM * largest or 1.0], "nice": True},
-        "axis": {"title": "mean absolute error (bpm)", "tickCount": 8},
+        "axis": {"title": f"mean absolute {data.deviation} (bpm)", "tickCount": 8},
     }
     return (
         Drawing(
             name="parts",
-            title="Size of the error by part, with 95 % intervals",
+            title=f"Size of the {data.deviation} by part{with_intervals}",
             alternative=_describe(data, shown),
             spec={
                 "height": max(0.25, 0.05 * len(parts)),
@@ -97,7 +98,7 @@ def draw_parts(data: WorkoutData) -> tuple[Drawing, ...]:
             },
             tables={"parts": table},
             devices=devices,
-            note="Parts without an interval are too short for one; long ones are cut at the edge.",
+            note="Lines: 95 % intervals, cut at the edge." if with_intervals else "",
             facts={"left": LABELS_PX, "least": 24 * len(parts) * max(1, len(devices) // 2)},
         ),
     )
@@ -105,10 +106,7 @@ def draw_parts(data: WorkoutData) -> tuple[Drawing, ...]:
 
 def find_shown(data: WorkoutData) -> list[Result]:
     """Return the values by part, each device against the reference that its page shows first."""
-    references = {
-        recording_id: data.recording(reference).device.device_id
-        for recording_id, reference in find_references(data).items()
-    }
+    references = {recording_id: pair.reference for recording_id, pair in data.pairs.items()}
     return [
         one
         for one in data.results
@@ -132,4 +130,4 @@ def _describe(data: WorkoutData, shown: list[Result]) -> str:
             f"{label}: largest in {name_segment(worst.segment)} ({largest} bpm), smallest in "
             f"{name_segment(best.segment)} ({smallest} bpm)."
         )
-    return " ".join(["Mean absolute error by part.", *sentences])
+    return " ".join([f"Mean absolute {data.deviation} by part.", *sentences])

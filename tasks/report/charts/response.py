@@ -28,7 +28,6 @@ def draw_response(data: WorkoutData) -> tuple[Drawing, ...]:
     """Draw the error since each rise of the reference began, one rise over the other."""
     table: dict[str, list[Any]] = {"since": [], "error": [], "device": [], "rise": []}
     devices = []
-    what = "error" if data.has_reference else "difference"
     most = 0
     for recording_id, pair in data.pairs.items():
         rises = find_rises(
@@ -55,10 +54,11 @@ def draw_response(data: WorkoutData) -> tuple[Drawing, ...]:
                 table["rise"].append(number)
     if not devices:
         return ()
+    whose = "the reference" if data.has_reference else "the other device"
     return (
         Drawing(
             name="response",
-            title="Error from the beginning of each rise",
+            title=f"{data.deviation.capitalize()} from the beginning of each rise",
             alternative=_describe(data, most),
             spec={
                 "height": 0.32,
@@ -81,7 +81,7 @@ def draw_response(data: WorkoutData) -> tuple[Drawing, ...]:
                             "y": {
                                 "field": "error",
                                 "type": "quantitative",
-                                "axis": {"title": f"{what} (bpm)"},
+                                "axis": {"title": f"{data.deviation} (bpm)"},
                             },
                             "detail": {"field": "rise", "type": "nominal"},
                             **encode_device(devices),
@@ -92,7 +92,7 @@ def draw_response(data: WorkoutData) -> tuple[Drawing, ...]:
             tables={"response": table},
             devices=tuple(devices),
             note=(
-                f"One line per rise of the reference by at least {data.heart_rate.rise_bpm:g} bpm "
+                f"One line per rise of {whose} by at least {data.heart_rate.rise_bpm:g} bpm "
                 f"within {data.heart_rate.rise_window_s:g} s; a late device dips below zero."
             ),
         ),
@@ -100,7 +100,8 @@ def draw_response(data: WorkoutData) -> tuple[Drawing, ...]:
 
 
 def _describe(data: WorkoutData, most: int) -> str:
-    sentences = [f"Error of each device over {most} rises of the reference."]
+    whose = "the reference" if data.has_reference else "the other device"
+    sentences = [f"{data.deviation.capitalize()} of each device over {most} rises of {whose}."]
     for recording in data.recordings:
         delay = data.find(recording.recording_id, "hr_rise_delay_s")
         if delay is not None and delay.value is not None:
