@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, Final
 
 import duckdb
 
+from tasks.core import discovery
 from tasks.core.errors import CowornError, UsageError
+from tasks.core.registers import FINDING_KINDS
 from tasks.tables.tables import STORE_TABLES
 
 if TYPE_CHECKING:
@@ -85,13 +87,21 @@ def _list_parts(table: Table) -> str:
 
 
 def _build_check(column: Column) -> str:
-    if not column.words:
+    if not find_words(column):
         return ""
     return f" CHECK ({quote_name(column.name)} IN ({_list_words(column)}))"
 
 
+def find_words(column: Column) -> tuple[str, ...]:
+    """Return all that the text of a column may be; none where anything is."""
+    if not column.is_finding_kind:
+        return column.words
+    discovery.load_metrics()
+    return tuple(sorted(FINDING_KINDS))
+
+
 def _list_words(column: Column) -> str:
-    return ", ".join(quote_text(word) for word in column.words)
+    return ", ".join(quote_text(word) for word in find_words(column))
 
 
 def build_comments(table: Table) -> tuple[str, ...]:
@@ -260,11 +270,13 @@ def _check_words(connection: duckdb.DuckDBPyConnection, table: Table, name: str)
 
     Raises StoreSchemaError for a word in it that is not known any more.
     """
-    declared = {column.name: set(column.words) for column in table.columns if column.words}
+    declared = {
+        column.name: set(words) for column in table.columns if (words := find_words(column))
+    }
     if _find_words(connection, table) == declared:
         return
     for column in table.columns:
-        if column.words:
+        if column.name in declared:
             strange = connection.execute(
                 f"SELECT {quote_name(column.name)} FROM {quote_name(table.name)} "  # noqa: S608
                 f"WHERE {quote_name(column.name)} NOT IN ({_list_words(column)}) LIMIT 1"

@@ -324,19 +324,24 @@ def build_lake_view(name: str, *, lake: Path) -> View:
     partition = find_partition(table)
     columns = (partition, *table.columns)
     folder = lake / table.name
+    nothing = ", ".join(
+        f"NULL::{SQL_TYPES[column.kind]} AS {quote_name(column.name)}" for column in columns
+    )
+    empty = f"SELECT {nothing} WHERE false"
     if any(folder.glob("*/*.parquet")):
         pattern = escape_glob(str(folder.absolute())) + "/*/*.parquet"
         names = list_names(tuple(column.name for column in columns))
-        query = (
-            f"SELECT {names} FROM read_parquet({quote_text(pattern)}, "  # noqa: S608
+        files = (
+            f"read_parquet({quote_text(pattern)}, "
             f"hive_partitioning = true, union_by_name = {table is PAIRS}, "
             f"hive_types = {{{quote_text(partition.name)}: VARCHAR}})"
         )
+        query = f"SELECT {names} FROM {files}"  # noqa: S608
+        if table is PAIRS:
+            # Those of an older version may all lack a column, until their workouts are measured.
+            query = f"SELECT {names} FROM ({empty} UNION ALL BY NAME FROM {files})"  # noqa: S608
     else:
-        empty = ", ".join(
-            f"NULL::{SQL_TYPES[column.kind]} AS {quote_name(column.name)}" for column in columns
-        )
-        query = f"SELECT {empty} WHERE false"
+        query = empty
     return View(
         name,
         query,

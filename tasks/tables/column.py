@@ -14,7 +14,8 @@ class Column:
 
     `low` and `high` are the plausible range, both ends included; a sample outside is set to
     missing and counted. They are None where every value is possible. `words` are all that a text
-    may be, none where anything is; the store refuses others.
+    may be, none where anything is; the store refuses others. `is_finding_kind` marks a text that
+    is a registered kind of finding.
     """
 
     name: str
@@ -24,6 +25,7 @@ class Column:
     low: float | None = None
     high: float | None = None
     words: tuple[str, ...] = ()
+    is_finding_kind: bool = False
 
     @property
     def comment(self) -> str:

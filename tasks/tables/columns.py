@@ -20,25 +20,6 @@ from tasks.tables.column import (
 
 #: What a device may be in a test.
 ROLES: Final = ("test", "predecessor", "reference", "peer")
-#: What may happen to a recording; each has a detector of its own.
-FINDING_KINDS: Final = (
-    "altitude_jump",
-    "battery_contradiction",
-    "battery_range",
-    "biased_stretch",
-    "cadence_lock",
-    "cut_corner",
-    "dropout",
-    "false_pause",
-    "frozen",
-    "late_lock",
-    "missed_rise",
-    "position_gap",
-    "position_jump",
-    "references_disagree",
-    "spike",
-    "stroke_misread",
-)
 
 
 def _describe_scored(channel: str) -> tuple[Column, Column]:
@@ -279,7 +260,7 @@ _ALL: Final = (
     make_text("item_value", "What was set, as text"),
     make_float("item_number", "see item", "What was set, as a number; null where it is none"),
     make_instant("since", "Since when the item has been planned as it is now"),
-    make_text("kind", "Kind of finding", words=FINDING_KINDS),
+    Column("kind", "text", "Kind of finding", is_finding_kind=True),
     make_float("size", "see unit", "Size, signed: test minus reference"),
     *ANSWER_COLUMNS,
     # --- runs -------------------------------------------------------------------------------

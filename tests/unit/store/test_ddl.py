@@ -44,8 +44,7 @@ def test_known_words_are_all_that_their_columns_take(home: Home) -> None:
 
 
 def test_declared_words_are_those_of_the_program() -> None:
-    discovery.load_metrics()
-    assert set(columns.FINDING_KINDS) == set(registers.FINDING_KINDS)
+    assert set(ddl.find_words(columns.COLUMNS["kind"])) == set(registers.FINDING_KINDS)
     assert set(columns.ROLES) == set(get_args(Role))
     assert {BETTER, WORSE, ALIKE, UNCLEAR, TOO_FEW} <= set(answer_columns.VERDICTS)
 

@@ -283,6 +283,19 @@ def test_an_empty_lake_gives_views_without_rows(home: Home, settings: Settings) 
         assert ask(home, settings, f"SELECT count(*) FROM {view}") == [(0,)]  # noqa: S608
 
 
+def test_pairs_that_an_older_version_wrote_lack_columns_and_are_read(
+    home: Home, settings: Settings
+) -> None:
+    folder = home.lake / "pairs" / "workout_id=w1"
+    folder.mkdir(parents=True)
+    row = {"workout_id": "w1", "recording_id": "r1", "heart_rate_test_bpm": 120.0}
+    older = make_rows(PAIRS, [row]).drop_columns(["heart_rate_is_scored", "reference"])
+    pq.write_table(older, folder / "pairs.parquet")
+    query = "SELECT heart_rate_test_bpm, heart_rate_is_scored, reference FROM pairs"
+    found = ask(home, settings, query)
+    assert found == [(120.0, None, None)]
+
+
 def test_pairs_are_keyed_by_their_workout(home: Home, settings: Settings) -> None:
     folder = home.lake / "pairs" / "workout_id=w1"
     folder.mkdir(parents=True)
