@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, get_args, get_origin
 
 from pydantic import BaseModel
+from reference_coverage import list_coverage_parts
 
 from config.devices import Device, MatchRule
 from config.layouts import Layout, load_layouts
@@ -277,4 +278,5 @@ PARTS: dict[str, Callable[[], str]] = {
     "keys of a device": partial(tabulate_fields, Device),
     "keys of a match rule": partial(tabulate_fields, MatchRule),
     "settings": write_settings,
+    **list_coverage_parts(),
 }

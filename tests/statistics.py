@@ -96,6 +96,16 @@ PARTS: Final = (
         count_seeds_right,
     ),
     Part(
+        "coverage",
+        lambda share: ("tests.benchmarks.coverage", "--runs", scale(400, share)),
+        find_line("cells of"),
+    ),
+    Part(
+        "coverage-delays",
+        lambda share: ("tests.benchmarks.coverage_delays", "--runs", scale(200, share)),
+        find_line("cells of"),
+    ),
+    Part(
         "kills",
         lambda share: ("tests.faults.kills", "--kills", scale(200, share)),
         find_line(" kills in ", "lost"),

@@ -71,13 +71,6 @@ def compute_median_interval(values: FloatArray, *, confidence: float = 0.95) -> 
     return Interval(float(ordered[rank - 1]), float(ordered[ordered.size - rank]))
 
 
-def explain_no_median_interval(n: int, counted: str) -> str | None:
-    """Say why so few values have no interval of their median; None where they have one."""
-    if n >= FEWEST_FOR_MEDIAN:
-        return None
-    return f"{n} {counted}; an interval of their median takes {FEWEST_FOR_MEDIAN}"
-
-
 @cache
 def _find_rank(n: int, tail: float) -> int:
     from scipy.stats import binom  # noqa: PLC0415 - scipy is slow to import

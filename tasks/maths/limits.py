@@ -13,6 +13,9 @@ from tasks.maths.arrays import NAN, NO_INTERVAL, FloatArray, Interval, require_s
 FACTOR = 1.96  # covers 95 % of a normal distribution; the paper of 1986 rounded it to 2
 _MIN_PAIRS = 2
 _MIN_GROUPS = 2
+#: Groups from which limits from summaries have intervals, and by how much these are widened.
+FEWEST_FOR_INTERVALS = 8
+_WIDENED = 1.2
 
 LimitForm = Literal["exact", "three_over_n"]
 
@@ -132,10 +135,14 @@ def compute_limits_with_varying_truth_by_recovery(
     """
     kept = [group for group in groups if group.size]
     sizes = np.array([group.size for group in kept], dtype=np.float64)
-    return compute_limits_from_summaries(
+    within, degrees_of_freedom = _pool_within(kept)
+    k = len(kept)
+    if k < _MIN_GROUPS or not degrees_of_freedom:
+        return RepeatedLimits(k, int(sizes.sum()), NAN, NAN, NAN, NAN, NAN, NAN)
+    return _recover_limits(
         np.array([group.mean() for group in kept]),
-        np.array([float(np.std(group, ddof=1)) if group.size > 1 else 0.0 for group in kept]),
-        sizes,
+        [((1 - float(np.mean(1 / sizes))) * within, degrees_of_freedom)],
+        n=int(sizes.sum()),
         factor=factor,
         confidence=confidence,
     )
@@ -153,27 +160,52 @@ def compute_limits_from_summaries(
 
     All ``(n_groups,)``: mean and SD of the differences (the usual one, free of bias), and how many
     independent pairs they are worth: where seconds follow each other, the effective number. Every
-    group counts alike for bias and spread between groups; the spread within is pooled by
-    independent pairs. Formula: s_w^2 = sum (m - 1) s^2 / sum (m - 1); the rest as in
-    :func:`compute_limits_with_varying_truth_by_recovery`. In simulations of 3 to 20 half hours
-    (lag-1 autocorrelation 0.97; no, half and one and a half times as much spread between them as
-    within) nominal 95 % intervals held the limits in 95 to 99 %.
-    *Source*: Zou 2013, Statistical Methods in Medical Research 22:630; effective numbers in place
-    of the numbers of pairs are our own choice.
+    group counts alike: s_w^2 = mean(s^2), since groups with large errors are worth fewer pairs, and
+    s^2 of the limits = var(means) + (1 - mean(1 / m)) s_w^2. Fewer than two groups give none.
+    Intervals rest on the groups alone: the jackknife over groups with n - 1 degrees of freedom, a
+    fifth wider, from ``FEWEST_FOR_INTERVALS`` groups on. In simulations of 8 to 25 workouts with
+    autocorrelated, skewed and switching errors they hold the limits in 91 to 97 %; recovered
+    variances (Zou 2013) did in 1 to 99 %, as they take the errors to be normal.
+    *Source*: mean of variances and their sum as in Bland and Altman 2007, section 3; jackknife:
+    Tukey 1958, Annals of Mathematical Statistics 29:614; effective numbers in place of the numbers
+    of pairs, and the fifth, are our own choice.
     The limits hold where errors scatter normally; errors of wearables have longer tails.
     """
     k = means.size
-    degrees_of_freedom = float(np.sum(sizes - 1))
-    if k < _MIN_GROUPS or degrees_of_freedom <= 0:
+    if k < _MIN_GROUPS or float(np.sum(sizes - 1)) <= 0:
         return RepeatedLimits(k, int(np.sum(sizes)), NAN, NAN, NAN, NAN, NAN, NAN)
-    within = float(np.sum((sizes - 1) * np.square(sds))) / degrees_of_freedom
-    return _recover_limits(
-        means,
-        [((1 - float(np.mean(1 / sizes))) * within, degrees_of_freedom)],
-        n=int(np.sum(sizes)),
-        factor=factor,
-        confidence=confidence,
-    )
+    bias, between, within = _summarise_groups(means, np.square(sds), 1 / sizes)
+    sd = float(np.sqrt(between + within))
+    low, high = bias - factor * sd, bias + factor * sd
+    without = [
+        _summarise_groups(*(np.delete(each, i) for each in (means, np.square(sds), 1 / sizes)))
+        for i in range(k if k >= FEWEST_FOR_INTERVALS else 0)
+    ]
+    intervals = []
+    for value, side in ((low, -1), (high, 1)):
+        others = [b + side * factor * float(np.sqrt(v + w)) for b, v, w in without]
+        half = _compute_jackknife_half_width(np.array(others), confidence=confidence)
+        intervals.append(Interval(value - half, value + half))
+    return RepeatedLimits(k, int(np.sum(sizes)), bias, sd, low, high, between, within, *intervals)
+
+
+def _summarise_groups(
+    means: FloatArray, variances: FloatArray, shares: FloatArray
+) -> tuple[float, float, float]:
+    """Return mean, variance between groups, and the rest of the variance within them."""
+    within = (1 - float(shares.mean())) * float(variances.mean())
+    return float(means.mean()), float(means.var(ddof=1)), within
+
+
+def _compute_jackknife_half_width(without: FloatArray, *, confidence: float) -> float:
+    """Return half an interval from the figures ``(n_groups,)`` without each group; NaN for none."""
+    from scipy.special import stdtrit  # noqa: PLC0415 - scipy is slow to import
+
+    k = without.size
+    if not k:
+        return NAN
+    error = float(np.sqrt((k - 1) / k * np.sum(np.square(without - without.mean()))))
+    return _WIDENED * float(stdtrit(k - 1, 0.5 + confidence / 2)) * error
 
 
 def compute_limits_with_constant_truth(

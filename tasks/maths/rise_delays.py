@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from tasks.maths.arrays import NAN, NO_INTERVAL, FloatArray, Interval
+from tasks.maths.arrays import NAN, FloatArray
 from tasks.maths.first_order import STEP_S, FirstOrderFit, respond, smooth_reference, smooth_test
-from tasks.maths.intervals import compute_median_interval
 from tasks.maths.rises import cross_upward
 from tasks.maths.smoothing import compute_running_mean
 
@@ -31,8 +30,6 @@ _DEVIATES = 3.5  # in standard deviations of the local mean of what the fit leav
 _LEAST_DEVIATION = 0.5
 _NORMAL_SPREAD = 1.4826
 _LEAST_SLOPE = 0.05
-_HALF_SECOND = 0.5
-_WIDTH_95 = 1.96
 _HUBER = 1.345
 _CENTRE_STEPS = 100
 _SETTLED_S = 1e-9
@@ -40,15 +37,13 @@ _SETTLED_S = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Delay:
-    """How late a level of a rise is passed [s], NaN where it is not, with standard errors [s].
+    """How late a level of a rise is passed [s], NaN where it is not, and its standard error [s].
 
-    ``error`` is that of this rise alone, NaN where nobody knows it; ``common`` is what all rises
-    share, as the shape of the answer is one.
+    The error is that of this rise's own noise, NaN where nobody knows it.
     """
 
     value: float
     error: float
-    common: float = 0.0
 
 
 _NO_DELAY = Delay(NAN, NAN)
@@ -74,7 +69,6 @@ class _Curves:
     white_test: FloatArray
     local: FloatArray
     spread: float
-    ends: tuple[FloatArray, ...]
     fit: FirstOrderFit
     patience: int
 
@@ -112,38 +106,25 @@ def measure_rise_delays(
     )
 
 
-def pool_delays(delays: Sequence[Delay]) -> tuple[float, Interval]:
-    """Return the typical delay of several rises and its 95 % interval; NaN for none.
+def pool_delays(delays: Sequence[Delay]) -> float:
+    """Return the typical delay of several rises; NaN for none.
 
     Huber's estimate with the rises' own standard errors: the weighted mean where the rises differ
     by no more than those, close to the median where they differ by more, so that a rise that went
-    wrong hardly moves it. The interval holds the noise of each rise, the differences between them
-    (variance between rises after DerSimonian and Laird) and what they share; six or more rises
-    that differ clearly have that of their median. At least half a second to either side, as stamps
-    are whole seconds. A rise whose error nobody knows counts as the least well known one.
-    *Source*: Huber 1964, Annals of Mathematical Statistics 35:73 (k = 1.345); DerSimonian and
-    Laird 1986, Controlled Clinical Trials 7:177; Thompson 1936 for the median's interval.
+    wrong hardly moves it. A rise whose error nobody knows counts as the least well known one. It
+    has no interval: those that were tried, from the noise of each rise and the differences between
+    rises, and from the order of their delays, held the truth in 14 to 97 % of simulated workouts.
+    *Source*: Huber 1964, Annals of Mathematical Statistics 35:73 (k = 1.345).
     """
     known = [each for each in delays if np.isfinite(each.value)]
     if not known:
-        return NAN, NO_INTERVAL
+        return NAN
     values = np.array([each.value for each in known], dtype=np.float64)
     errors = np.array([each.error for each in known], dtype=np.float64)
     has_error = np.isfinite(errors) & (errors > 0)
     if not has_error.any():
-        return float(np.median(values)), NO_INTERVAL
-    errors = np.where(has_error, errors, errors[has_error].max())
-    centre = _find_centre(values, errors)
-    common = float(np.mean([each.common for each in known]))
-    between = _find_variance_between(values, errors)
-    weights = 1 / (errors**2 + between)
-    half = _WIDTH_95 * float(np.hypot(1 / np.sqrt(weights.sum()), common))
-    low, high = centre - half, centre + half
-    if between > float(np.median(errors)) ** 2:
-        ordered = compute_median_interval(values)
-        if np.isfinite(ordered.low):
-            low, high = ordered.low - _WIDTH_95 * common, ordered.high + _WIDTH_95 * common
-    return centre, Interval(min(low, centre - _HALF_SECOND), max(high, centre + _HALF_SECOND))
+        return float(np.median(values))
+    return _find_centre(values, np.where(has_error, errors, errors[has_error].max()))
 
 
 def _find_centre(values: FloatArray, errors: FloatArray) -> float:
@@ -156,15 +137,6 @@ def _find_centre(values: FloatArray, errors: FloatArray) -> float:
         if abs(centre - before) < _SETTLED_S:
             break
     return centre
-
-
-def _find_variance_between(values: FloatArray, errors: FloatArray) -> float:
-    """Return how much values differ beyond their own errors, as a variance; 0 for a single one."""
-    inverse = 1 / errors**2
-    mean = float(inverse @ values / inverse.sum())
-    excess = float(inverse @ (values - mean) ** 2) - (values.size - 1)
-    scale = float(inverse.sum() - np.square(inverse).sum() / inverse.sum())
-    return max(excess / scale, 0.0) if values.size > 1 else 0.0
 
 
 def _draw_curves(
@@ -185,7 +157,6 @@ def _draw_curves(
         fit.noise.whiten(own),
         own - answer,
         spread,
-        tuple(respond(reference, *end) for end in fit.ends),
         fit,
         patience,
     )
@@ -287,10 +258,7 @@ def _measure_level(
         off = off[np.isfinite(off)]
         room = max(_DEVIATES * curves.spread, _LEAST_DEVIATION)
         if not off.size or abs(float(off.mean())) <= room:
-            ends = [cross_upward(curve[begin:until], level) + begin for curve in curves.ends]
-            shape = np.abs(np.array(ends) - answered) / _WIDTH_95
-            shape = shape[np.isfinite(shape)]
-            return Delay(delay, error, float(shape.max(initial=0.0)))
+            return Delay(delay, error)
     if not np.isfinite(plain):
         return _NO_DELAY
     slope = np.gradient(curves.test)

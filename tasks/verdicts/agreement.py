@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 
 from tasks.core.registers import METRICS
-from tasks.maths.limits import compute_limits_from_summaries
+from tasks.maths.limits import FEWEST_FOR_INTERVALS, compute_limits_from_summaries
 from tasks.verdicts.asked import Measure
 from tasks.verdicts.levels import keep, name_references
 from tasks.verdicts.numbers import FEWEST_WORKOUTS, PARTS_OF_LIMITS
@@ -91,7 +91,7 @@ def _compute(kept: Sequence[Parts]) -> Mapping[str, Any]:
         why = f"{len(kept)} workouts: limits take {_FEWEST_FOR_LIMITS}"
         return {**dict.fromkeys(_FIGURES), **common, "no_interval": why}
     limits = compute_limits_from_summaries(biases, sds, worth)
-    within = float(np.sum((worth - 1) * np.square(sds)) / np.sum(worth - 1))
+    within = float(np.mean(np.square(sds)))
     figures = (
         float(np.std(biases, ddof=1)),
         float(np.sqrt(within)),
@@ -103,7 +103,9 @@ def _compute(kept: Sequence[Parts]) -> Mapping[str, Any]:
         limits.high_interval.high,
     )
     named = dict(zip(_FIGURES, map(keep, figures), strict=True))
-    return {**named, **common, "no_interval": None}
+    is_enough = len(kept) >= FEWEST_FOR_INTERVALS
+    few = f"{len(kept)} workouts: an interval of limits takes {FEWEST_FOR_INTERVALS}"
+    return {**named, **common, "no_interval": None if is_enough else few}
 
 
 _FIGURES: Final = (

@@ -37,13 +37,13 @@ REPETITIONS = 3
 STEADY = "steady"
 
 
-def live_intervals(seed: int) -> Workout:
+def live_intervals(seed: int, *, steady_s: float = 560.0) -> Workout:
     """Return a run of warm-up, three hard repetitions and a long steady part."""
     efforts = [Effort("warm-up", 420.0, 2.8, 0.5, 164.0)]
     for number in range(1, REPETITIONS + 1):
         efforts.append(Effort(f"repetition {number}", 150.0, 4.0, 0.92, 180.0))
         efforts.append(Effort(f"recovery {number}", 150.0, 2.2, 0.40, 156.0))
-    efforts.append(Effort(STEADY, 560.0, 3.1, 0.66, 174.0))
+    efforts.append(Effort(STEADY, steady_s, 3.1, 0.66, 174.0))
     return perform(
         efforts,
         name=f"intervals {seed}",

@@ -36,6 +36,8 @@ SHIFTS_S = (3.0, 5.0, 8.0)
 CONSTANTS_S = (4.0, 8.0, 12.0)
 BOTH_S = (4.0, 9.0)
 QUIET_BPM = 0.5
+#: The last part, so that the workout lasts 46 minutes: intervals take 45.
+STEADY_S = 1460.0
 #: The curves are smoothed over so many seconds before a level is sought, as the definition says.
 SMOOTHED_S = 9
 # Nominal 95 % intervals: of 50 runs at least 43.
@@ -71,7 +73,7 @@ Answers = dict[tuple[str, str], Answer]
 
 
 def prepare(seed: int) -> tuple[Prepared, dict[str, tuple[float, float, tuple[Effect, ...]]]]:
-    workout = live_intervals(seed)
+    workout = live_intervals(seed, steady_s=STEADY_S)
     sheet = Worksheet(workout, seed)
     draw = np.random.default_rng([seed, 21])
     loud = SensorNoise(float(draw.uniform(0.8, 1.5)))
@@ -265,4 +267,5 @@ def test_delays_of_rises_and_recoveries_are_right_within_a_second(
     creeps = metric == "hr_rise_delay_90_s" and device == "slow"
     within = sum(each.miss <= 1.0 for each in delays)
     assert within >= (0.9 if creeps else 0.98) * SEEDS, [each for each in delays if each.miss > 1]
-    assert sum(each.holds for each in delays) >= HELD
+    # None of the intervals that were tried held what they promised under other errors.
+    assert all(each.low is None and each.high is None for each in delays)

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import Example, Value, metric, unknown
-from tasks.maths.arrays import NO_INTERVAL
 from tasks.maths.lag import Lag, estimate_lag
-from tasks.maths.long_run import NOT_SOUGHT, SOURCE, LongRun, estimate_mean, explain_no_long_run
+from tasks.maths.long_run import NOT_SOUGHT, SOURCE, LongRun, estimate_mean
 
 if TYPE_CHECKING:
     from tasks.maths.arrays import FloatArray
@@ -54,7 +53,7 @@ _PACED: Final[dict[str, Any]] = {
     against="speed",
     needs=(SPEED,),
     has_interval=True,
-    version=2,
+    version=3,
 )
 def speed_bias_mps(case: Case) -> Value:
     """Return the speed bias [m/s]."""
@@ -77,7 +76,7 @@ def speed_bias_mps(case: Case) -> Value:
     against="speed",
     needs=(SPEED,),
     has_interval=True,
-    version=2,
+    version=3,
     level="compared",
 )
 def speed_mae_mps(case: Case) -> Value:
@@ -185,11 +184,7 @@ class _Compared:
 
     def estimate_mean(self, values: FloatArray, *, least: float = -np.inf) -> LongRun:
         """Return the interval of the long-run mean of values, one per compared second."""
-        for one in (self.error, np.abs(self.error)):
-            reason = explain_no_long_run(one)
-            if reason is not None:
-                return LongRun(NO_INTERVAL, reason)
-        return estimate_mean(values, least=least)
+        return estimate_mean(values, least=least, beside=(self.error, np.abs(self.error)))
 
     def give(self, value: float, found: LongRun = NOT_SOUGHT) -> Value:
         """Wrap a value with its interval or the reason why there is none, n and coverage."""

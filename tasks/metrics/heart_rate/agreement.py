@@ -46,7 +46,7 @@ _PENCIL: Final = "by hand: differences -10, 8, -8, 13"
     against="heart_rate",
     needs=(HEART_RATE,),
     has_interval=True,
-    version=2,
+    version=3,
     level="compared",
 )
 def hr_bias_bpm(case: Case) -> Value:
@@ -93,7 +93,7 @@ def hr_sd_bpm(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     has_interval=True,
-    version=2,
+    version=3,
     level="primary",
     judged_in="after_lock",
 )
@@ -128,7 +128,7 @@ def hr_mae_bpm(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     has_interval=True,
-    version=2,
+    version=3,
     level="compared",
 )
 def hr_mape_pct(case: Case) -> Value:

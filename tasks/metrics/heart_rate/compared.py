@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.core.registers import Value, unknown
-from tasks.maths.arrays import NAN, NO_INTERVAL
+from tasks.maths.arrays import NAN
 from tasks.maths.autocorrelation import (
     choose_block_length,
     compute_effective_n_with_gaps,
@@ -20,7 +20,6 @@ from tasks.maths.long_run import (
     LongRun,
     estimate_mean,
     estimate_share,
-    explain_no_long_run,
 )
 from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
 from tasks.workout.case import pair_scored
@@ -94,24 +93,20 @@ class Compared:
         return placed
 
     @cached_property
-    def no_interval(self) -> str | None:
-        """Why no figure of these seconds has an interval: the error, or its size, is too slow."""
-        return explain_no_long_run(self.error) or explain_no_long_run(np.abs(self.error))
+    def both_errors(self) -> tuple[FloatArray, FloatArray]:
+        """Return signed errors and their sizes: both must show what they do in the long run."""
+        return self.error, np.abs(self.error)
 
     def estimate_mean(self, values: FloatArray, *, least: float = -np.inf) -> LongRun:
         """Return the interval of the long-run mean of `values`, one per compared second.
 
         `least` is the least that the mean can be.
         """
-        if self.no_interval is not None:
-            return LongRun(NO_INTERVAL, self.no_interval)
-        return estimate_mean(values, least=least)
+        return estimate_mean(values, least=least, beside=self.both_errors)
 
     def estimate_share(self, marked: BoolArray) -> LongRun:
         """Return the interval of the long-run share of marked seconds, within 0 and 1."""
-        if self.no_interval is not None:
-            return LongRun(NO_INTERVAL, self.no_interval)
-        return estimate_share(marked.astype(np.float64))
+        return estimate_share(marked.astype(np.float64), beside=self.both_errors)
 
     def give(self, value: float, found: LongRun = NOT_SOUGHT) -> Value:
         """Wrap a value with its interval or the reason why there is none, n and coverage."""

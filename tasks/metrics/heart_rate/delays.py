@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.core.registers import Example, Value, metric
+from tasks.maths.arrays import NO_INTERVAL
+from tasks.maths.long_run import FEWEST_SECONDS, explain_too_short
 from tasks.maths.rise_delays import Delay, RiseDelays, measure_rise_delays, pool_delays
 from tasks.metrics.heart_rate.clocks import explain_no_delay
 from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
@@ -38,7 +40,10 @@ _CONTROL: Final = (
     "and Moolgavkar 1988, Applied Statistics 37:87"
 )
 
-_NO_ERROR: Final = "the rises do not show how exactly each of them is known"
+_NO_INTERVAL_OF_RISES: Final = (
+    "has no interval: the rises of one workout are too few and too different for one that would "
+    "contain the truth as often as it says"
+)
 _NO_END: Final = "the likelihood has no end on one side"
 
 
@@ -56,11 +61,11 @@ class Delays:
     unit="s",
     definition="Typical delay behind the reference at half of each rise, after a constant bias is "
     "removed, read from a curve through all seconds of the rise; rises that are missed entirely "
-    "have no delay and count in hr_missed_rises_pct",
+    f"have no delay and count in hr_missed_rises_pct; {_NO_INTERVAL_OF_RISES}",
     formula="Huber's mean over rises of (test crosses half rise - reference "
     "crosses it), both smoothed over 9 s; the test's curve is the first-order answer to the "
     "reference, moved to where it meets the rise best, or the test itself where it is off that "
-    "curve by over 3.5 SD; interval from the noise of each rise and the differences between rises",
+    "curve by over 3.5 SD",
     better="lower",
     source=_STEP + _POOLED,
     examples=(
@@ -70,8 +75,7 @@ class Delays:
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
-    version=2,
-    has_interval=True,
+    version=3,
     level="compared",
 )
 def hr_rise_delay_s(case: Case) -> Value:
@@ -86,7 +90,7 @@ def hr_rise_delay_s(case: Case) -> Value:
     unit="s",
     definition="Typical delay behind the reference at 90 % of each rise, after a constant bias is "
     "removed; computed as at half of it; where a rise flattens out, the last tenth is slow and "
-    "the interval wider",
+    f"the delay less well known; {_NO_INTERVAL_OF_RISES}",
     formula="Huber's mean over rises of (test crosses 90 % of the rise - "
     "reference crosses it), from the same curves",
     better="lower",
@@ -97,8 +101,7 @@ def hr_rise_delay_s(case: Case) -> Value:
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
-    version=2,
-    has_interval=True,
+    version=3,
 )
 def hr_rise_delay_90_s(case: Case) -> Value:
     """Return the typical delay at 90 % of the rise [s]."""
@@ -111,7 +114,8 @@ def hr_rise_delay_90_s(case: Case) -> Value:
     title="Delay of recoveries",
     unit="s",
     definition="Typical delay behind the reference at half of each fall of at least rise_bpm "
-    "within rise_window_s, after a constant bias is removed; computed as for rises",
+    "within rise_window_s, after a constant bias is removed; computed as for rises; "
+    f"{_NO_INTERVAL_OF_RISES}",
     formula="Huber's mean over falls of (test crosses half fall - reference "
     "crosses it), from the same curves",
     better="lower",
@@ -122,8 +126,7 @@ def hr_rise_delay_90_s(case: Case) -> Value:
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
-    version=2,
-    has_interval=True,
+    version=3,
 )
 def hr_recovery_delay_s(case: Case) -> Value:
     """Return the typical delay at half fall [s]."""
@@ -151,7 +154,7 @@ def hr_recovery_delay_s(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     whole_only=True,
-    version=2,
+    version=3,
     has_interval=True,
 )
 def hr_dead_time_s(case: Case) -> Value:
@@ -178,7 +181,7 @@ def hr_dead_time_s(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     whole_only=True,
-    version=2,
+    version=3,
     has_interval=True,
 )
 def hr_time_constant_s(case: Case) -> Value:
@@ -204,6 +207,7 @@ def hr_time_constant_s(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     whole_only=True,
+    version=2,
     has_interval=True,
 )
 def hr_mean_delay_s(case: Case) -> Value:
@@ -250,17 +254,11 @@ def _give_delay(case: Case, delays: list[Delay], nothing: str) -> Value:
         return compared.decline(reason)
     if not delays:
         return compared.decline(nothing)
-    pooled, interval = pool_delays(delays)
+    pooled = pool_delays(delays)
     if not np.isfinite(pooled):
         return compared.decline(NOT_SEEN)
     known = sum(bool(np.isfinite(each.value)) for each in delays)
-    return Value(
-        pooled,
-        *interval.ends,
-        n=known,
-        coverage=compared.coverage,
-        ci_reason=None if np.isfinite(interval.low) else _NO_ERROR,
-    )
+    return Value(pooled, n=known, coverage=compared.coverage)
 
 
 def _give_part(case: Case, value: float, interval: Interval) -> Value:
@@ -283,10 +281,13 @@ def _give_fit(case: Case, value: float, interval: Interval) -> Value:
     known = reference[np.isfinite(reference)]
     if not np.isfinite(value) or known.std() < _LEAST_MOVEMENT_SD_BPM:
         return compared.decline(_NO_MOVEMENT)
+    reason = None if np.isfinite(interval.low + interval.high) else _NO_END
+    if compared.n < FEWEST_SECONDS:
+        interval, reason = NO_INTERVAL, explain_too_short(compared.n)
     return Value(
         value,
         *interval.ends,
         n=get_lateness(case).fit.n,
         coverage=compared.coverage,
-        ci_reason=None if np.isfinite(interval.low + interval.high) else _NO_END,
+        ci_reason=reason,
     )

@@ -8,10 +8,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import Example, Finding, Value, finding, metric
-from tasks.maths.intervals import (
-    compute_median_interval,
-    explain_no_median_interval,
-)
 from tasks.maths.rises import Following, find_rises, follow_rise
 from tasks.maths.runs import find_first_lasting
 from tasks.maths.smoothing import compute_running_mean
@@ -81,7 +77,8 @@ def hr_rises(case: Case) -> Value:
     title="Shortfall of rises",
     unit="bpm",
     definition="Median of what the device lacks at the end of each rise, after a constant bias "
-    "before it is removed; negative where it overshoots",
+    "before it is removed; negative where it overshoots; it has no interval, since rises in a row "
+    "often lack alike",
     formula="median over rises of mean(reference - test) in the 5 s from the end of the rise",
     better="zero",
     source=_SOURCE,
@@ -91,7 +88,7 @@ def hr_rises(case: Case) -> Value:
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
-    has_interval=True,
+    version=2,
 )
 def hr_rise_shortfall_bpm(case: Case) -> Value:
     """Return the median shortfall at the end of the rises [bpm]."""
@@ -103,14 +100,8 @@ def hr_rise_shortfall_bpm(case: Case) -> Value:
     lacking = lacking[np.isfinite(lacking)]
     if not lacking.size:
         return compared.decline(NOT_SEEN)
-    interval = compute_median_interval(lacking)
-    return Value(
-        float(np.median(lacking)),
-        *interval.ends,
-        n=int(lacking.size),
-        coverage=compared.coverage,
-        ci_reason=explain_no_median_interval(lacking.size, "rises"),
-    )
+    n = int(lacking.size)
+    return Value(float(np.median(lacking)), n=n, coverage=compared.coverage)
 
 
 @metric(

@@ -41,7 +41,7 @@ _INTERVAL: Final = f"{SOURCE}, on the logit scale"
     against="heart_rate",
     needs=(HEART_RATE,),
     has_interval=True,
-    version=2,
+    version=3,
     level="compared",
 )
 def hr_within_5_bpm_pct(case: Case) -> Value:
@@ -73,7 +73,7 @@ def hr_within_5_bpm_pct(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     has_interval=True,
-    version=2,
+    version=3,
 )
 def hr_within_10_pct_pct(case: Case) -> Value:
     """Return the share of seconds within 10 % of the reference [%]."""
@@ -105,7 +105,7 @@ def hr_within_10_pct_pct(case: Case) -> Value:
     against="heart_rate",
     needs=(HEART_RATE,),
     has_interval=True,
-    version=2,
+    version=3,
 )
 def hr_within_5_bpm_or_10_pct_pct(case: Case) -> Value:
     """Return the share of seconds within the greater of 5 bpm and 10 % [%]."""

@@ -10,7 +10,7 @@ import pytest
 
 from config.devices import Role
 from config.home import Home
-from tasks.core import discovery, registers
+from tasks.core import registers
 from tasks.core.errors import CowornError, UsageError
 from tasks.store import StoreSchemaError, ddl, open_store, publish, read_store, replace_rows
 from tasks.store.connect import prepare_store

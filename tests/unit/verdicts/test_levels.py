@@ -109,16 +109,28 @@ def test_workouts_without_a_value_are_counted(store: Store) -> None:
 def test_limits_of_independent_pairs_equal_those_from_the_pairs(store: Store) -> None:
     # Where every pair is independent, the summaries are all that the published form needs.
     generator = np.random.default_rng(3)
-    groups = [generator.normal(number, 2.0, size=30 + 5 * number) for number in range(4)]
+    groups = [generator.normal(number, 2.0, size=30) for number in range(9)]
     for group in groups:
         store.add(*limit_parts(group.mean(), group.std(ddof=1), group.size))
     row = find(store.look(BIAS, LIMITS))
     expected = compute_limits_with_varying_truth_by_recovery(groups)
     assert row["limit_low"] == pytest.approx(expected.low)
-    assert row["limit_high_ci_high"] == pytest.approx(expected.high_interval.high)
+    # Intervals rest on the workouts: theirs need no normal errors, and are of the same kind.
+    width = expected.high_interval.high - expected.high_interval.low
+    assert row["limit_high_ci_high"] - row["limit_high_ci_low"] == pytest.approx(width, rel=0.6)
+    assert row["no_interval"] is None
     assert row["bias"] == pytest.approx(expected.bias)
-    assert row["effective_n"] == 30 + 35 + 40 + 45
-    assert (row["metric"], row["n_workouts"], row["unit"]) == ("hr_bias_bpm", 4, "bpm")
+    assert row["effective_n"] == 9 * 30
+    assert (row["metric"], row["n_workouts"], row["unit"]) == ("hr_bias_bpm", 9, "bpm")
+
+
+def test_limits_of_few_workouts_have_no_interval_and_say_why(store: Store) -> None:
+    for number in range(4):
+        store.add(*limit_parts(1.0 + number, 2.0, 40.0))
+    row = find(store.look(BIAS, LIMITS))
+    assert row["limit_low"] is not None
+    assert row["limit_low_ci_low"] is None
+    assert row["no_interval"] == "4 workouts: an interval of limits takes 8"
 
 
 def test_two_workouts_have_no_limits_and_say_why(store: Store) -> None:
