@@ -54,6 +54,7 @@ def _cut_series(series: Series, shift: float, lasts: float) -> Series:
 def _cut_pairs(pairs: PairSeries, shift: float, lasts: float) -> PairSeries:
     kept = _find(pairs.seconds, shift, lasts)
     return PairSeries(
+        pairs.reference,
         pairs.seconds[kept] - shift,
         pairs.test_bpm[kept],
         pairs.reference_bpm[kept],
