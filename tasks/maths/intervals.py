@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 #: Six values are the fewest of which the lowest and highest hold the median 95 % of the time.
 FEWEST_FOR_MEDIAN = 6
+#: Up to here a power of two is an exact float with room for a share of it.
+_EXACT_POWER = 1000
 
 Scale = Literal["plain", "logit"]
 
@@ -73,6 +75,12 @@ def compute_median_interval(values: FloatArray, *, confidence: float = 0.95) -> 
 
 @cache
 def _find_rank(n: int, tail: float) -> int:
-    from scipy.stats import binom  # noqa: PLC0415 - scipy is slow to import
-
-    return int(binom.ppf(tail, n, 0.5)) if n else 0
+    """Return the quantile of a binomial of ``n`` fair throws, counted in whole numbers."""
+    wanted = tail * 2.0**n if n < _EXACT_POWER else int(tail * 2**_EXACT_POWER) << n - _EXACT_POWER
+    ways = reached = 1
+    rank = 0
+    while reached < wanted:
+        ways = ways * (n - rank) // (rank + 1)
+        reached += ways
+        rank += 1
+    return rank
