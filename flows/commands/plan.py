@@ -187,14 +187,16 @@ def _show_head(
 
 def _show_outlook(outlook: Outlook, console: Console) -> None:
     if outlook.wanted:
+        console.print()
         terminal.show_table(
             console,
             ["workouts", "done", "planned", "missing"],
             [(one.words, one.done, one.wanted, one.missing) for one in outlook.wanted],
-            title="\nCoverage",
+            title="Coverage",
             right=["done", "planned", "missing"],
         )
     if outlook.balance:
+        console.print()
         terminal.show_table(
             console,
             ["setup", "outdoors", "indoors", "in all"],
@@ -202,12 +204,13 @@ def _show_outlook(outlook: Outlook, console: Console) -> None:
                 (f"{one.key}: {one.value}", one.outdoors, one.indoors, one.total)
                 for one in outlook.balance
             ],
-            title="\nSetups of the device under test",
+            title="Setups of the device under test",
             right=["outdoors", "indoors", "in all"],
         )
     for remark in outlook.remarks:
         terminal.show_wrapped(console, f"  {remark}", indent=4)
     if outlook.questions:
+        console.print()
         terminal.show_table(
             console,
             ["question", "place", "workouts", "answer", "would take"],
@@ -215,7 +218,7 @@ def _show_outlook(outlook: Outlook, console: Console) -> None:
                 (one.title, one.place, one.n_workouts, one.word, one.needed or None)
                 for one in outlook.questions
             ],
-            title="\nQuestions of the headline",
+            title="Questions of the headline",
             right=["workouts"],
         )
     if outlook.following:

@@ -73,7 +73,7 @@ def explain_errors(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
     yield Sentence(
         _DOMAIN,
         "count",
-        f"Of the {minutes:.0f} minutes that were far off, {join_words(clauses)}.",
+        f"Of {count(round(minutes), 'minute')} that were far off, {join_words(clauses)}.",
         evidence="Seconds beyond the limit of a biased stretch, in "
         f"{count(len(counted), 'workout')}. Each second has one cause, the first that fits; a "
         "cause is a coincidence in time and no proof.",

@@ -38,7 +38,9 @@ def _beside(text: str, evidence: str = "") -> Sentence:
 def _tell_plan(facts: Facts, device: DeviceFacts) -> Sentence:
     plan = facts.plan
     n = len(facts.list_worn(device.device_id))
-    if plan is None or plan.device != device.device_id:
+    if plan is not None and plan.device != device.device_id:
+        return _beside(f"The plan is about {facts.name(plan.device)}: read this as so far.")
+    if plan is None:
         return _beside(
             "No plan was made beforehand: read every answer as \N{LEFT DOUBLE QUOTATION MARK}so "
             "far\N{RIGHT DOUBLE QUOTATION MARK}.",

@@ -73,7 +73,7 @@ def test_causes_are_weighted_by_the_seconds_of_each_workout() -> None:
     )
     (found,) = explain_errors(facts, MAPLE)
     assert plain(found) == (
-        "Of the 7 minutes that were far off, 88 % came before it had locked on and 12 % lay near "
+        "Of 7 minutes that were far off, 88 % came before it had locked on and 12 % lay near "
         "the cadence."
     )
 
