@@ -44,6 +44,7 @@ _PLACES: Final = {
     "altitude_jump": "elevation",
     "stroke_misread": "swimming",
     "references_disagree": "distance",
+    "ascent_references_disagree": "elevation",
     "battery_range": "battery",
     "battery_contradiction": "battery",
 }

@@ -54,7 +54,13 @@ _GRAVITY: Final = {
     "frozen": 2.0,
 }
 #: What qualifies a comparison; nothing that happened.
-_REMARKS: Final = ("battery_range", "battery_contradiction", "references_disagree")
+_REMARKS: Final = (
+    "battery_range",
+    "battery_contradiction",
+    "references_disagree",
+    "ascent_references_disagree",
+    "heart_rate_references_disagree",
+)
 _MOST_OUTSTANDING: Final = 3
 _FEWEST_COMPARED: Final = 2
 _METHODS: Final = {

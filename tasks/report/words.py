@@ -57,6 +57,9 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
         "battery_range": "was compared over another range of charge, so its rates are not quite "
         "comparable",
         "references_disagree": "has two references of its distance that disagree",
+        "ascent_references_disagree": "was compared with an ascent that another reference "
+        "contradicts",
+        "heart_rate_references_disagree": f"contradicts the other reference of heart rate {when}",
         "battery_contradiction": "has battery levels that contradict each other",
     }
     plain = finding.kind.replace("_", " ")

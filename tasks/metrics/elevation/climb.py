@@ -68,7 +68,7 @@ _HILLY: Final[dict[str, Any]] = {
 )
 def ascent_m(case: Case) -> Value:
     """Return the ascent of the profile [m]."""
-    climb = _climb(case, case.test)
+    climb = sum_climb(case, case.test)
     return climb if isinstance(climb, Value) else _give_summed(case, climb.ascent_m)
 
 
@@ -87,7 +87,7 @@ def ascent_m(case: Case) -> Value:
 )
 def descent_m(case: Case) -> Value:
     """Return the descent of the profile [m]."""
-    climb = _climb(case, case.test)
+    climb = sum_climb(case, case.test)
     return climb if isinstance(climb, Value) else _give_summed(case, climb.descent_m)
 
 
@@ -183,7 +183,7 @@ def ascent_threshold_m(case: Case) -> Value:
 )
 def ascent_error_m(case: Case) -> Value:
     """Return the ascent error [m]."""
-    found = _compare_climbs(case)
+    found = compare_climbs(case)
     if isinstance(found, Value):
         return found
     own, other = found
@@ -223,7 +223,7 @@ def ascent_error_m(case: Case) -> Value:
 )
 def ascent_error_pct(case: Case) -> Value:
     """Return the ascent error [%]."""
-    found = _compare_climbs(case)
+    found = compare_climbs(case)
     if isinstance(found, Value):
         return found
     own, other = found
@@ -264,7 +264,7 @@ def _give_summed(case: Case, value: float) -> Value:
     return Value(value, n=count_heights(case), reason=str(summed))
 
 
-def _climb(case: Case, subject: Subject) -> Climb | Value:
+def sum_climb(case: Case, subject: Subject) -> Climb | Value:
     """Sum the climb of the native samples of a recording inside the case."""
     inside = mark_case_samples(case, subject)
     heights = read_floats(subject.recording.samples, ALTITUDE)[inside]
@@ -274,7 +274,7 @@ def _climb(case: Case, subject: Subject) -> Climb | Value:
     return choose_climb_filter(case.workout, subject).sum_climb(seconds, heights)
 
 
-def _compare_climbs(case: Case) -> tuple[Climb, Climb] | Value:
+def compare_climbs(case: Case) -> tuple[Climb, Climb] | Value:
     """Return the climbs of both sides over the seconds that both have, summed in one way."""
     paired = case.paired(ALTITUDE)
     if paired.n < FEWEST:
