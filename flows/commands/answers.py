@@ -39,7 +39,7 @@ def answers(
     units = session.settings.report.units
     connection = connect_for_reading(session.home)
     try:
-        facts = read_answer_facts(connection, session.settings.verdicts.margins)
+        facts = read_answer_facts(connection, session.settings)
     finally:
         connection.close()
     if device is None:

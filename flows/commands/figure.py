@@ -167,7 +167,7 @@ def _draw_device(
     from tasks.answers.sentence import Pen
     from tasks.report.paired import draw_pairs, frame_pairs
 
-    facts = read_answer_facts(connection, session.settings.verdicts.margins)
+    facts = read_answer_facts(connection, session.settings)
     device = facts.devices.get(name)
     if device is None:
         raise UsageError(f"{name}: there is no such workout or device; coworn status lists them")

@@ -52,7 +52,7 @@ def plan(
         _take_up(options, session, found)
     connection = connect_for_reading(session.home)
     try:
-        facts = read_answer_facts(connection, session.settings.verdicts.margins)
+        facts = read_answer_facts(connection, session.settings)
     finally:
         connection.close()
     if found is None:

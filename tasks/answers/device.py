@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from tasks.answers.compare import compare, compare_failures
@@ -16,10 +16,11 @@ from tasks.answers.trust import tell_trust
 from tasks.core.wording import join_words
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
 
     import duckdb
 
+    from config.settings import Settings
     from tasks.answers.facts import DeviceFacts, Facts
     from tasks.answers.phrases import Phrase
     from tasks.answers.sentence import Use
@@ -30,7 +31,13 @@ MOST_PER_DOMAIN: Final = 5
 FEWEST_COMPARED: Final = 3
 MOST_PER_USE: Final = 8
 _SEGMENTS: Final = ("all", "after_lock", "steady", *EFFORTS)
-_OTHERS: Final = ("hr_cadence_lock_s", "battery_vs_claim_pct", "battery_projected_h")
+_OTHERS: Final = (
+    "hr_cadence_lock_s",
+    "hr_cadence_descent_pct",
+    "hr_start_temperature_degc",
+    "battery_vs_claim_pct",
+    "battery_projected_h",
+)
 
 
 @dataclass(frozen=True)
@@ -59,10 +66,16 @@ class Answer:
         return tuple(sorted(found, key=lambda one: -one.weight)[:most])
 
 
-def read_answer_facts(connection: duckdb.DuckDBPyConnection, margins: Mapping[str, float]) -> Facts:
+def read_answer_facts(connection: duckdb.DuckDBPyConnection, settings: Settings) -> Facts:
     """Read from the published tables all that answers are made from."""
-    metrics = {*PHRASES, *CAUSES, *_OTHERS, *margins}
-    return read_facts(connection, metrics=metrics, segments=_SEGMENTS, margins=margins)
+    margins = settings.verdicts.margins
+    facts = read_facts(
+        connection,
+        metrics={*PHRASES, *CAUSES, *_OTHERS, *margins},
+        segments=_SEGMENTS,
+        margins=margins,
+    )
+    return replace(facts, cold_degc=settings.heart_rate.cold_degc)
 
 
 def answer_all(facts: Facts, *, units: str) -> tuple[Answer, ...]:

@@ -155,7 +155,7 @@ class Facts:
     margins: Mapping[str, float] = field(default_factory=dict)
     plan: PlanFacts | None = None
     excluded: tuple[Excluded, ...] = ()
-    n_looks: int | None = None
+    cold_degc: float = 10.0
 
     def list_worn(self, device_id: str) -> list[WorkoutFacts]:
         """Return the workouts of a device, the oldest first."""

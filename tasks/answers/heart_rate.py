@@ -38,6 +38,8 @@ _MOST_CAUSES: Final = 3
 EFFORTS: Final = {"rising": "while effort rises", "falling": "while effort falls"}
 _STEADY: Final = "steady"
 _MAE: Final = "hr_mae_bpm"
+_LOCK: Final = "hr_lock_s"
+_TEMPERATURE: Final = "hr_start_temperature_degc"
 _FEWEST_FOR_EFFORT: Final = 3
 #: An effort is told where the error is at least so many times that of steady effort.
 _TIMES_STEADY: Final = 1.5
@@ -47,6 +49,7 @@ def tell_heart_rate(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[
     """Return the sentences on where and when heart rate was wrong, and on limits it keeps."""
     yield from explain_errors(facts, device)
     yield from tell_cadence(facts, device)
+    yield from tell_cold(facts, device, pen=pen)
     yield from compare_efforts(facts, device, pen=pen)
     yield from meet_criteria(facts, device)
 
@@ -102,7 +105,8 @@ def tell_cadence(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
         _DOMAIN,
         "count",
         f"It followed the cadence instead of the heart in {of(len(found), len(measured))} "
-        f"workouts with a cadence: {times}, {seconds / _MINUTE_S:.0f} minutes in all{where}.",
+        f"workouts with a cadence: {times}, {seconds / _MINUTE_S:.0f} minutes in all{where}"
+        f"{_tell_descent(facts, device)}.",
         evidence="Stretches in which heart rate stayed near one or two times the cadence and far "
         "from the reference.",
         strength="level",
@@ -111,6 +115,55 @@ def tell_cadence(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
         device_ids=(device.device_id,),
         workouts=tuple(measured),
         weight=1.8,
+    )
+
+
+def _tell_descent(facts: Facts, device: DeviceFacts) -> str:
+    """Say how much of the cadence lock was downhill; nothing where that is not known."""
+    found = facts.find_shares(device.device_id, "hr_cadence_descent_pct")
+    total = sum(n for _, n in found.values())
+    if not total:
+        return ""
+    share = sum(value * n for value, n in found.values()) / total
+    return f", {share:.0f}{NO_BREAK}% of it downhill"
+
+
+def tell_cold(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
+    """Return how long it took to lock in the cold and in the warm, where both were."""
+    lock, warmth = facts.metrics.get(_LOCK), facts.metrics.get(_TEMPERATURE)
+    locks = facts.find_values(device.device_id, _LOCK)
+    starts = facts.find_values(device.device_id, _TEMPERATURE)
+    both = [one for one in locks if one in starts]
+    cold = [one for one in both if starts[one][0] < facts.cold_degc]
+    warm = [one for one in both if one not in cold]
+    if lock is None or warmth is None or min(len(cold), len(warm)) < _FEWEST_FOR_EFFORT:
+        return
+    here = statistics.median(locks[one][0] for one in cold)
+    there = statistics.median(locks[one][0] for one in warm)
+    if abs(here - there) <= facts.margins.get(_LOCK, 0.0):
+        return
+    places = (
+        {facts.workouts[one].surroundings for one in cold},
+        {facts.workouts[one].surroundings for one in warm},
+    )
+    alike = (
+        " What is the cold cannot be told from what is the place."
+        if not (places[0] & places[1])
+        else ""
+    )
+    below = f"{facts.cold_degc:g}{NO_BREAK}\N{DEGREE SIGN}C"
+    yield Sentence(
+        _DOMAIN,
+        "count",
+        f"Below {below} at the start it locked after {pen.amount(here, lock)} "
+        f"({count(len(cold), 'workout')}), else after {pen.amount(there, lock)} ({len(warm)}).",
+        evidence="Medians; the limit is that of the settings, heart_rate.cold_degc, fixed "
+        f"beforehand.{alike}",
+        strength="level",
+        metric=_LOCK,
+        device_ids=(device.device_id,),
+        workouts=tuple(both),
+        weight=1.7,
     )
 
 

@@ -76,7 +76,7 @@ def render_index(
     waiting: Sequence[str] | None,
 ) -> str:
     """Return the index; `waiting` are names in the inbox, None leaves waiting and refused out."""
-    facts = read_answer_facts(connection, settings.verdicts.margins)
+    facts = read_answer_facts(connection, settings)
     answered = list_answered(facts)
     views = [view_answers(facts, one, units=settings.report.units) for one in answered]
     rows = _list_workouts(connection, facts, workouts, devices)

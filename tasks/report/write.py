@@ -148,7 +148,7 @@ def write_report(
 
 def _write_text(connection: duckdb.DuckDBPyConnection, folder: Path, *, settings: Settings) -> int:
     """Write the text to be pasted beside what is published: answers and methods."""
-    facts = read_answer_facts(connection, settings.verdicts.margins)
+    facts = read_answer_facts(connection, settings)
     answers = write_markdown(answer_all(facts, units=settings.report.units))
     methods = write_methods(connection, facts, settings, version=find_version())
     return write_if_changed(folder / "answers.md", answers) + write_if_changed(

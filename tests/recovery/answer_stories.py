@@ -120,7 +120,7 @@ def build_home(root: Path, seed: int, *, same: bool) -> Home:
 def answer_home(home: Home) -> Answer:
     """Return the answers of the device under test."""
     with duckdb.connect(str(home.results), read_only=True) as connection:
-        facts = read_answer_facts(connection, load_settings().verdicts.margins)
+        facts = read_answer_facts(connection, load_settings())
     return answer_device(facts, facts.devices[NEW], units="metric")
 
 

@@ -39,6 +39,8 @@ METRICS = {
         Metric("hr_why_before_lock_pct", "Errors: before lock", "%", "none"),
         Metric("hr_why_near_cadence_pct", "Errors: near cadence", "%", "none"),
         Metric("hr_why_unexplained_pct", "Errors: unexplained", "%", "none"),
+        Metric("hr_start_temperature_degc", "Temperature at the start", "degC", "none"),
+        Metric("hr_cadence_descent_pct", "Cadence lock downhill", "%", "none"),
         Metric("hr_cadence_lock_s", "Time in cadence lock", "s", "lower"),
     )
 }

@@ -6,7 +6,7 @@ from tasks.answers import answer_all, answer_device
 from tasks.answers.conditions import tell_battery
 from tasks.answers.coverage import LEAST_WORKOUTS, cover
 from tasks.answers.facts import DeviceFacts, Occurrence, PlanFacts
-from tasks.answers.heart_rate import explain_errors, tell_cadence
+from tasks.answers.heart_rate import explain_errors, tell_cadence, tell_cold
 from tasks.answers.levels import describe_level
 from tasks.answers.phrases import PHRASES
 from tasks.answers.sentence import Pen, Sentence
@@ -94,6 +94,51 @@ def test_cadence_lock_is_counted_among_the_workouts_that_have_a_cadence() -> Non
         "4 minutes in all (running of 2 May)."
     )
     assert found.tally == (0.0, 1.0, 0.0)
+
+
+def test_how_much_of_a_cadence_lock_was_downhill_is_weighted_by_its_seconds() -> None:
+    # 30 s all downhill and 90 s not at all: a quarter.
+    share = {**give([100.0], n=30), "w1": give([0.0, 0.0], n=90)["w1"]}
+    facts = make_facts(
+        {
+            ("maple-2", "hr_cadence_lock_s", "all"): give([30.0, 90.0]),
+            ("maple-2", "hr_cadence_descent_pct", "all"): share,
+        },
+        workouts=make_workouts(2),
+        occurrences={
+            "maple-2": (
+                Occurrence("w0", "cadence_lock", 1, 30.0, 30.0),
+                Occurrence("w1", "cadence_lock", 1, 90.0, 30.0),
+            )
+        },
+    )
+    (found,) = tell_cadence(facts, MAPLE)
+    assert plain(found).endswith("twice, 2 minutes in all, 25 % of it downhill.")
+
+
+def test_a_late_lock_in_the_cold_is_told_with_what_cannot_be_told_apart() -> None:
+    facts = make_facts(
+        {
+            ("maple-2", "hr_lock_s", "all"): give([200.0, 210.0, 190.0, 20.0, 25.0, 30.0]),
+            ("maple-2", "hr_start_temperature_degc", "all"): give([-3, 2, 4, 19, 20, 21]),
+        },
+        workouts=make_workouts(6, ["outdoors"] * 3 + ["indoors"] * 3),
+    )
+    (found,) = tell_cold(facts, MAPLE, pen=METRIC)
+    assert plain(found) == (
+        "Below 10 \N{DEGREE SIGN}C at the start it locked after 200 s (3 workouts), else after 25 s (3)."
+    )
+    assert "What is the cold cannot be told from what is the place." in found.evidence
+
+
+def test_without_a_difference_beyond_the_margin_the_cold_is_no_cause() -> None:
+    facts = make_facts(
+        {
+            ("maple-2", "hr_lock_s", "all"): give([30.0, 31.0, 32.0, 20.0, 25.0, 30.0]),
+            ("maple-2", "hr_start_temperature_degc", "all"): give([-3, 2, 4, 19, 20, 21]),
+        }
+    )
+    assert list(tell_cold(facts, MAPLE, pen=METRIC)) == []
 
 
 def test_two_units_worn_at_once_say_what_a_mode_costs() -> None:
