@@ -126,7 +126,8 @@ def test_a_late_lock_in_the_cold_is_told_with_what_cannot_be_told_apart() -> Non
     )
     (found,) = tell_cold(facts, MAPLE, pen=METRIC)
     assert plain(found) == (
-        "Below 10 \N{DEGREE SIGN}C at the start it locked after 200 s (3 workouts), else after 25 s (3)."
+        "Below 10 \N{DEGREE SIGN}C at the start it locked after 200 s (3 workouts), else "
+        "after 25 s (3)."
     )
     assert "What is the cold cannot be told from what is the place." in found.evidence
 
