@@ -199,8 +199,8 @@ def _list_unused_notes(connection: duckdb.DuckDBPyConnection) -> list[str]:
 def _list_doubtful(connection: duckdb.DuckDBPyConnection) -> list[str]:
     """Return the workouts in which two references disagree, newest first."""
     rows = connection.execute(
-        "SELECT DISTINCT workout_id FROM latest_findings WHERE ends_with(kind, 'references_disagree') "
-        "ORDER BY workout_id DESC"
+        "SELECT DISTINCT workout_id FROM latest_findings "
+        "WHERE ends_with(kind, 'references_disagree') ORDER BY workout_id DESC"
     ).fetchall()
     return [workout_id for (workout_id,) in rows]
 

@@ -169,7 +169,7 @@ def test_the_keyboard_goes_from_top_to_bottom_and_shows_where_it_is(
     }"""
     before = -1
     seen = set()
-    for _ in range(40):
+    for _ in range(60):
         opened.page.keyboard.press("Tab")
         place = opened.page.evaluate(where)
         assert place["order"] > before, place
