@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from tasks.answers.coverage import LEAST_WORKOUTS, cover, list_headline
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from tasks.answers import Answer, Facts, Sentence
     from tasks.answers.coverage import Coverage
     from tasks.answers.facts import DeviceFacts
+    from tasks.report.minutes import Enlargement
     from tasks.report.paired import PairedChart
 
 #: Charts of one domain.
@@ -54,6 +55,7 @@ class DomainView:
     sentences: tuple[SentenceView, ...]
     folded: tuple[SentenceView, ...]
     charts: tuple[PairedChart, ...]
+    minutes: tuple[Enlargement, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -94,8 +96,14 @@ def list_answered(facts: Facts) -> list[DeviceFacts]:
     ]
 
 
-def view_answers(facts: Facts, device: DeviceFacts, *, units: str) -> AnswerView:
-    """Return what a page shows of the answers of one device."""
+def view_answers(
+    facts: Facts,
+    device: DeviceFacts,
+    *,
+    units: str,
+    minutes: tuple[Enlargement, ...] = (),
+) -> AnswerView:
+    """Return what a page shows of the answers of one device; `minutes` are those of heart rate."""
     answer = answer_device(facts, device, units=units)
     opponents = facts.list_opponents(device.device_id)
     third = opponents[1] if len(opponents) > 1 else None
@@ -106,7 +114,10 @@ def view_answers(facts: Facts, device: DeviceFacts, *, units: str) -> AnswerView
         third=third,
         n_workouts=answer.n_workouts,
         uses=tuple(_view_uses(answer)),
-        domains=tuple(_view_domains(facts, answer, third, pen=Pen(units))),
+        domains=tuple(
+            replace(one, minutes=minutes) if one.name == "heart_rate" else one
+            for one in _view_domains(facts, answer, third, pen=Pen(units))
+        ),
         beside=tuple(_view(one) for one in answer.beside),
         coverage=coverage,
         next_workouts=() if coverage is None else tuple(coverage.list_next()),

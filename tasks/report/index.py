@@ -11,6 +11,7 @@ from tasks.core.wording import count, join_words, write_clock, write_date
 from tasks.report import read
 from tasks.report.answers import list_answered, view_answers
 from tasks.report.facts import ALL
+from tasks.report.minutes import enlarge_minutes
 from tasks.report.pages import pick_whole, render
 from tasks.report.words import summarise_kind
 
@@ -78,7 +79,15 @@ def render_index(
     """Return the index; `waiting` are names in the inbox, None leaves waiting and refused out."""
     facts = read_answer_facts(connection, settings)
     answered = list_answered(facts)
-    views = [view_answers(facts, one, units=settings.report.units) for one in answered]
+    views = [
+        view_answers(
+            facts,
+            one,
+            units=settings.report.units,
+            minutes=enlarge_minutes(connection, facts, one),
+        )
+        for one in answered
+    ]
     rows = _list_workouts(connection, facts, workouts, devices)
     order = sorted(devices.values(), key=lambda one: (read.order_role(one.role), one.device_id))
     counts = read.count_findings(connection)

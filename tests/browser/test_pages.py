@@ -155,7 +155,9 @@ def test_the_index_names_workouts_devices_findings_and_what_was_refused(
         assert name in text
     workouts = opened.page.locator("main table tbody tr:has(a[href^='workouts/'])")
     assert workouts.count() == 2
-    assert opened.page.locator(".findings li").count() > 5
+    assert "Alder 2" in opened.page.locator(".stood-out").first.inner_text()
+    assert opened.page.locator(".use .sentence").count() > 5
+    assert opened.page.locator("svg.paired .dot").count() > 5
     assert opened.page.locator(".refused li").count() == 1
     opened.page.locator("main table tbody a[href^='workouts/']").first.click()
     opened.wait()
