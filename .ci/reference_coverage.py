@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 RECORD = Path(__file__).resolve().parents[1] / "tests" / "benchmarks" / "coverage_record.json"
-PARTS_OF_RECORD = ("agreement",)
+PARTS_OF_RECORD = ("agreement", "delays")
 
 
 def tabulate_coverage(part: str) -> str:
