@@ -4,4 +4,6 @@ FROM notes
 WHERE notes.file_id NOT IN (
     SELECT notes_file_id FROM workouts WHERE notes_file_id IS NOT NULL
 )
+AND notes.file_id NOT IN (SELECT file_id FROM exclusions WHERE file_id IS NOT NULL)
+AND NOT starts_with(notes.name, 'corrections-')
 ORDER BY notes.received_at, notes.name;

@@ -17,6 +17,6 @@ GROUPS: Final = {
         "metrics",
         "settings",
     ),
-    "Set right": ("check", "nightly", "rebuild"),
+    "Set right": ("exclude", "check", "nightly", "rebuild"),
     "Service": ("serve",),
 }

@@ -20,12 +20,14 @@ _QUERY: Final = """
 SELECT workout_id, start_utc, activity, device_id, role, hr_reference AS reference,
   hr_reference_kind AS reference_kind, hr_lock_s AS lock_s, hr_mae_bpm AS mae_bpm,
   hr_bias_bpm AS bias_bpm, hr_within_5_bpm_pct AS within_pct, distance_error_pct AS error_pct,
-  distance_reference, distance_reference_kind, n_findings AS findings
+  distance_reference, distance_reference_kind, n_findings AS findings, is_excluded, excluded_because
 FROM headlines
 WHERE list_contains($workouts::VARCHAR[], workout_id)
 ORDER BY start_utc, workout_id, role DESC, device_id
 """
-_HAS_VIEW: Final = "FROM duckdb_views() WHERE view_name = 'headlines'"
+_HAS_VIEW: Final = (
+    "FROM duckdb_columns() WHERE table_name = 'headlines' AND column_name = 'excluded_because'"
+)
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,8 @@ class MainRow:
     distance_reference: str | None
     distance_reference_kind: str | None
     findings: int
+    is_excluded: bool = False
+    excluded_because: str | None = None
 
     @property
     def has_numbers(self) -> bool:
@@ -105,7 +109,7 @@ def show_main_rows(
     """
     groups: dict[str, list[MainRow]] = {}
     for row in rows:
-        if row.has_numbers:
+        if row.has_numbers or row.excluded_because:
             groups.setdefault(row.workout_id, []).append(row)
     if not groups:
         return
@@ -118,7 +122,24 @@ def show_main_rows(
     for group in reversed(groups.values()) if newest_first else groups.values():
         show_wrapped(console, _head(group), indent=4)
         for row in group:
-            console.print(_join([column.show(row) for column in columns], columns, widths))
+            if row.has_numbers:
+                console.print(_join([column.show(row) for column in columns], columns, widths))
+        for words in _list_set_aside(group):
+            show_wrapped(console, f"  set aside: {words}", indent=4)
+
+
+def _list_set_aside(group: Sequence[MainRow]) -> list[str]:
+    """Return what is set aside of a workout; of all of it in one line."""
+    reasons = {row.excluded_because for row in group if row.is_excluded}
+    if len(reasons) == 1 and all(row.is_excluded for row in group):
+        return [f"all of it: {reasons.pop()}"]
+    return [
+        f"{row.device_id}, {row.excluded_because}"
+        if not row.is_excluded
+        else f"{row.device_id}: {row.excluded_because}"
+        for row in group
+        if row.excluded_because
+    ]
 
 
 def is_without_reference(rows: Sequence[MainRow]) -> bool:

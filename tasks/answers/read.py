@@ -42,11 +42,12 @@ SELECT device_id, metric, segment, workout_id,
   reference, reference_kind, reason, n
 FROM latest_results
 WHERE list_contains(?, metric) AND list_contains(?, segment) AND device_id IS NOT NULL
+  AND is_excluded IS DISTINCT FROM true
 ORDER BY device_id, metric, segment, workout_id, reference_rank, reference, value
 """
 
 _SETUPS: Final = """
-SELECT device_id, key, workout_id, value FROM setups
+SELECT device_id, key, workout_id, value FROM setups WHERE key <> 'note'
 UNION
 SELECT device_id, 'firmware', workout_id, any_value(firmware) FROM recordings
 WHERE duplicate_of IS NULL AND firmware IS NOT NULL AND workout_id IS NOT NULL
@@ -59,7 +60,7 @@ ORDER BY ALL
 _OCCURRENCES: Final = """
 SELECT device_id, workout_id, kind, count(*), sum(epoch(end_utc) - epoch(start_utc)),
   arg_max(size, abs(size))
-FROM latest_findings GROUP BY ALL ORDER BY ALL
+FROM latest_findings WHERE is_excluded IS DISTINCT FROM true GROUP BY ALL ORDER BY ALL
 """
 
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 #: Keys of a setup that hold something read off a device, not a condition that it was worn in.
-READ_OFF: Final = frozenset({"battery_start_pct", "battery_end_pct", "prompt_utc"})
+READ_OFF: Final = frozenset({"battery_start_pct", "battery_end_pct", "prompt_utc", "note"})
 #: Notes whose start lies this far before the first sample still belong to the workout [s]; a watch
 #: is started late, a note is rounded (common practice, no source).
 NOTES_EARLY_S: Final = 1800.0
@@ -76,13 +76,43 @@ class NamedSegment:
 
 
 @dataclass(frozen=True)
+class Exclusion:
+    """Something that is set aside, and why.
+
+    `device` is None for every device, `domain` for every domain of metrics; `from_utc` and
+    `until_utc` are None where it reaches to the start or the end. `file_id` is the notes file
+    that says so.
+    """
+
+    because: str
+    device: str | None = None
+    domain: str | None = None
+    from_utc: datetime | None = None
+    until_utc: datetime | None = None
+    file_id: str = ""
+
+    @property
+    def is_partial(self) -> bool:
+        """Whether it holds for a part of the time only."""
+        return self.from_utc is not None or self.until_utc is not None
+
+    def concerns(self, device_id: str, domain: str | None = None) -> bool:
+        """Say whether it holds for a device and, with `domain`, for that domain."""
+        if self.device not in {None, device_id}:
+            return False
+        return domain is None or self.domain in {None, domain}
+
+
+@dataclass(frozen=True)
 class Notes:
     """What one notes file says of one workout.
 
-    `start_utc` finds the workout; with `whole_day` only the date is known and `start_utc` is its
-    midnight. `setup` maps a device id to its setup keys and values. `local_offset_s` is local time
-    minus UTC as written in `start`. `lines` gives the line in the file of what may only turn out
-    wrong when the workout is there: `setup.<device>` and `segment.<name>`.
+    With `adds` the notes are no newer version of others: what they set aside joins them. `workout`
+    is the id of the workout where a command wrote it down, `start_utc` finds it otherwise; with
+    `whole_day` only the date is known and `start_utc` is its midnight. `setup` maps a device id to
+    its setup keys and values. `local_offset_s` is local time minus UTC as written in `start`.
+    `lines` gives the line in the file of what may only turn out wrong when the workout is there:
+    `setup.<device>`, `segment.<name>`, `exclude.<device>`.
     """
 
     start_utc: datetime
@@ -96,14 +126,23 @@ class Notes:
     file_id: str = ""
     name: str = ""
     whole_day: bool = False
+    note: str | None = None
+    exclusions: tuple[Exclusion, ...] = ()
+    adds: bool = False
+    workout: str | None = None
     lines: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def mark(self) -> str:
         """Sixteen hex digits that change with what the notes say, not with how it is written."""
         said = asdict(self)
-        for key in ("file_id", "name", "lines"):
+        for key in ("file_id", "name", "lines", "adds", "workout"):
             del said[key]
+        for exclusion in said["exclusions"]:
+            del exclusion["file_id"]
+        for key in ("note", "exclusions"):
+            if not said[key]:
+                del said[key]
         text = json.dumps(said, sort_keys=True, default=str)
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 

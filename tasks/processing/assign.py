@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import defaultdict
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
@@ -32,16 +33,20 @@ def assign_notes(
 ) -> Assigned:
     """Return each workout of `named` the latest of the `notes` that fit it.
 
-    Notes with a time fit every workout that runs then. Notes of a whole day must leave no doubt:
-    where several workouts of that day fit, none gets them.
+    Notes with a time fit every workout that runs then, unless they name one. Notes of a whole day
+    must leave no doubt: where several workouts of that day fit, none gets them. Notes that only
+    add to others join the latest.
     """
     applies: dict[str, Notes] = {}
+    added: dict[str, list[Notes]] = defaultdict(list)
     unclaimed: list[str] = []
     complaints: list[str] = []
     for one in notes:
         fitting = [
             workout_id for workout_id, bout in named.items() if _fits(one, bout, by_id=by_id)
         ]
+        if one.workout in fitting:
+            fitting = [one.workout]
         if not fitting:
             unclaimed.append(one.name)
         elif one.whole_day and len(fitting) > 1:
@@ -49,9 +54,29 @@ def assign_notes(
                 f"{one.locate('start')}: {len(fitting)} workouts of that day fit; add the time at "
                 "which this one began"
             )
+        elif one.adds:
+            for workout_id in fitting:
+                added[workout_id].append(one)
         else:
             applies.update(dict.fromkeys(fitting, one))
-    return Assigned(applies, tuple(unclaimed), tuple(complaints))
+    joined = {
+        workout_id: _join(applies.get(workout_id), others)
+        for workout_id, others in added.items()
+        # What was taken back leaves nothing behind.
+        if any(other.exclusions for other in others)
+    }
+    return Assigned({**applies, **joined}, tuple(unclaimed), tuple(complaints))
+
+
+def _join(notes: Notes | None, added: Sequence[Notes]) -> Notes:
+    """Return the notes of a workout with what others add; without any, the additions alone."""
+    base = added[0] if notes is None else notes
+    others = added[1:] if notes is None else added
+    return replace(
+        base,
+        exclusions=(*base.exclusions, *(one for other in others for one in other.exclusions)),
+        lines={**{key: line for one in others for key, line in one.lines.items()}, **base.lines},
+    )
 
 
 def check_segments(notes: Notes, bout: WorkoutMembers) -> Iterator[str]:
@@ -63,6 +88,23 @@ def check_segments(notes: Notes, bout: WorkoutMembers) -> Iterator[str]:
                 f"{notes.locate(f'segment.{part.name}')}: segment {part.name!r} lies outside the "
                 f"workout ({bout.start_utc:%H:%M:%S} to {bout.end_utc:%H:%M:%S} UTC); mend its "
                 "from and to"
+            )
+
+
+def check_exclusions(notes: Notes, bout: WorkoutMembers, living: set[str]) -> Iterator[str]:
+    """Say what is set aside of no device, or of no second, of the workout."""
+    for one in notes.exclusions:
+        place = notes.locate(f"exclude.{one.device}" if one.device else "exclude")
+        begin, end = one.from_utc or bout.start_utc, one.until_utc or bout.end_utc
+        if one.device is not None and one.device not in living:
+            yield (
+                f"{place}: nothing is set aside: {one.device!r} did not record this workout; it "
+                f"was recorded by {', '.join(sorted(living))}"
+            )
+        elif end <= bout.start_utc or begin >= bout.end_utc:
+            yield (
+                f"{place}: what is set aside lies outside the workout ({bout.start_utc:%H:%M:%S} "
+                f"to {bout.end_utc:%H:%M:%S} UTC); correct its from and until"
             )
 
 

@@ -21,6 +21,7 @@ from tasks.tables.arrow import make_rows
 from tasks.tables.tables import (
     ALIGNMENTS,
     DEVICES,
+    EXCLUSIONS,
     FILES,
     METRIC_DEFINITIONS,
     NOTES,
@@ -133,6 +134,7 @@ def _write_facts(
         (ALIGNMENTS, [row for one in outcomes for row in one.alignments]),
         (SEGMENTS, [row for one in outcomes for row in one.segments]),
         (SETUPS, [row for one in outcomes for row in one.setups]),
+        (EXCLUSIONS, [row for one in outcomes for row in one.exclusions]),
     ):
         # What a workout no longer has goes, together with all of a workout that is gone.
         part = {"workout_id": [*touched, *plan.vanished]}

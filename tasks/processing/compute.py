@@ -12,6 +12,7 @@ from tasks.archive.lake import read_recording, write_pairs
 from tasks.core.activities import find_surroundings
 from tasks.guard import read_line_isolated
 from tasks.processing.activity import Activity, name_activity_of
+from tasks.processing.exclusions import make_exclusion_rows, mark_recording, mark_workout
 from tasks.processing.measure import measure_workout
 from tasks.workout.case import Workout
 from tasks.workout.courses import load_course
@@ -47,6 +48,7 @@ class WorkoutOutcome:
     devices: tuple[Row, ...]
     results: pa.Table
     findings: pa.Table
+    exclusions: tuple[Row, ...] = ()
     complaints: tuple[str, ...] = ()
 
 
@@ -92,6 +94,7 @@ def measure_planned(planned: PlannedWorkout, *, home: Home, settings: Settings) 
         devices=tuple(_make_device_row(known) for known in planned.recordings),
         results=measured.results,
         findings=measured.findings,
+        exclusions=tuple(make_exclusion_rows(planned)),
         complaints=() if course.complaint is None else (course.complaint,),
     )
 
@@ -111,6 +114,8 @@ def _make_workout_row(planned: PlannedWorkout, aligned: Aligned, activity: Activ
         "notes_file_id": None if notes is None else notes.file_id,
         "local_offset_s": _find_local_offset(planned),
         "fingerprint": planned.fingerprint,
+        "note": None if notes is None else notes.note,
+        **mark_workout(planned),
     }
 
 
@@ -157,6 +162,7 @@ def _make_recording_row(planned: PlannedWorkout, member: Member) -> Row:
         "local_offset_s": header.local_offset_s,
         "known_by": known.identified.rule,
         "remarks": "\n".join(remarks) or None,
+        **mark_recording(planned, known.device.id),
     }
 
 

@@ -7,14 +7,14 @@ registered metrics.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from tasks.core.discovery import load_metrics
-from tasks.core.registers import FINDING_KINDS, METRICS, SCOPES, SEGMENTERS, Value, unknown
+from tasks.core.registers import FINDING_KINDS, METRICS, SCOPES, SEGMENTERS, Against, Value, unknown
 from tasks.metrics.heart_rate.compared import score_heart_rate
 from tasks.tables.arrow import concatenate, make_rows
 from tasks.tables.tables import FINDINGS, PAIRS, RESULTS
@@ -25,14 +25,25 @@ from tasks.workout.main_rows import mark_main_rows
 from tasks.workout.named_segments import find_seconds
 from tasks.workout.pair_rows import SCORED_CHANNELS, make_pair_rows
 from tasks.workout.references import Choice, choose_references
-from tasks.workout.scored import CLOCK_IN_DOUBT
+from tasks.workout.scored import CLOCK_IN_DOUBT, SET_ASIDE, Scored
+from tasks.workout.set_aside import View, divide_domains
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from tasks.core.registers import Against, Finding, FindingKind, Metric
+    from tasks.core.registers import Domain, Finding, FindingKind, Metric
     from tasks.workout.case import Reference, Subject, Workout
-    from tasks.workout.scored import Scored
+
+#: The domain whose exclusions decide for a kind of comparison.
+_DOMAIN_OF: Final[Mapping[Against, Domain]] = {
+    "heart_rate": "heart_rate",
+    "position": "track",
+    "speed": "distance",
+    "distance": "distance",
+    "altitude": "elevation",
+}
+#: Share of a finding that lies in left-out seconds from which it is left out, too.
+_MOSTLY: Final = 0.5
 
 logger = logging.getLogger(__name__)
 
@@ -51,13 +62,15 @@ def measure_workout(workout: Workout) -> Measured:
     load_metrics()
     results: list[dict[str, Any]] = []
     findings: list[dict[str, Any]] = []
-    pairs: list[pa.Table] = []
-    for subject in workout.subjects:
-        kinds: tuple[Against, ...] = (*CHANNELS, "truth", "lengths", "battery")
-        choices = {kind: choose_references(workout, subject, kind) for kind in kinds}
-        results += mark_main_rows(_measure_metrics(workout, subject, choices))
-        findings += _look_for_findings(workout, subject, choices)
-        pairs += _pair_rows(workout, subject, choices)
+    views = divide_domains(workout)
+    chosen: dict[str, list[_Sight]] = {one.recording_id: [] for one in workout.subjects}
+    for view in views:
+        for recording_id, sights in chosen.items():
+            sight = _look_from(view, recording_id)
+            sights.append(sight)
+            results += mark_main_rows(_measure_metrics(sight))
+            findings += _look_for_findings(sight)
+    pairs = [rows for sights in chosen.values() for rows in _pair_rows(workout, sights)]
     return Measured(
         results=make_rows(RESULTS, results),
         findings=make_rows(FINDINGS, findings),
@@ -65,25 +78,74 @@ def measure_workout(workout: Workout) -> Measured:
     )
 
 
+@dataclass(frozen=True)
+class _Sight:
+    """One recording as some domains see it, with what it is compared with."""
+
+    view: View
+    workout: Workout
+    test: Subject
+    choices: dict[Against, Choice]
+
+    @property
+    def marks(self) -> dict[str, Any]:
+        """What its rows say of being set aside."""
+        because = self.view.reasons.get(self.test.recording_id)
+        return {"is_excluded": because is not None, "excluded_because": because}
+
+
+def _look_from(view: View, recording_id: str) -> _Sight:
+    test = view.find(recording_id)
+    workout = view.show(test)
+    kinds: tuple[Against, ...] = (*CHANNELS, "truth", "lengths", "battery")
+    choices = {kind: choose_references(workout, test, kind) for kind in kinds}
+    return _Sight(view, workout, test, choices)
+
+
 # --- pairs ------------------------------------------------------------------------------------
-def _pair_rows(
-    workout: Workout, test: Subject, choices: dict[Against, Choice]
-) -> Iterator[pa.Table]:
+def _pair_rows(workout: Workout, sights: Sequence[_Sight]) -> Iterator[pa.Table]:
     """Return the rows of one recording: one table for each device or consensus beside it."""
-    by_side: dict[tuple[str, str | None], dict[Against, Reference]] = {}
+    by_side: dict[tuple[str, str | None], dict[Against, tuple[_Sight, Reference]]] = {}
     for kind in CHANNELS:
-        for reference in choices[kind].references:
+        sight = next(one for one in sights if _DOMAIN_OF[kind] in one.view.domains)
+        for reference in sight.choices[kind].references:
             subject = reference.subject
             if subject is not None or kind in SCORED_CHANNELS:
                 side = (reference.name, None if subject is None else subject.recording_id)
-                by_side.setdefault(side, {})[kind] = reference
-    for references in by_side.values():
+                by_side.setdefault(side, {})[kind] = (sight, reference)
+    for found in by_side.values():
         scored = {
-            kind: _score(Case(workout, test, one, _cut_segments(workout, test, one)[0]), kind)
-            for kind, one in references.items()
+            kind: _score_pair(workout, sight, one, kind)
+            for kind, (sight, one) in found.items()
             if kind in SCORED_CHANNELS
         }
-        yield make_pair_rows(workout, test, references, scored)
+        references = {kind: one for kind, (_, one) in found.items()}
+        test = next(iter(found.values()))[0].test
+        plain = next(one for one in workout.subjects if one.recording_id == test.recording_id)
+        yield make_pair_rows(workout, plain, references, scored)
+
+
+def _score_pair(workout: Workout, sight: _Sight, reference: Reference, kind: Against) -> Scored:
+    """Return what the metrics count, with the values that are set aside to be seen."""
+    case = Case(sight.workout, sight.test, reference, _cut_segments(sight, reference)[0])
+    scored = _score(case, kind)
+    masks = [sight.view.left_out.get(side.recording_id) for side in case.sides]
+    left_out = [mask for mask in masks if mask is not None]
+    if not left_out:
+        return scored
+    codes = scored.codes.copy()
+    codes[np.logical_or.reduce(left_out)] = SET_ASIDE
+    channel = SCORED_CHANNELS[kind][0]
+    test, other = scored.test, scored.reference
+    for plain in workout.subjects:
+        values = plain.values(channel)
+        if plain.recording_id == sight.test.recording_id:
+            test = np.where(np.isnan(test), values, test)
+        elif reference.subject is not None and plain.recording_id == (
+            reference.subject.recording_id
+        ):
+            other = np.where(np.isnan(other), values, other)
+    return Scored(test, other, codes)
 
 
 def _score(case: Case, kind: Against) -> Scored:
@@ -96,8 +158,9 @@ def _score(case: Case, kind: Against) -> Scored:
 
 
 # --- segments ---------------------------------------------------------------------------------
-def _cut_segments(workout: Workout, test: Subject, reference: Reference | None) -> list[Segment]:
+def _cut_segments(sight: _Sight, reference: Reference | None) -> list[Segment]:
     """Return the whole comparison and the parts that the notes name."""
+    workout, test = sight.workout, sight.test
     span = test.covered if reference is None or reference.covered is None else reference.covered
     whole = Segment("all", span.copy())
     if workout.notes is None:
@@ -109,34 +172,35 @@ def _cut_segments(workout: Workout, test: Subject, reference: Reference | None) 
 
 
 # --- metrics ----------------------------------------------------------------------------------
-def _measure_metrics(
-    workout: Workout, test: Subject, choices: dict[Against, Choice]
-) -> Iterator[dict[str, Any]]:
+def _measure_metrics(sight: _Sight) -> Iterator[dict[str, Any]]:
+    workout, test = sight.workout, sight.test
     by_against: dict[Against, list[Metric]] = {}
     whole = Case(workout, test, None, Segment("all", test.covered))
     for metric in METRICS.values():
+        if metric.domain not in sight.view.domains:
+            continue
         is_concerned = SCOPES.get(metric.domain)
         if is_concerned is None or is_concerned(whole):
             by_against.setdefault(metric.against, []).append(metric)
     for against, metrics in by_against.items():
-        choice = Choice((), None) if against == "nothing" else choices[against]
+        choice = Choice((), None) if against == "nothing" else sight.choices[against]
         if against != "nothing" and not choice.references:
             reason = choice.reason or "there is nothing to compare with"
             for metric in metrics:
-                yield _make_row(workout, test, None, "all", metric, unknown(reason))
+                yield _make_row(sight, None, "all", metric, unknown(reason))
             continue
         if not choice.references:
-            yield from _measure_against(workout, test, None, metrics)
+            yield from _measure_against(sight, None, metrics)
         for rank, reference in enumerate(choice.references, start=1):
-            for row in _measure_against(workout, test, reference, metrics):
+            for row in _measure_against(sight, reference, metrics):
                 yield {**row, "reference_rank": rank}
 
 
 def _measure_against(
-    workout: Workout, test: Subject, reference: Reference | None, metrics: list[Metric]
+    sight: _Sight, reference: Reference | None, metrics: list[Metric]
 ) -> Iterator[dict[str, Any]]:
-    segments = _cut_segments(workout, test, reference)
-    whole = Case(workout, test, reference, segments[0])
+    segments = _cut_segments(sight, reference)
+    whole = Case(sight.workout, sight.test, reference, segments[0])
     cases = [whole, *(whole.for_segment(segment) for segment in segments[1:])]
     derived: dict[str, list[Case]] = {}
     for metric in metrics:
@@ -146,10 +210,11 @@ def _measure_against(
             is_whole = case.segment.name == "all"
             if not is_whole and (metric.whole_only or not case.counted.any()):
                 continue
-            value = _compute(metric, case)
+            declined = sight.view.decline(metric, case)
+            value = _compute(metric, case) if declined is None else unknown(declined)
             if value.value is None and number >= len(cases):
                 continue  # a derived part does not repeat what is said of the whole
-            yield _make_row(workout, test, reference, case.segment.name, metric, value)
+            yield _make_row(sight, reference, case.segment.name, metric, value)
 
 
 def _derive_cases(whole: Case, domain: str) -> list[Case]:
@@ -195,17 +260,17 @@ def _take_finite(value: Value) -> Value:
 
 
 def _make_row(
-    workout: Workout,
-    test: Subject,
+    sight: _Sight,
     reference: Reference | None,
     segment: str,
     metric: Metric,
     value: Value,
 ) -> dict[str, Any]:
     return {
-        "workout_id": workout.workout_id,
-        "recording_id": test.recording_id,
-        "device_id": test.device.id,
+        "workout_id": sight.workout.workout_id,
+        "recording_id": sight.test.recording_id,
+        "device_id": sight.test.device.id,
+        **sight.marks,
         "reference": None if reference is None else reference.name,
         "reference_kind": None if reference is None else reference.kind,
         "reference_rank": None,
@@ -239,24 +304,37 @@ def _or_none(number: float | None) -> float | None:
 
 
 # --- findings ---------------------------------------------------------------------------------
-def _look_for_findings(
-    workout: Workout, test: Subject, choices: dict[Against, Choice]
-) -> Iterator[dict[str, Any]]:
+def _look_for_findings(sight: _Sight) -> Iterator[dict[str, Any]]:
     for kind in FINDING_KINDS.values():
-        if any(not test.has(channel) for channel in kind.needs):
+        if kind.domain not in sight.view.domains or any(
+            not sight.test.has(channel) for channel in kind.needs
+        ):
             continue
         references: Iterable[Reference | None] = (
-            (None,) if kind.against == "nothing" else choices[kind.against].references
+            (None,) if kind.against == "nothing" else sight.choices[kind.against].references
         )
         for reference in references:
             if not _can_find_fault(reference, kind):
                 continue
-            whole = _cut_segments(workout, test, reference)[0]
-            case = Case(workout, test, reference, whole)
+            whole = _cut_segments(sight, reference)[0]
+            case = Case(sight.workout, sight.test, reference, whole)
             if kind.against in TIMED and explain_doubt(case) is not None:
                 continue
             for found in _detect(kind, case):
-                yield _make_finding_row(workout, test, reference, kind, found)
+                if not _lies_in_left_out(sight, case, found):
+                    yield _make_finding_row(sight, reference, kind, found)
+
+
+def _lies_in_left_out(sight: _Sight, case: Case, found: Finding) -> bool:
+    """Say whether most of what was found lies in seconds that are set aside."""
+    masks = [sight.view.left_out.get(side.recording_id) for side in case.sides]
+    left_out = [mask for mask in masks if mask is not None]
+    if not left_out:
+        return False
+    first = round(found.start_s - sight.workout.grid.start_s)
+    last = max(round(found.end_s - sight.workout.grid.start_s), first + 1)
+    part = np.logical_or.reduce(left_out)[max(first, 0) : max(last, 0)]
+    return bool(part.size and part.mean() >= _MOSTLY)
 
 
 def _can_find_fault(reference: Reference | None, kind: FindingKind) -> bool:
@@ -274,12 +352,9 @@ def _detect(kind: FindingKind, case: Case) -> list[Finding]:
 
 
 def _make_finding_row(
-    workout: Workout,
-    test: Subject,
-    reference: Reference | None,
-    kind: FindingKind,
-    found: Finding,
+    sight: _Sight, reference: Reference | None, kind: FindingKind, found: Finding
 ) -> dict[str, Any]:
+    workout, test = sight.workout, sight.test
     latitude, longitude = found.latitude_deg, found.longitude_deg
     if latitude is None:
         second = int(np.clip(round(found.start_s - workout.grid.start_s), 0, test.covered.size - 1))
@@ -289,6 +364,7 @@ def _make_finding_row(
         "workout_id": workout.workout_id,
         "recording_id": test.recording_id,
         "device_id": test.device.id,
+        "is_excluded": sight.marks["is_excluded"],
         "reference": None if reference is None else reference.name,
         "kind": kind.kind,
         "start_utc": _to_microseconds(found.start_s),

@@ -79,6 +79,15 @@ def resolve_devices(notes: Sequence[Notes], words: DeviceWords) -> tuple[Notes, 
 
 def _resolve(notes: Notes, words: DeviceWords) -> Notes:
     means = {word: words.find(word) or word for word in notes.setup}
+    exclusions = tuple(
+        replace(one, device=words.find(one.device) or one.device) if one.device else one
+        for one in notes.exclusions
+    )
+    if exclusions != notes.exclusions:
+        lines = dict(notes.lines)
+        for before, after in zip(notes.exclusions, exclusions, strict=True):
+            lines[f"exclude.{after.device}"] = notes.lines.get(f"exclude.{before.device}", 1)
+        notes = replace(notes, exclusions=exclusions, lines=lines)
     if all(word == device_id for word, device_id in means.items()):
         return notes
     setup: dict[str, Mapping[str, str | float | bool]] = {}

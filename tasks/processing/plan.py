@@ -13,7 +13,7 @@ from tasks.archive.lake import read_recording
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS
 from tasks.pair import Candidate, WorkoutMembers, pair_recordings
-from tasks.processing.assign import DAY, assign_notes, check_segments
+from tasks.processing.assign import DAY, assign_notes, check_exclusions, check_segments
 from tasks.processing.automatic import AUTOMATIC_RULE, AutomaticNames
 from tasks.processing.units import part_units
 
@@ -137,7 +137,12 @@ def plan(
                 complaint
                 for one in planned
                 if one.notes is not None
-                for complaint in check_segments(one.notes, one.bout)
+                for complaint in (
+                    *check_segments(one.notes, one.bout),
+                    *check_exclusions(
+                        one.notes, one.bout, {known.device.id for known in one.recordings}
+                    ),
+                )
             ),
         ),
     )

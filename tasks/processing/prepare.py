@@ -300,8 +300,8 @@ def _read_stored(home: Home) -> _Stored:
 def _read_notes(files: Sequence[FileRecord], *, home: Home, settings: Settings) -> _ReadNotes:
     """Parse the archived notes again: they are few, and the archive is what counts.
 
-    A spreadsheet is dropped again and again as it grows: its newest version replaces all earlier
-    ones of the same name.
+    A spreadsheet is dropped again and again as it grows, and so are notes that only add: the newest
+    version replaces all earlier ones of the same name.
     """
     known: list[FileRecord] = []
     texts: list[ExportFile] = []
@@ -326,11 +326,14 @@ def _read_notes(files: Sequence[FileRecord], *, home: Home, settings: Settings) 
         if isinstance(said, CowornError):
             complaints.append(str(said))
             continue
-        if is_sheet(file.name):
-            older = sheets.get(file.name)
+        # What a command wrote is known by its workout, also when the ledger lost its name.
+        slot = next((one.workout for one in said.notes if one.workout), file.name)
+        is_version = is_sheet(file.name) or all(one.adds for one in said.notes)
+        if is_version or slot in sheets:
+            older = sheets.get(slot)
             if older is not None:
                 replaced[file.file_id] = notes.pop(older) + replaced.pop(older, ())
-            sheets[file.name] = file.file_id
+            sheets[slot] = file.file_id
         notes[file.file_id] = said.notes
         rows.append(
             {

@@ -53,6 +53,9 @@ class WorkoutFacts:
     local_offset_s: int | None
     device_ids: tuple[str, ...]
     key: str
+    note: str | None = None
+    is_excluded: bool = False
+    excluded_because: str | None = None
 
     @property
     def zone(self) -> str:
@@ -86,6 +89,19 @@ class RecordingFacts:
     position_kind: str | None
     remarks: tuple[str, ...]
     parts: tuple[tuple[str, float], ...]
+    is_excluded: bool = False
+    excluded_because: str | None = None
+
+
+@dataclass(frozen=True)
+class ExclusionFacts:
+    """Something that the notes set aside; None where it holds for all."""
+
+    device_id: str | None
+    domain: str | None
+    start_s: float | None
+    end_s: float | None
+    because: str
 
 
 @dataclass(frozen=True)
@@ -111,6 +127,8 @@ class Result:
     reference_rank: int | None = None
     is_main: bool | None = None
     ci_reason: str | None = None
+    is_excluded: bool | None = None
+    excluded_because: str | None = None
 
     @property
     def is_difference(self) -> bool:
@@ -255,6 +273,7 @@ class WorkoutData:
     battery: Mapping[str, Series] = field(default_factory=dict)
     lengths: Mapping[str, tuple[Length, ...]] = field(default_factory=dict)
     course: CourseLine | None = None
+    exclusions: tuple[ExclusionFacts, ...] = ()
 
     @property
     def devices(self) -> tuple[DeviceFacts, ...]:

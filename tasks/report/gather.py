@@ -46,6 +46,7 @@ def gather_workout(
         results=read.read_results(connection, workout_id=workout_id),
         findings=read.read_findings(connection, workout_id=workout_id),
         parts=read.read_parts(connection, workout_id),
+        exclusions=read.read_exclusions(connection, workout_id),
         setups=read.read_setups(connection, column="workout_id", value=workout_id),
         definitions=definitions,
         settings=settings.report,

@@ -15,7 +15,13 @@ from tasks.report.drawing import LEFT_PX, RIGHT_PX
 from tasks.report.facts import ALL, CONSENSUS, Definition, Result
 from tasks.report.looks import THEMES, make_config
 from tasks.report.sections import build_sections, list_every
-from tasks.report.summary import name_reference, summarise_devices, title_workout, write_intro
+from tasks.report.summary import (
+    list_set_aside,
+    name_reference,
+    summarise_devices,
+    title_workout,
+    write_intro,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -97,7 +103,8 @@ def show_remark(result: Result) -> str:
     if result.reference_why:
         verb = "differs from" if result.is_difference else "compared with"
         held = f"{verb} {result.reference}: {result.reference_why}"
-    return "; ".join(part for part in (result.note, held) if part)
+    aside = f"set aside: {result.excluded_because}" if result.is_excluded else ""
+    return "; ".join(part for part in (aside, result.note, held) if part)
 
 
 def write_definition_sql(definition: Definition) -> str:
@@ -133,6 +140,7 @@ def render_workout(
         title=title_workout(data),
         lead=write_intro(data),
         summaries=summarise_devices(data),
+        set_aside=list_set_aside(data),
         sections=build_sections(data, drawings),
         every=list_every(data),
         figures=figures or {},

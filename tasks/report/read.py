@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from tasks.report.facts import (
     Definition,
     DeviceFacts,
+    ExclusionFacts,
     FindingFacts,
     PartFacts,
     RecordingFacts,
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 _RESULT_COLUMNS: Final = (
     "workout_id, recording_id, device_id, reference, segment, metric, value, ci_low, ci_high, n, "
     "coverage, unit, reason, note, reference_why, reference_kind, reference_rank, is_main, "
-    "ci_reason"
+    "ci_reason, is_excluded, excluded_because"
 )
 _FINDING_COLUMNS: Final = (
     "workout_id, recording_id, device_id, reference, kind, epoch(start_utc) AS start_s, "
@@ -48,7 +49,8 @@ _DOMAINS: Final = (
 _WORKOUTS: Final = """
 SELECT workouts.workout_id, epoch(start_utc) AS start_s, epoch(end_utc) AS end_s,
   coalesce(activity, 'other') AS activity, activity_from, place, course, local_offset_s,
-  concat_ws('/', fingerprint, newest.run_id, notes_file_id) AS key, used.device_ids
+  concat_ws('/', fingerprint, newest.run_id, notes_file_id) AS key, used.device_ids,
+  note, coalesce(is_excluded, false) AS is_excluded, excluded_because
 FROM workouts
 LEFT JOIN (
   SELECT workout_id, arg_max(run_id, generation) AS run_id FROM measurements GROUP BY workout_id
@@ -63,7 +65,7 @@ _RECORDINGS: Final = """
 SELECT recordings.recording_id, recordings.device_id, coalesce(setups.value, firmware) AS firmware,
   coalesce(clock_shift_s, 0) AS clock_shift_s, coalesce(offset_s, 0) AS offset_s,
   coalesce(method, 'none') AS method, confidence, clock, reference_timeline, alignments.note,
-  position_kind, remarks, continues
+  position_kind, remarks, continues, coalesce(is_excluded, false) AS is_excluded, excluded_because
 FROM recordings
 LEFT JOIN alignments ON alignments.workout_id = recordings.workout_id
   AND alignments.recording_id = recordings.recording_id
@@ -187,6 +189,8 @@ def read_recordings(
                 position_kind=row["position_kind"],
                 remarks=_join_remarks(pieces[row["recording_id"]]),
                 parts=parts,
+                is_excluded=row["is_excluded"],
+                excluded_because=row["excluded_because"],
             )
         )
     return tuple(sorted(found, key=lambda one: (order_role(one.device.role), one.device.device_id)))
@@ -261,6 +265,19 @@ def read_parts(connection: duckdb.DuckDBPyConnection, workout_id: str) -> tuple[
     return tuple(PartFacts(**row) for row in rows)
 
 
+def read_exclusions(
+    connection: duckdb.DuckDBPyConnection, workout_id: str
+) -> tuple[ExclusionFacts, ...]:
+    """Return what the notes set aside of a workout."""
+    rows = fetch(
+        connection,
+        "SELECT device_id, domain, epoch(start_utc) AS start_s, epoch(end_utc) AS end_s, because "
+        "FROM exclusions WHERE workout_id = ? ORDER BY number",
+        [workout_id],
+    )
+    return tuple(ExclusionFacts(**row) for row in rows)
+
+
 def read_setups(
     connection: duckdb.DuckDBPyConnection, *, column: str, value: str
 ) -> dict[str, dict[str, str]]:
@@ -321,6 +338,7 @@ def count_findings(connection: duckdb.DuckDBPyConnection) -> dict[tuple[str, str
     """Return the number of newest findings by workout and device."""
     rows = fetch(
         connection,
-        "SELECT workout_id, device_id, count(*) AS n FROM latest_findings GROUP BY ALL",
+        "SELECT workout_id, device_id, count(*) AS n FROM latest_findings "
+        "WHERE is_excluded IS DISTINCT FROM true GROUP BY ALL",
     )
     return {(row["workout_id"], row["device_id"]): row["n"] for row in rows}

@@ -17,7 +17,14 @@ from tasks.report.facts import CONSENSUS
 from tasks.report.words import ROLES, describe_finding
 
 if TYPE_CHECKING:
-    from tasks.report.facts import DeviceFacts, FindingFacts, RecordingFacts, Result, WorkoutData
+    from tasks.report.facts import (
+        DeviceFacts,
+        ExclusionFacts,
+        FindingFacts,
+        RecordingFacts,
+        Result,
+        WorkoutData,
+    )
 
 #: What is said first of every device, in this order.
 _HEADLINES: Final = (
@@ -93,6 +100,8 @@ class DeviceSummary:
     outstanding: tuple[str, ...]
     remarks: tuple[str, ...] = ()
     from_file: tuple[str, ...] = ()
+    set_aside: str | None = None
+    note: str | None = None
 
 
 def title_workout(data: WorkoutData) -> str:
@@ -154,6 +163,39 @@ def _summarise(data: WorkoutData, recording: RecordingFacts) -> DeviceSummary:
             if one.recording_id == recording.recording_id and one.kind in _REMARKS
         ),
         from_file=recording.remarks,
+        set_aside=_say_set_aside(data, recording.device.device_id),
+        note=data.setups.get(recording.device.device_id, {}).get("note"),
+    )
+
+
+def list_set_aside(data: WorkoutData) -> tuple[str, ...]:
+    """Return what the notes set aside, and why, one sentence each."""
+    labels = {device.device_id: device.label for device in data.devices}
+    said = []
+    for one in data.exclusions:
+        whose = "the whole workout"
+        if one.device_id is not None:
+            whose = labels.get(one.device_id, one.device_id)
+        what = whose if one.domain is None else f"{name_kind(one.domain)} of {whose}"
+        said.append(f"{what[:1].upper()}{what[1:]}{_say_when(data, one)}: {one.because}")
+    return tuple(said)
+
+
+def _say_set_aside(data: WorkoutData, device_id: str) -> str | None:
+    """Return what is set aside of one device, and why; None where nothing is."""
+    said = [
+        f"{name_kind(one.domain or '')}{_say_when(data, one)}: {one.because}"
+        for one in data.exclusions
+        if one.device_id in {None, device_id}
+    ]
+    return "; ".join(one.removeprefix(": ").strip() for one in said) or None
+
+
+def _say_when(data: WorkoutData, one: ExclusionFacts) -> str:
+    return "".join(
+        f" {word} {write_clock(data.local(instant))}"
+        for word, instant in (("from", one.start_s), ("until", one.end_s))
+        if instant is not None
     )
 
 

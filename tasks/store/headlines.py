@@ -8,7 +8,8 @@ from typing import Final
 #: its kind says; the numbers of heart rate are all against the reference of its mean error.
 HEADLINES: Final = """
 WITH ranked AS (
-  SELECT workout_id, recording_id, metric, reference, reference_kind, value,
+  SELECT workout_id, recording_id, metric, reference, reference_kind,
+    CASE WHEN is_excluded IS DISTINCT FROM true THEN value END AS value,
     CASE WHEN value IS NULL THEN 200 ELSE 0 END + CASE WHEN is_main IS FALSE THEN 100 ELSE 0 END
       + least(coalesce(reference_rank, 1), 99) AS place
   FROM latest_results WHERE segment = 'all' AND metric IN ('hr_mae_bpm', 'distance_error_pct')
@@ -33,19 +34,21 @@ heart AS (
   FROM latest_results AS results
   JOIN best ON best.workout_id = results.workout_id AND best.recording_id = results.recording_id
     AND best.hr_reference = results.reference
-  WHERE segment = 'all'
+  WHERE segment = 'all' AND is_excluded IS DISTINCT FROM true
     AND metric IN ('hr_lock_s', 'hr_mae_bpm', 'hr_bias_bpm', 'hr_within_5_bpm_pct')
   GROUP BY results.workout_id, results.recording_id
 ),
 found AS (
   SELECT workout_id, recording_id, count(*) AS n_findings FROM latest_findings
-  GROUP BY workout_id, recording_id
+  WHERE is_excluded IS DISTINCT FROM true GROUP BY workout_id, recording_id
 )
 SELECT recordings.workout_id, workouts.start_utc, workouts.activity, recordings.recording_id,
   recordings.device_id, coalesce(devices.role, 'peer') AS role,
   best.hr_reference, best.hr_reference_kind, heart.hr_lock_s, heart.hr_mae_bpm, heart.hr_bias_bpm,
   heart.hr_within_5_bpm_pct, best.distance_reference, best.distance_reference_kind,
-  best.distance_error_pct, coalesce(found.n_findings, 0) AS n_findings
+  best.distance_error_pct, coalesce(found.n_findings, 0) AS n_findings,
+  coalesce(recordings.is_excluded, false) AS is_excluded,
+  recordings.excluded_because
 FROM recordings
 JOIN workouts USING (workout_id)
 LEFT JOIN devices ON devices.device_id = recordings.device_id
@@ -83,5 +86,7 @@ COMMENTS: Final = (
         ("distance_reference_kind", _KIND),
         ("distance_error_pct", "Error of the distance [%]"),
         ("n_findings", "How many things happened to the recording"),
+        ("is_excluded", "True where the whole recording is set aside: it has no numbers here"),
+        ("excluded_because", "Why it, or a part of it, is set aside; null: nothing is"),
     ),
 )

@@ -130,9 +130,11 @@ def _build_main_results() -> View:
     # What an older version measured does not say which row is the main one.
     return View(
         "main_results",
-        "SELECT * FROM latest_results WHERE is_main IS DISTINCT FROM false",
+        "SELECT * FROM latest_results WHERE is_main IS DISTINCT FROM false "
+        "AND is_excluded IS DISTINCT FROM true",
         "one row per recording, segment and metric: the value that counts, against the best "
-        "reference; no difference from a device that is no reference (latest_results has all)",
+        "reference; no difference from a device that is no reference, nothing that was set aside "
+        "(latest_results has all)",
         tuple((column.name, column.comment) for column in RESULTS.columns),
     )
 
@@ -197,12 +199,13 @@ def build_domain_view(domain: Domain) -> View:
         (metric.id, _pick_value(metric.id, "value"), _describe_metric(metric))
         for metric in _list_metrics(domain)
     ]
-    facts = _list_facts()
+    facts = (*_list_facts(), *_EXCLUDED)
     return View(
         f"{domain}_all",
         _build_wide(domain, "spread", facts, columns),
-        "one row per recording, segment and reference, also against devices that are no reference; "
-        "newest values, one column per metric; null: not computed, latest_results.reason says why",
+        "one row per recording, segment and reference, also against devices that are no reference, "
+        "and of what was set aside; newest values, one column per metric; null: not computed, "
+        "latest_results.reason says why",
         tuple((name, comment) for name, _, comment in (*facts, *columns)),
     )
 
@@ -236,6 +239,9 @@ LEFT JOIN setup ON setup.workout_id = spread.workout_id AND setup.device_id = sp
 GROUP BY {", ".join(keys)}"""  # noqa: S608
 
 
+_EXCLUDED: Final = tuple(
+    (name, f"spread.{name}", COLUMNS[name].comment) for name in ("is_excluded", "excluded_because")
+)
 _MAIN: Final = "spread AS (SELECT * FROM chosen)"
 _SPREAD: Final = """sides AS (
   SELECT DISTINCT workout_id, recording_id, segment, reference, reference_kind FROM chosen

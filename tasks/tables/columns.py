@@ -172,6 +172,8 @@ _ALL: Final = (
     # --- segments and setups ----------------------------------------------------------------
     make_text("segment", "all, after_lock, band:<name>, rising, steady, falling, or a named part"),
     make_text("key", "Setup key"),
+    make_text("domain", "Domain of metrics that is set aside; null: every one"),
+    make_integer("number", "Which of several, from 1"),
     make_text("value_text", "Setup value as text"),
     # --- metrics and results ----------------------------------------------------------------
     make_text("metric", "Metric id; its unit is its ending"),
@@ -211,6 +213,8 @@ _ALL: Final = (
         "True for the one value that counts of a recording, segment and metric: against the best "
         "reference that gave one; never for an error against a device that is no reference",
     ),
+    Column("is_excluded", "boolean", "True for what the notes set aside: no verdict rests on it"),
+    make_text("excluded_because", "Why the notes set it aside, or parts of it; null: nothing is"),
     make_text("reference_why", "Why this reference, in words"),
     make_float(
         "reference_uncertainty",

@@ -126,7 +126,8 @@ RECORDINGS: Final = Table(
         "recording_id file_id device_id workout_id start_utc end_utc sport sub_sport "
         "device_distance_m device_ascent_m device_descent_m n_samples duplicate_of continues "
         "firmware clock_shift_s status reason creator manufacturer product serial reader "
-        "time_basis position_kind altitude_kind pool_length_m local_offset_s known_by remarks"
+        "time_basis position_kind altitude_kind pool_length_m local_offset_s known_by remarks "
+        "is_excluded excluded_because"
     ),
     key=("recording_id",),
 )
@@ -136,7 +137,7 @@ WORKOUTS: Final = Table(
     "one row per workout",
     _pick(
         "workout_id start_utc end_utc activity activity_from place surroundings n_devices course "
-        "notes_file_id local_offset_s fingerprint"
+        "notes_file_id local_offset_s fingerprint note is_excluded excluded_because"
     ),
     key=("workout_id",),
 )
@@ -164,6 +165,17 @@ SETUPS: Final = Table(
     _pick("workout_id device_id key value", value="value_text"),
     key=("workout_id", "device_id", "key"),
 )
+EXCLUSIONS: Final = Table(
+    "exclusions",
+    "store",
+    "one row per thing that the notes of a workout set aside: a device or, without one, all; a "
+    "domain or all; a part of the time or all",
+    _pick(
+        "workout_id number device_id domain start_utc end_utc because file_id",
+        because="excluded_because",
+    ),
+    key=("workout_id", "number"),
+)
 METRIC_DEFINITIONS: Final = Table(
     "metric_definitions",
     "store",
@@ -181,7 +193,8 @@ RESULTS: Final = Table(
     _pick(
         "run_id computed_at workout_id recording_id device_id reference segment metric "
         "metric_version value ci_low ci_high ci_reason n coverage unit reason note "
-        "reference_kind reference_rank is_main reference_why reference_uncertainty"
+        "reference_kind reference_rank is_main reference_why reference_uncertainty is_excluded "
+        "excluded_because"
     ),
     key=("run_id", "recording_id", "reference", "segment", "metric"),
     growth="append",
@@ -192,7 +205,7 @@ FINDINGS: Final = Table(
     "one row per thing that happened to one recording; append-only",
     _pick(
         "run_id workout_id recording_id device_id reference kind start_utc end_utc size unit "
-        "latitude_deg longitude_deg note"
+        "latitude_deg longitude_deg note is_excluded"
     ),
     growth="append",
 )
@@ -292,6 +305,7 @@ STORE_TABLES: Final = (
     ALIGNMENTS,
     SEGMENTS,
     SETUPS,
+    EXCLUSIONS,
     METRIC_DEFINITIONS,
     RESULTS,
     FINDINGS,

@@ -32,12 +32,14 @@ FIRST_FIX: Final = "track_first_fix_s"
 _OF_FAILURES: Final = (LOCK_FAILED, RISES_MISSED, FIRST_FIX)
 AFTER_LOCK: Final = "after_lock"
 
-#: A difference from a device that is no reference is no error: its workout has no value.
+#: A difference from a device that is no reference is no error: its workout has no value. What was
+#: set aside counts for nothing.
 _VALUES: Final = """
 SELECT workout_id, latest_results.device_id, metric, segment, reference,
   CASE WHEN reference_kind IS DISTINCT FROM 'comparison' THEN value END
 FROM latest_results JOIN workouts USING (workout_id)
 WHERE segment IN ('all', 'after_lock') AND list_contains(?, metric)
+  AND latest_results.is_excluded IS DISTINCT FROM true
 ORDER BY workout_id, device_id, metric, segment, reference_rank, reference, value
 """
 _WORKOUTS: Final = """

@@ -30,6 +30,7 @@ REASONS: Final = (
     "the device has no value",
     "not compared with this reference",
     "clock in doubt",
+    "set aside",
 )
 (
     SCORED,
@@ -41,6 +42,7 @@ REASONS: Final = (
     NO_VALUE,
     NOT_COMPARED,
     CLOCK_IN_DOUBT,
+    SET_ASIDE,
 ) = range(len(REASONS))
 
 

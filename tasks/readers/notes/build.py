@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
@@ -11,6 +12,7 @@ from config.lines import find_line
 from tasks.core.activities import ACTIVITIES, PLACES
 from tasks.core.errors import NotesError
 from tasks.core.notes import Notes
+from tasks.readers.notes.exclusions import read_exclusions
 from tasks.readers.notes.page import Page, show
 from tasks.readers.notes.segments import read_segments
 from tasks.readers.notes.setup import read_setup
@@ -20,7 +22,22 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 #: Only a spreadsheet gives a day; it says so by a date that is no date with time.
-_TOP_KEYS: Final = ("start", "activity", "place", "course", "truth", "segment", "setup")
+_TOP_KEYS: Final = (
+    "start",
+    "activity",
+    "place",
+    "course",
+    "note",
+    "truth",
+    "segment",
+    "setup",
+    "exclude",
+    "adds",
+    "workout",
+    "written",
+)
+#: Notes that hold nothing else join those that are there.
+_ADDING: Final = frozenset({"start", "exclude", "adds", "workout", "written"})
 _COURSE: Final = re.compile(r"[^/\\\x00-\x1f]+")
 
 
@@ -40,6 +57,7 @@ def build_notes(
     start_utc = start.astimezone(UTC)
     setup = read_setup(page, page.take_table((), values, "setup"), known_devices)
     segments = read_segments(page, values, start_utc=start_utc)
+    exclusions = read_exclusions(page, values, start=start)
     return Notes(
         start_utc=start_utc,
         local_offset_s=_find_local_offset(start),
@@ -52,10 +70,15 @@ def build_notes(
         file_id=file_id,
         name=page.name,
         whole_day=page.day_zone is not None,
+        note=page.take_text((), values, "note"),
+        exclusions=tuple(replace(one, file_id=file_id) for one in exclusions),
+        adds=values.get("adds") is True or ("exclude" in values and _ADDING.issuperset(values)),
+        workout=page.take_text((), values, "workout"),
         lines={
             **{
                 f"setup.{device}": find_line(page.lines, ("setup", device)) or 1 for device in setup
             },
+            **_find_exclusion_lines(page, values),
             **{
                 f"segment.{part.name}": find_line(page.lines, ("segment", number)) or 1
                 for number, part in enumerate(segments)
@@ -63,6 +86,21 @@ def build_notes(
             "start": find_line(page.lines, ("start",)) or 1,
         },
     )
+
+
+def _find_exclusion_lines(page: Page, values: Mapping[str, Any]) -> dict[str, int]:
+    """Return the line of each device that something is set aside of, and of the first."""
+    if "exclude" not in values:
+        return {}
+    found = values["exclude"]
+    devices = found if isinstance(found, dict) else {}
+    first = find_line(page.lines, ("exclude",)) or 1
+    return {
+        "exclude": first,
+        **{
+            f"exclude.{word}": find_line(page.lines, ("exclude", word)) or first for word in devices
+        },
+    }
 
 
 def _read_start(page: Page, values: Mapping[str, Any]) -> datetime:

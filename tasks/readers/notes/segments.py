@@ -67,8 +67,8 @@ def _read_segment(
             f"segment name {show(name)} has a meaning of its own",
             remedy="give the part another name",
         )
-    begin_s, begin_utc = _read_moment(page, (*path, "from"), entry["from"])
-    end_s, end_utc = _read_moment(page, (*path, "to"), entry["to"])
+    begin_s, begin_utc = read_moment(page, (*path, "from"), entry["from"])
+    end_s, end_utc = read_moment(page, (*path, "to"), entry["to"])
     if _since(start_utc, end_s, end_utc) <= _since(start_utc, begin_s, begin_utc):
         raise page.complain(
             (*path, "to"),
@@ -86,17 +86,14 @@ def _read_segment(
     )
 
 
-def _read_moment(page: Page, path: KeyPath, value: object) -> tuple[float | None, datetime | None]:
+def read_moment(page: Page, path: KeyPath, value: object) -> tuple[float | None, datetime | None]:
     """Return seconds after the start, or an instant; exactly one of them."""
     if isinstance(value, datetime):
         return None, page.check_instant(path, value).astimezone(UTC)
     if isinstance(value, str):
-        match = _CLOCK.fullmatch(value.strip())
-        if match is not None:
-            hours, minutes, only_minutes, seconds = match.groups()
-            whole = int(hours or 0) * 3600 + int(minutes or only_minutes) * 60
-            if whole <= _LONGEST_S:
-                return whole + float(seconds), None
+        seconds = read_clock(value)
+        if seconds is not None:
+            return seconds, None
         if re.match(r"[0-9]{4}-", value.strip()):
             return None, page.check_instant(path, value).astimezone(UTC)
     raise page.complain(
@@ -105,6 +102,16 @@ def _read_moment(page: Page, path: KeyPath, value: object) -> tuple[float | None
         remedy=f'write mm:ss or h:mm:ss after the start in quotes, {path[-1]} = "22:10", '
         "or a UTC time",
     )
+
+
+def read_clock(text: str) -> float | None:
+    """Return the seconds of mm:ss or h:mm:ss, None for any other text and for over 30 days."""
+    match = _CLOCK.fullmatch(text.strip())
+    if match is None:
+        return None
+    hours, minutes, only_minutes, seconds = match.groups()
+    whole = int(hours or 0) * 3600 + int(minutes or only_minutes) * 60
+    return whole + float(seconds) if whole <= _LONGEST_S else None
 
 
 def _since(start_utc: datetime, seconds: float | None, instant: datetime | None) -> float:

@@ -40,6 +40,14 @@ _TRUTH: Final = {
 }
 _TRUE_START: Final = "true_start"
 _STROKES: Final = "strokes"
+_NOTE: Final = "note"
+#: Columns that set the row's device aside, or the whole workout where the row names none.
+_EXCLUDE: Final = {
+    "exclude": "because",
+    "exclude_because": "because",
+    "excluded_because": "because",
+    "exclude_domain": "domain",
+}
 _LEVELS: Final = {
     "battery_start": "battery_start_pct",
     "battery_end": "battery_end_pct",
@@ -231,10 +239,11 @@ def _complain_of_time(start: str, *, name: str, line: int) -> NotesError:
 def _add_row(workout: _Workout, row: _Row, *, name: str) -> None:
     device = row.cells.get(_DEVICE)
     setup: dict[str, Any] = {}
+    of_workout = _OF_WORKOUT if device is not None else (*_OF_WORKOUT, _NOTE)
     for column, cell in row.cells.items():
-        if column in _WHEN or column == _DEVICE:
+        if column in _WHEN or column == _DEVICE or column in _EXCLUDE:
             continue
-        if column in _OF_WORKOUT:
+        if column in of_workout:
             _say(workout, (column,), cell, line=row.line, name=name)
         elif column in _TRUTH:
             key, factor = _TRUTH[column]
@@ -249,6 +258,7 @@ def _add_row(workout: _Workout, row: _Row, *, name: str) -> None:
             _say(workout, ("truth", _STROKES), strokes, line=row.line, name=name)
         else:
             setup[column] = _read_setup_cell(column, cell)
+    _add_exclusion(workout, row)
     if device is None:
         if setup:
             raise NotesError(
@@ -269,6 +279,17 @@ def _add_row(workout: _Workout, row: _Row, *, name: str) -> None:
         )
     setups[device] = setup
     workout.lines["setup", device] = row.line
+
+
+def _add_exclusion(workout: _Workout, row: _Row) -> None:
+    """Set the row's device aside, or the whole workout, where its cells say so."""
+    said = {_EXCLUDE[column]: cell for column, cell in row.cells.items() if column in _EXCLUDE}
+    if not said:
+        return
+    entries = workout.values.setdefault("exclude", [])
+    workout.lines["exclude", len(entries)] = row.line
+    device = row.cells.get(_DEVICE)
+    entries.append(said if device is None else {**said, "device": device})
 
 
 def _say(workout: _Workout, path: tuple[str, ...], value: object, *, line: int, name: str) -> None:

@@ -44,7 +44,8 @@ def draw_over_time(data: DeviceData) -> tuple[Drawing, ...]:
 
 
 def _is_shown(result: Result, data: DeviceData) -> bool:
-    return result.value is not None and result.workout_id in data.workouts
+    is_known = result.value is not None and result.workout_id in data.workouts
+    return is_known and not result.is_excluded
 
 
 def _draw_over_time(data: DeviceData, metric: str, values: list[Result]) -> Drawing:

@@ -1,0 +1,124 @@
+"""Notes that commands write: what a person set aside, in a file that the next one replaces."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Final
+
+from tasks.archive.ledger import Ledger
+from tasks.archive.originals import find_original
+from tasks.readers.notes import read_notes
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from config.home import Home
+    from tasks.core.notes import Exclusion, Notes
+
+_BEGINNING: Final = "corrections-"
+_ENDING: Final = ".notes.toml"
+
+
+@dataclass(frozen=True)
+class Corrections:
+    """What commands set aside of one workout, which is found by its start and its id."""
+
+    workout_id: str
+    start_utc: datetime
+    exclusions: tuple[Exclusion, ...] = ()
+
+    @property
+    def file_name(self) -> str:
+        """The name of the notes; the newest of that name holds."""
+        return name_corrections(self.workout_id)
+
+    def add(self, exclusion: Exclusion) -> Corrections:
+        """Return them with one more; a new reason replaces the one that was given before."""
+        kept = [one for one in self.exclusions if replace(one, because="") != _bare(exclusion)]
+        return replace(self, exclusions=(*kept, replace(exclusion, file_id="")))
+
+    def take_back(self, wanted: Exclusion) -> tuple[Corrections, tuple[Exclusion, ...]]:
+        """Return them without those that fit what `wanted` names, and what was taken back."""
+        gone = tuple(one for one in self.exclusions if _fits(one, wanted))
+        kept = tuple(one for one in self.exclusions if one not in gone)
+        return replace(self, exclusions=kept), gone
+
+    def write(self, *, written: datetime) -> str:
+        """Return the notes as TOML. `written` makes each version differ from all others."""
+        lines = [
+            "# Written by coworn exclude; coworn exclude --undo takes it back.",
+            "adds = true",
+            f"start = {_write_instant(self.start_utc)}",
+            f"workout = {_quote(self.workout_id)}",
+            f"written = {_write_instant(written)}",
+        ]
+        for one in self.exclusions:
+            lines += ["", "[[exclude]]", *_write_exclusion(one)]
+        return "\n".join(lines) + "\n"
+
+
+def name_corrections(workout_id: str) -> str:
+    """Return the name of the notes that commands write for a workout."""
+    return f"{_BEGINNING}{workout_id}{_ENDING}"
+
+
+def read_corrections(home: Home, workout_id: str, *, start_utc: datetime) -> Corrections:
+    """Return what commands set aside of a workout so far. Raises: NotesError."""
+    newest: Notes | None = None
+    with Ledger(home) as ledger:
+        files = [file for file in ledger.list_files() if file.format == "notes"]
+    for file in files:
+        if file.status not in {"stored", "archived"} or not file.name.startswith(_BEGINNING):
+            continue
+        original = find_original(file.file_id, home=home)
+        if original is None or file.name != name_corrections(workout_id):
+            continue
+        newest = read_notes(original.read_text(encoding="utf-8"), name=file.name)
+    if newest is None:
+        return Corrections(workout_id, start_utc)
+    return Corrections(workout_id, newest.start_utc, newest.exclusions)
+
+
+def describe(exclusions: Iterable[Exclusion]) -> Sequence[str]:
+    """Say in words what each sets aside."""
+    return [_describe(one) for one in exclusions]
+
+
+def _describe(one: Exclusion) -> str:
+    what = "the whole workout" if one.device is None else one.device
+    if one.domain is not None:
+        what = f"{one.domain.replace('_', ' ')} of {what}"
+    for word, instant in (("from", one.from_utc), ("until", one.until_utc)):
+        if instant is not None:
+            what += f" {word} {instant.astimezone(UTC):%H:%M:%S} UTC"
+    return f"{what} ({one.because})"
+
+
+def _bare(exclusion: Exclusion) -> Exclusion:
+    return replace(exclusion, because="", file_id="")
+
+
+def _fits(one: Exclusion, wanted: Exclusion) -> bool:
+    asked = (wanted.device, wanted.domain, wanted.from_utc, wanted.until_utc)
+    found = (one.device, one.domain, one.from_utc, one.until_utc)
+    return all(ask is None or ask == is_there for ask, is_there in zip(asked, found, strict=True))
+
+
+def _write_exclusion(one: Exclusion) -> list[str]:
+    texts = {"device": one.device, "domain": one.domain, "because": one.because}
+    instants = {"from": one.from_utc, "until": one.until_utc}
+    return [
+        *(f"{key} = {_quote(text)}" for key, text in texts.items() if text is not None),
+        *(f"{key} = {_write_instant(at)}" for key, at in instants.items() if at is not None),
+    ]
+
+
+def _write_instant(instant: datetime) -> str:
+    return instant.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
+def _quote(text: str) -> str:
+    """Return a TOML basic string: JSON's escapes are a part of TOML's."""
+    return json.dumps(text, ensure_ascii=False)
