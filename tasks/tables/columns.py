@@ -172,7 +172,7 @@ _ALL: Final = (
     # --- segments and setups ----------------------------------------------------------------
     make_text("segment", "all, after_lock, band:<name>, rising, steady, falling, or a named part"),
     make_text("key", "Setup key"),
-    make_text("domain", "Domain of metrics that is set aside; null: every one"),
+    make_text("excluded_domain", "Domain of metrics that is set aside; null: every one"),
     make_integer("number", "Which of several, from 1"),
     make_text("value_text", "Setup value as text"),
     # --- metrics and results ----------------------------------------------------------------

@@ -172,6 +172,7 @@ EXCLUSIONS: Final = Table(
     "domain or all; a part of the time or all",
     _pick(
         "workout_id number device_id domain start_utc end_utc because file_id",
+        domain="excluded_domain",
         because="excluded_because",
     ),
     key=("workout_id", "number"),

@@ -149,7 +149,7 @@ def test_no_verdict_sees_what_is_set_aside(line: Line) -> None:
     def count_values() -> int:
         with read_store(line.home) as connection:
             numbers = read_numbers(connection, load_settings().verdicts)
-        return len(numbers.find("watch", "hr_mae_bpm"))
+        return len(numbers.worn.get("watch", ()))
 
     assert count_values() == 1
     line.run(a__notes__toml=START + '[exclude.watch]\nbecause = "loose"\n')
