@@ -21,6 +21,8 @@ _SHOWN: Final = {"better": True, "worse": False}
 _LEANS: Final = {"leans better": True, "leans worse": False}
 #: Fewer workouts that all say the same are told one by one on their pages, not as a count.
 _FEWEST_ALL_ALIKE: Final = 3
+#: So many of them must say it where the others are ties.
+_FEWEST_SAYING: Final = 2
 #: A split by place that was seen afterwards is told up to this p of the exact test of its labels.
 _SPLIT_P: Final = 0.05
 
@@ -142,7 +144,11 @@ class _Said:
         better = self._is_mostly_better(self.pairs)
         tally = tally_pairs(self.pairs, self.metric, better=better)
         strength: Strength = "few" if word == "too few" else "open"
-        says_all = tally.count(0.0) == 0 and tally.count(1.0) >= _FEWEST_ALL_ALIKE
+        says_all = (
+            tally.count(0.0) == 0
+            and tally.count(1.0) >= _FEWEST_SAYING
+            and len(tally) >= _FEWEST_ALL_ALIKE
+        )
         if says_all and self._is_beyond_margin():
             return self.write_count(row, better=better, strength=strength)
         if self._is_mostly_within():
@@ -198,7 +204,9 @@ class _Said:
         return tally.count(1.0) >= tally.count(0.0)
 
     def _is_beyond_margin(self) -> bool:
-        return abs(statistics.median(one.own - one.other for one in self.pairs)) > self._margin
+        """Say whether the two usually differ by more than the margin where they differ at all."""
+        differences = [abs(one.own - one.other) for one in self.pairs if one.own != one.other]
+        return bool(differences) and statistics.median(differences) > self._margin
 
     def _describe(self, row: Mapping[str, Any] | None) -> str:
         return ". ".join(self._list_evidence(row)) + "."

@@ -52,9 +52,13 @@ def _has(*words: str) -> Callable[[Sentence], bool]:
 WANTED: Final = (
     Wanted("locks late outdoors, in all five", _has("Outdoors", "later than", "in 5 of 5")),
     Wanted("follows the cadence", _has("followed the cadence instead of the heart")),
-    Wanted("distance alike", _has("istance is as good as")),
+    Wanted(
+        "distance alike",
+        lambda one: _has("istance is as good as")(one) or _has("Errors of distance of both")(one),
+    ),
+    Wanted("the cold", _has("Below", "at the start it locked after")),
+    Wanted("downhill", _has("of it downhill")),
     Wanted("cuts fewer corners", _has("cut fewer corners")),
-    Wanted("track nearer to the line", _has("track lay nearer")),
     Wanted("uses more charge", _has("used more charge")),
     Wanted("the better satellite mode costs battery", _has("With gnss all-systems")),
 )
