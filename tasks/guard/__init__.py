@@ -120,7 +120,7 @@ def expand_isolated(
 
 
 def read_notes_isolated(file: ExportFile, *, zone: str | None, settings: ReadSettings) -> NotesText:
-    """Read a notes file in a reading process; `zone` as in `read_all_notes`.
+    """Read a notes file in a reading process; `zone` as in `read_lines_of_notes`.
 
     Raises: NotesError, else as `run_isolated_read`.
     """

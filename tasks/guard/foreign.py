@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from tasks.core.errors import NotesError, UnknownFormatError
 from tasks.core.reading import find_reader, is_complete
 from tasks.readers.archive import expand_archive, is_archive, is_complete_archive
-from tasks.readers.notes import read_all_notes
+from tasks.readers.notes import read_lines_of_notes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,10 +21,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class NotesText:
-    """What a notes file says: its text, and the notes of each workout in it."""
+    """What a notes file says: its text, and the notes of each workout in it.
+
+    `refused` says why lines of a spreadsheet cannot be used, one line each.
+    """
 
     text: str
     notes: tuple[Notes, ...]
+    refused: tuple[str, ...] = ()
 
 
 def look_complete(path: Path, name: str, most_bytes: int) -> bool:
@@ -64,7 +68,7 @@ def expand(
 
 
 def read_notes_text(file: ExportFile, zone: str | None) -> NotesText:
-    """Read one notes file; `zone` as in `read_all_notes`. Raises: NotesError, OSError."""
+    """Read one notes file; `zone` as in `read_lines_of_notes`. Raises: NotesError, OSError."""
     try:
         text = file.path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -72,7 +76,8 @@ def read_notes_text(file: ExportFile, zone: str | None) -> NotesText:
             file.name, found="it is not UTF-8 text", remedy="save it as UTF-8"
         ) from error
     # A device may be named later; settling complains about setups of devices that nobody knows.
-    return NotesText(text, read_all_notes(text, name=file.name, file_id=file.file_id, zone=zone))
+    notes, refused = read_lines_of_notes(text, name=file.name, file_id=file.file_id, zone=zone)
+    return NotesText(text, notes, tuple(error.reason for error in refused))
 
 
 def read_notes_texts(

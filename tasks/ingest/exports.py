@@ -41,10 +41,11 @@ from tasks.core.recording import ExportFile
 from tasks.core.registers import ReadOptions
 from tasks.guard import (
     expand_isolated,
-    find_format_isolated,
     read_notes_isolated,
     run_isolated_read,
 )
+from tasks.ingest.corrected import CORRECTED, clear_refused, is_corrected
+from tasks.ingest.formats import guess_format
 from tasks.ingest.layouts import lay_proposal
 from tasks.ingest.local_times import LocalTimes, make_fact, recall_times
 from tasks.readers.archive import is_archive
@@ -218,7 +219,7 @@ def _handle(export: ExportFile, *, home: Home, settings: Settings) -> tuple[File
     outcomes: tuple[FileOutcome, ...]
     try:
         if is_notes(export.name):
-            outcomes = (_take_notes(export, settings),)
+            outcomes = (_take_notes(export, home=home, settings=settings),)
         elif is_archive(export.path):
             outcomes = _take_archive(export, home=home, settings=settings)
         else:
@@ -247,12 +248,18 @@ def _write_down(outcome: FileOutcome, home: Home) -> None:
         )
 
 
-def _take_notes(export: ExportFile, settings: Settings) -> FileOutcome:
+def _take_notes(export: ExportFile, *, home: Home, settings: Settings) -> FileOutcome:
     """Check notes; they are read again when their workout is settled.
+
+    Refused ones of the same name are cleared: they were corrected.
 
     Raises: NotesError, ReaderFailedError.
     """
-    read_notes_isolated(export, zone=settings.time.zone or None, settings=settings.read)
+    said = read_notes_isolated(export, zone=settings.time.zone or None, settings=settings.read)
+    clear_refused(export, home=home)
+    if said.refused:
+        reason = f"lines were left out, all others count: {'; '.join(said.refused)}"
+        return FileOutcome(export.name, "partial", export.file_id, reason, format="notes")
     return FileOutcome(export.name, "stored", export.file_id, format="notes")
 
 
@@ -366,6 +373,8 @@ def _refuse(
     settings: Settings,
 ) -> FileOutcome:
     reason = error.reason
+    if is_notes(export.name) and is_corrected(export, home=home):
+        return FileOutcome(export.name, "duplicate", export.file_id, CORRECTED, format="notes")
     # One line, whatever is in the name.
     line = f"{make_safe_name(export.name)}: {reason}"
     why = refuse(export.path, name=export.name, why=line, home=home)
@@ -377,17 +386,8 @@ def _refuse(
         "refused",
         export.file_id,
         reason,
-        format=_guess_format(export, settings),
+        format=guess_format(export, settings=settings.read),
     )
-
-
-def _guess_format(export: ExportFile, settings: Settings) -> str | None:
-    if is_notes(export.name):
-        return "notes"
-    try:
-        return find_format_isolated(export.path, export.name, settings=settings.read)
-    except (CowornError, OSError):
-        return None
 
 
 def _strip_name(error: CowornError) -> str:

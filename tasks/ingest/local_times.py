@@ -141,7 +141,7 @@ def _read_notes(files: Sequence[FileRecord], *, home: Home, settings: ReadSettin
 
 
 def _are_accepted_notes(file: FileRecord) -> bool:
-    return file.format == "notes" and file.status == "stored"
+    return file.format == "notes" and file.status in {"stored", "partial"}
 
 
 def _write(times: LocalTimes) -> str:

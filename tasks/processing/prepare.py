@@ -42,6 +42,8 @@ DEVICES_MARK: Final = "devices_mark"
 AUTOMATIC_PREFIX: Final = "automatic_device:"
 #: Format of files that hold notes.
 NOTES_FORMAT: Final = "notes"
+#: Outcomes of notes files that count; of a partial one its good lines do.
+NOTES_IN_FORCE: Final = frozenset({"stored", "partial"})
 
 
 _FORMER_DEVICES: Final = """
@@ -311,7 +313,7 @@ def _read_notes(files: Sequence[FileRecord], *, home: Home, settings: Settings) 
     rows: list[Mapping[str, Any]] = []
     complaints: list[str] = []
     for file in files:
-        if file.format != NOTES_FORMAT or file.status != "stored":
+        if file.format != NOTES_FORMAT or file.status not in NOTES_IN_FORCE:
             continue
         original = find_original(file.file_id, home=home)
         if original is None:

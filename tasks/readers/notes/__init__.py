@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 _TOML_SUFFIX: Final = ".notes.toml"
 _CSV_SUFFIX: Final = ".notes.csv"
+#: With more lines that cannot be used, a spreadsheet is of another kind.
+_MOST_REFUSED: Final = 50
 
 
 def is_notes(name: str) -> bool:
@@ -50,6 +52,34 @@ def read_all_notes(
         build_notes(page, values, file_id=file_id, known_devices=known_devices)
         for page, values in list_workouts(text.removeprefix("\ufeff"), name=name, zone=zone)
     )
+
+
+def read_lines_of_notes(
+    text: str, *, name: str, file_id: str = "", zone: str | None = None
+) -> tuple[tuple[Notes, ...], tuple[NotesError, ...]]:
+    """Return the notes of `name`, and why lines of a spreadsheet cannot be used; the others count.
+
+    Raises: NotesError for a TOML file, and for a spreadsheet of which nothing is left.
+    """
+    if not is_sheet(name):
+        return read_all_notes(text, name=name, file_id=file_id, zone=zone), ()
+    refused: dict[int, NotesError] = {}
+    while True:
+        try:
+            notes = tuple(
+                build_notes(page, values, file_id=file_id, known_devices=None)
+                for page, values in list_workouts(
+                    text.removeprefix("\ufeff"), name=name, zone=zone, without=refused
+                )
+            )
+        except NotesError as error:
+            if error.line is None or error.line in refused or len(refused) >= _MOST_REFUSED:
+                raise
+            refused[error.line] = error
+            continue
+        if refused and not notes:
+            raise next(iter(refused.values()))
+        return notes, tuple(refused[line] for line in sorted(refused))
 
 
 def read_notes(

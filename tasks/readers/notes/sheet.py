@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, Final
@@ -84,15 +84,17 @@ class _Workout:
 
 
 def list_workouts(
-    text: str, *, name: str, zone: str | None
+    text: str, *, name: str, zone: str | None, without: Collection[int] = ()
 ) -> Iterator[tuple[Page, dict[str, Any]]]:
     """Return the values of each workout of the CSV `text` as a TOML file would hold them.
+
+    Rows of the lines `without` are left out.
 
     The page of each knows the line of every value. Workouts come in the order of their first row.
     Raises: NotesError with the line.
     """
     workouts: dict[datetime | date, _Workout] = {}
-    for row in _list_rows(text, name=name, zone=zone):
+    for row in _list_rows(text, name=name, zone=zone, without=without):
         workout = workouts.setdefault(row.start, _Workout({"start": row.start}))
         workout.lines.setdefault(("start",), row.line)
         _add_row(workout, row, name=name)
@@ -101,7 +103,9 @@ def list_workouts(
         yield Page(name, workout.lines, (zone or "UTC") if is_day else None), workout.values
 
 
-def _list_rows(text: str, *, name: str, zone: str | None) -> Iterator[_Row]:
+def _list_rows(
+    text: str, *, name: str, zone: str | None, without: Collection[int]
+) -> Iterator[_Row]:
     lines = text.splitlines()
     if not any(line.strip() for line in lines):
         raise NotesError(name, line=1, found="the file is empty", remedy="write a line of names")
@@ -118,7 +122,7 @@ def _list_rows(text: str, *, name: str, zone: str | None) -> Iterator[_Row]:
             ) from error
         if cells is None:
             return
-        if not any(cell.strip() for cell in cells):
+        if not any(cell.strip() for cell in cells) or (columns and before + 1 in without):
             continue
         if not columns:
             columns = _read_names(cells, name=name, line=before + 1)
