@@ -35,7 +35,7 @@ def make_data() -> WorkoutData:
     return replace(
         data,
         series={"r": Series(SECONDS, {"heart_rate_bpm": 100.0 + SECONDS})},
-        pairs={"r": PairSeries(SECONDS, 100.0 + SECONDS, 90.0 + SECONDS, because)},
+        pairs={"r": PairSeries("strap", SECONDS, 100.0 + SECONDS, 90.0 + SECONDS, because)},
     )
 
 
