@@ -6,11 +6,14 @@ from typing import Annotated
 
 from pydantic import BeforeValidator, Field, field_validator
 
-from config.section import NotNegative, Positive, PositiveInt, Section, Share, make_tuple
+from config.section import NotNegative, Positive, Section, Share, make_tuple
 
 
 class HeartRateSettings(Section):
     """Thresholds of the heart-rate metrics and findings."""
+
+    #: Resamples of intervals; none is resampled any more.
+    retired = frozenset({"bootstrap_runs"})
 
     band_edges_pct: Annotated[tuple[Positive, ...], BeforeValidator(make_tuple)] = Field(
         description="Edges of the intensity bands, in percent of the reference maximum [%]"
@@ -28,9 +31,6 @@ class HeartRateSettings(Section):
     lock_hold_s: Positive = Field(description="Time for which the lock must hold [s]")
     block_s: Annotated[float, Field(ge=150)] = Field(
         description="Least length of the blocks that errors are summed in; at least 150 [s]"
-    )
-    bootstrap_runs: PositiveInt = Field(
-        description="Not used any more, as no interval is resampled; kept for settings that name it"
     )
     late_lock_s: Positive = Field(description="Time to lock from which the lock is late [s]")
     dropout_s: Positive = Field(

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, ClassVar
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
@@ -17,6 +17,15 @@ class Section(BaseModel):
 
     # Strict: a true or a text is no number, and nan is no threshold.
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+    #: Settings of older versions: whoever still names one is not refused, and it has no effect.
+    retired: ClassVar[frozenset[str]] = frozenset()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _leave_out_retired(cls, values: object) -> object:
+        if not isinstance(values, dict):
+            return values
+        return {name: value for name, value in values.items() if name not in cls.retired}
 
 
 def make_tuple(value: object) -> object:

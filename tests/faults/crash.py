@@ -59,11 +59,10 @@ def write_exports(folder: Path) -> dict[str, bytes]:
 
 
 def make_home(root: Path) -> Home:
-    """Make a home that knows the demo's devices and settles fast."""
+    """Make a home that knows the demo's devices."""
     home = Home(root)
     home.create()
     shutil.copyfile(DEMO / "devices.toml", home.devices)
-    home.settings.write_text("[heart_rate]\nbootstrap_runs = 100\n")
     return home
 
 

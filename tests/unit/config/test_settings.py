@@ -43,6 +43,10 @@ def test_a_file_overrides_only_what_it_names(tmp_path: Path) -> None:
     assert settings.pair == defaults.pair
 
 
+def test_a_setting_of_an_older_version_is_no_fault_and_has_no_effect(tmp_path: Path) -> None:
+    assert load(tmp_path, "[heart_rate]\nbootstrap_runs = 100\n") == load_settings()
+
+
 def test_every_setting_says_in_a_sentence_what_it_does() -> None:
     fields = list(list_fields(Settings))
     assert fields
