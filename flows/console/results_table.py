@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
 _QUERY: Final = """
 SELECT workout_id, start_utc, activity, device_id, role, hr_reference AS reference,
-  hr_reference_kind AS reference_kind, hr_lock_s AS lock_s, hr_mae_bpm AS mae_bpm,
+  hr_reference_kind AS reference_kind, hr_clock AS clock, hr_lock_s AS lock_s,
+  hr_mae_bpm AS mae_bpm,
   hr_bias_bpm AS bias_bpm, hr_within_5_bpm_pct AS within_pct, distance_error_pct AS error_pct,
   distance_reference, distance_reference_kind, n_findings AS findings, is_excluded, excluded_because
 FROM headlines
@@ -41,6 +42,7 @@ class MainRow:
     role: str
     reference: str | None
     reference_kind: str | None
+    clock: str | None
     lock_s: float | None
     mae_bpm: float | None
     bias_bpm: float | None
@@ -105,7 +107,7 @@ def show_main_rows(
     """Print the main table, without recordings of which nothing was measured, e.g. references.
 
     A line for each workout says what its devices were compared with; where the terminal is narrow,
-    the role goes first and the bias after it.
+    the role goes first, then the bias, then how well the clocks are known.
     """
     groups: dict[str, list[MainRow]] = {}
     for row in rows:
@@ -172,14 +174,23 @@ def _bracket(text: str, kind: str | None) -> str:
     return f"({text})" if kind == _NO_REFERENCE and text != "-" else text
 
 
+def _show_clock(row: MainRow) -> str:
+    """Return how well the clocks are known, beside a mean absolute error only, in few letters."""
+    if row.clock is None or row.mae_bpm is None:
+        return "-"
+    return {"not compared": "unknown"}.get(row.clock, row.clock.partition(":")[0])
+
+
 _NO_REFERENCE: Final = "comparison"
 _ROLE: Final = _Column(("", "role"), lambda row: row.role, right=False)
 _BIAS: Final = _Column(("bias", "bpm"), lambda row: _show_heart(row.bias_bpm, row, signed=True))
+_CLOCK: Final = _Column(("", "clock"), _show_clock)
 _COLUMNS: Final = (
     _Column(("", "workout, device"), lambda row: f"  {clean(row.device_id)}", right=False),
     _ROLE,
     _Column(("lock", "s"), lambda row: _show_heart(row.lock_s, row, digits=0)),
     _Column(("MAE", "bpm"), lambda row: _show_heart(row.mae_bpm, row)),
+    _CLOCK,
     _BIAS,
     _Column(("within", "5 bpm %"), lambda row: _show_heart(row.within_pct, row, digits=0)),
     _Column(
@@ -195,7 +206,7 @@ _COLUMNS: Final = (
 def _fit_columns(rows: Sequence[MainRow], width: int) -> list[_Column]:
     """Leave out what a terminal of that width has no room for."""
     columns = list(_COLUMNS)
-    for least in (_ROLE, _BIAS):
+    for least in (_ROLE, _BIAS, _CLOCK):
         needed = sum(_measure(column, rows) for column in columns) + 2 * (len(columns) - 1)
         if needed > width:
             columns.remove(least)

@@ -265,6 +265,8 @@ class FindingKind:
 
 
 FINDING_KINDS: Final[dict[str, FindingKind]] = {}
+#: What earlier versions found; their rows stay until the workout is measured again.
+FORMER_FINDING_KINDS: Final = ("battery_range",)
 DetectFunction = TypeVar("DetectFunction", bound=Callable[[Any], "list[Finding]"])
 
 

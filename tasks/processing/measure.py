@@ -304,6 +304,17 @@ def _or_none(number: float | None) -> float | None:
 
 
 # --- findings ---------------------------------------------------------------------------------
+def look_for_findings(workout: Workout) -> list[dict[str, Any]]:
+    """Return every registered finding of every recording of `workout`, as rows of `findings`."""
+    load_metrics()
+    return [
+        row
+        for view in divide_domains(workout)
+        for subject in workout.subjects
+        for row in _look_for_findings(_look_from(view, subject.recording_id))
+    ]
+
+
 def _look_for_findings(sight: _Sight) -> Iterator[dict[str, Any]]:
     for kind in FINDING_KINDS.values():
         if kind.domain not in sight.view.domains or any(

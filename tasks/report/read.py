@@ -335,10 +335,11 @@ def read_refused(connection: duckdb.DuckDBPyConnection) -> tuple[Waiting, ...]:
 
 
 def count_findings(connection: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], int]:
-    """Return the number of newest findings by workout and device."""
+    """Return the number of newest findings by workout and device; its cut corners are one."""
     rows = fetch(
         connection,
-        "SELECT workout_id, device_id, count(*) AS n FROM latest_findings "
-        "WHERE is_excluded IS DISTINCT FROM true GROUP BY ALL",
+        "SELECT workout_id, device_id, count(*) FILTER (kind <> 'cut_corner') "
+        "+ count(DISTINCT coalesce(reference, '')) FILTER (kind = 'cut_corner') AS n "
+        "FROM latest_findings WHERE is_excluded IS DISTINCT FROM true GROUP BY ALL",
     )
     return {(row["workout_id"], row["device_id"]): row["n"] for row in rows}

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Final
 from tasks.core.discovery import load_charts
 from tasks.core.registers import CHARTS
 from tasks.core.wording import MISSING, name_kind, write_clock, write_duration
+from tasks.report.corners import join_corners
 from tasks.report.facts import ALL
-from tasks.report.summary import name_reference
+from tasks.report.summary import TIMED_METRIC, find_clock, name_reference
 from tasks.report.words import describe_finding, name_segment
 
 if TYPE_CHECKING:
@@ -38,6 +39,9 @@ _WITHOUT_REFERENCE: Final = {
 #: Where a finding stands that is not about heart rate.
 _PLACES: Final = {
     "cut_corner": "track",
+    "cut_corners": "track",
+    "stuck_position": "track",
+    "unit_mismatch": "distance",
     "position_jump": "track",
     "position_gap": "track",
     "false_pause": "distance",
@@ -45,7 +49,6 @@ _PLACES: Final = {
     "stroke_misread": "swimming",
     "references_disagree": "distance",
     "ascent_references_disagree": "elevation",
-    "battery_range": "battery",
     "battery_contradiction": "battery",
 }
 _RESPONSE: Final = (
@@ -201,7 +204,7 @@ def build_sections(
 def _list_findings(data: WorkoutData) -> dict[str, tuple[FindingRow, ...]]:
     found: dict[str, tuple[FindingRow, ...]] = {}
     devices = {one.device_id: one for one in data.devices}
-    for one in data.findings:
+    for one in join_corners(data.findings, data):
         if one.device_id not in devices:
             continue
         section = _PLACES.get(one.kind, "heart_rate")
@@ -272,7 +275,16 @@ def _make_rows(
             cells.append(cell)
         if any(cells):
             rows.append(Row(data.definitions[metric].title, tuple(cells)))
+            if metric == TIMED_METRIC:
+                rows.append(Row("Clock", tuple(_name_clock(data, cell) for cell in cells)))
     return tuple(rows)
+
+
+def _name_clock(data: WorkoutData, cell: Result | str | None) -> str | None:
+    """Return how well the clocks behind a value are known; nothing where there is no value."""
+    if cell is None or isinstance(cell, str) or cell.value is None:
+        return None
+    return find_clock(data, cell)
 
 
 def _list_domain(data: WorkoutData, domain: str, caption: str) -> tuple[Sheet, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 from typing import TYPE_CHECKING, Final
 
 from tasks.core.wording import (
@@ -13,6 +14,7 @@ from tasks.core.wording import (
     write_duration,
     write_number,
 )
+from tasks.report.corners import CUT_CORNERS, join_corners
 from tasks.report.facts import CONSENSUS
 from tasks.report.words import ROLES, describe_finding
 
@@ -56,20 +58,29 @@ _GRAVITY: Final = {
     "late_lock": 2.0,
     "missed_rise": 2.0,
     "cut_corner": 2.0,
+    "cut_corners": 2.0,
+    "stuck_position": 2.0,
+    "unit_mismatch": 10.0,
     "false_pause": 3.0,
     "position_jump": 2.0,
     "frozen": 2.0,
 }
 #: What qualifies a comparison; nothing that happened.
 _REMARKS: Final = (
-    "battery_range",
     "battery_contradiction",
     "references_disagree",
     "ascent_references_disagree",
     "heart_rate_references_disagree",
 )
+_OTHER_RANGE: Final = (
+    "was compared over another range of charge, so its rates are not quite comparable"
+)
 _MOST_OUTSTANDING: Final = 3
 _FEWEST_COMPARED: Final = 2
+_SHORTEST_S: Final = 5.0
+#: What is compared second by second, so that a wrong clock shows in it.
+TIMED_METRIC: Final = "hr_mae_bpm"
+_NOT_COMPARED: Final = 1e9
 _METHODS: Final = {
     "gnss": "both clocks are set by satellites",
     "position": "the tracks",
@@ -157,11 +168,7 @@ def _summarise(data: WorkoutData, recording: RecordingFacts) -> DeviceSummary:
         outstanding=tuple(
             describe_finding(one, data) for one in find_outstanding(data, recording.recording_id)
         ),
-        remarks=tuple(
-            describe_finding(one, data)
-            for one in data.findings
-            if one.recording_id == recording.recording_id and one.kind in _REMARKS
-        ),
+        remarks=_list_remarks(data, recording),
         from_file=recording.remarks,
         set_aside=_say_set_aside(data, recording.device.device_id),
         note=data.setups.get(recording.device.device_id, {}).get("note"),
@@ -199,12 +206,52 @@ def _say_when(data: WorkoutData, one: ExclusionFacts) -> str:
     )
 
 
+def _list_remarks(data: WorkoutData, recording: RecordingFacts) -> tuple[str, ...]:
+    """Return what qualifies the comparisons of a recording."""
+    said = [
+        describe_finding(one, data)
+        for one in data.findings
+        if one.recording_id == recording.recording_id and one.kind in _REMARKS
+    ]
+    battery = data.find(recording.recording_id, "battery_rate_difference_pct_per_h")
+    if battery is not None and battery.value is not None and battery.note is not None:
+        said.append(f"{_OTHER_RANGE}; {battery.note.removeprefix('different ranges: ')}")
+    return tuple(said)
+
+
 def _name_headline(data: WorkoutData, what: str, result: Result) -> str:
-    """Return what a number is; where there is no reference, from what the device differs by it."""
+    """Return what a number is; where there is no reference, from what the device differs by it.
+
+    A mean absolute error says how well the clocks are known.
+    """
+    clock = find_clock(data, result) if result.metric == TIMED_METRIC else None
+    if clock is not None:
+        what = f"{what}, clock {clock}"
     if not result.is_difference or result.reference is None:
         return what
     topic = _DIFFERENCES.get(result.metric, what)
-    return topic.format(name_reference(data, result.reference))
+    said = topic.format(name_reference(data, result.reference))
+    return said if clock is None else f"{said}, clock {clock}"
+
+
+def find_clock(data: WorkoutData, result: Result) -> str | None:
+    """Return how well the clocks of a device and of what it is compared with are known."""
+    sides = [
+        one.clock
+        for one in data.recordings
+        if one.clock is not None
+        and (one.recording_id == result.recording_id or one.device.device_id == result.reference)
+    ]
+    return max(sides, key=_rank_clock, default=None)
+
+
+def _rank_clock(clock: str) -> float:
+    """Put the less sure clock last."""
+    if clock.startswith("in doubt"):
+        return inf
+    if clock == "not compared":
+        return _NOT_COMPARED
+    return float("".join(filter(str.isdigit, clock)) or 0)
 
 
 def _say_against(data: WorkoutData, recording: RecordingFacts) -> str:
@@ -284,7 +331,7 @@ def find_outstanding(data: WorkoutData, recording_id: str) -> tuple[FindingFacts
     """Return the gravest findings of one recording, by time."""
     own = [
         one
-        for one in data.findings
+        for one in join_corners(data.findings, data)
         if one.recording_id == recording_id and one.kind not in _REMARKS
     ]
     own.sort(key=_weigh, reverse=True)
@@ -293,4 +340,7 @@ def find_outstanding(data: WorkoutData, recording_id: str) -> tuple[FindingFacts
 
 def _weigh(finding: FindingFacts) -> float:
     size = min(abs(finding.size or 1.0), 60.0)
-    return _GRAVITY.get(finding.kind, 1.0) * size * max(finding.end_s - finding.start_s, 5.0)
+    # Corners last five seconds each, however far apart the first and the last one are.
+    is_spread = finding.kind == CUT_CORNERS
+    lasted = _SHORTEST_S if is_spread else max(finding.end_s - finding.start_s, _SHORTEST_S)
+    return _GRAVITY.get(finding.kind, 1.0) * size * lasted

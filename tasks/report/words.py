@@ -48,14 +48,16 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
         "missed_rise": f"missed a rise {when} and ended it {amount} {side}",
         "cadence_lock": f"followed the cadence instead of the heart {when}, {amount} {side}",
         "cut_corner": f"cut a corner by {amount} {at}",
+        # Its note says it all, in the units that are asked for.
+        "cut_corners": "",
         "position_jump": f"jumped {amount} in position {at}",
         "position_gap": f"gave no position {when}",
         "altitude_jump": f"jumped {amount} in height {at}",
         "false_pause": f"had paused {when} while the others moved",
         "frozen": f"stayed at one value {when}",
+        "stuck_position": f"stood at one position {when} while it moved",
+        "unit_mismatch": "seems to hold values in another unit",
         "stroke_misread": f"misread the stroke {when}",
-        "battery_range": "was compared over another range of charge, so its rates are not quite "
-        "comparable",
         "references_disagree": "has two references of its distance that disagree",
         "ascent_references_disagree": "was compared with an ascent that another reference "
         "contradicts",
@@ -67,6 +69,8 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
         finding.kind, f"{plain}, {amount}, {when}" if amount else f"{plain} {when}"
     )
     note = _word_note(finding, units=units)
+    if not text:
+        return note
     return f"{text}; {note}" if note and note not in text else text
 
 

@@ -17,7 +17,7 @@ import duckdb
 
 from tasks.core import discovery
 from tasks.core.errors import CowornError, UsageError
-from tasks.core.registers import FINDING_KINDS
+from tasks.core.registers import FINDING_KINDS, FORMER_FINDING_KINDS
 from tasks.tables.tables import STORE_TABLES
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ def find_words(column: Column) -> tuple[str, ...]:
     if not column.is_finding_kind:
         return column.words
     discovery.load_metrics()
-    return tuple(sorted(FINDING_KINDS))
+    return tuple(sorted({*FINDING_KINDS, *FORMER_FINDING_KINDS}))
 
 
 def _list_words(column: Column) -> str:

@@ -39,12 +39,29 @@ heart AS (
   GROUP BY results.workout_id, results.recording_id
 ),
 found AS (
-  SELECT workout_id, recording_id, count(*) AS n_findings FROM latest_findings
-  WHERE is_excluded IS DISTINCT FROM true GROUP BY workout_id, recording_id
+  SELECT workout_id, recording_id, count(*) FILTER (kind <> 'cut_corner')
+    + count(DISTINCT coalesce(reference, '')) FILTER (kind = 'cut_corner') AS n_findings
+  FROM latest_findings WHERE is_excluded IS DISTINCT FROM true
+  GROUP BY workout_id, recording_id
+),
+clocks AS (
+  SELECT best.workout_id, best.recording_id, arg_max(alignments.clock, CASE
+    WHEN alignments.clock LIKE 'in doubt%' THEN 2e9
+    WHEN alignments.clock = 'not compared' THEN 1e9
+    ELSE coalesce(try_cast(regexp_extract(alignments.clock, '[0-9]+') AS DOUBLE), 0) END)
+    AS hr_clock
+  FROM best
+  JOIN recordings ON recordings.workout_id = best.workout_id
+    AND (recordings.recording_id = best.recording_id OR recordings.device_id = best.hr_reference)
+  JOIN alignments ON alignments.workout_id = recordings.workout_id
+    AND alignments.recording_id = recordings.recording_id
+  WHERE best.hr_reference IS NOT NULL
+  GROUP BY best.workout_id, best.recording_id
 )
 SELECT recordings.workout_id, workouts.start_utc, workouts.activity, recordings.recording_id,
   recordings.device_id, coalesce(devices.role, 'peer') AS role,
-  best.hr_reference, best.hr_reference_kind, heart.hr_lock_s, heart.hr_mae_bpm, heart.hr_bias_bpm,
+  best.hr_reference, best.hr_reference_kind, clocks.hr_clock,
+  heart.hr_lock_s, heart.hr_mae_bpm, heart.hr_bias_bpm,
   heart.hr_within_5_bpm_pct, best.distance_reference, best.distance_reference_kind,
   best.distance_error_pct, coalesce(found.n_findings, 0) AS n_findings,
   coalesce(recordings.is_excluded, false) AS is_excluded,
@@ -56,6 +73,8 @@ LEFT JOIN best ON best.workout_id = recordings.workout_id
   AND best.recording_id = recordings.recording_id
 LEFT JOIN heart ON heart.workout_id = recordings.workout_id
   AND heart.recording_id = recordings.recording_id
+LEFT JOIN clocks ON clocks.workout_id = recordings.workout_id
+  AND clocks.recording_id = recordings.recording_id
 LEFT JOIN found ON found.workout_id = recordings.workout_id
   AND found.recording_id = recordings.recording_id
 WHERE recordings.duplicate_of IS NULL AND recordings.continues IS NULL
@@ -78,6 +97,10 @@ COMMENTS: Final = (
         ("role", "Role of the device; one that was not named is a peer"),
         ("hr_reference", "What the heart rate is compared with"),
         ("hr_reference_kind", _KIND),
+        (
+            "hr_clock",
+            "How well the clocks of both are known: sure, +-N s, not compared, or in doubt",
+        ),
         ("hr_lock_s", "Time to lock [s]"),
         ("hr_mae_bpm", "Mean absolute error of the heart rate [bpm]"),
         ("hr_bias_bpm", "Mean error of the heart rate [bpm]"),
@@ -85,7 +108,7 @@ COMMENTS: Final = (
         ("distance_reference", "What the distance is compared with"),
         ("distance_reference_kind", _KIND),
         ("distance_error_pct", "Error of the distance [%]"),
-        ("n_findings", "How many things happened to the recording"),
+        ("n_findings", "How many things happened to the recording; its cut corners are one"),
         ("is_excluded", "True where the whole recording is set aside: it has no numbers here"),
         ("excluded_because", "Why it, or a part of it, is set aside; null: nothing is"),
     ),

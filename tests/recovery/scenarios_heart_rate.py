@@ -225,7 +225,7 @@ def _expect_step_lock(sheet: Worksheet, start_s: float, length_s: float) -> None
     sheet.wear(Worn(_make(name, 10, CadenceLock(start_s, start_s + length_s))))
     sheet.expect(name, "hr_cadence_lock_s", length_s, 4.0,
                  "jitter of 0.7 bpm and rounded cadence at the ends")  # fmt: skip
-    sheet.expect(name, "hr_why_near_cadence_pct", 100.0, 5.0, "jitter and rounded cadence")
+    sheet.expect(name, "hr_why_cadence_lock_pct", 100.0, 5.0, "jitter and rounded cadence")
     sheet.expect(name, "found:cadence_lock", 1.0, 0.0, "steps are over 10 bpm off the pulse")
     sheet.expect(name, "false:cadence_lock", 0.0, 0.0, "nothing else was put in")
 

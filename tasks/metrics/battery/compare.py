@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tasks.core.registers import Example, Finding, Value, finding, metric, unknown
+from tasks.core.registers import Example, Value, metric, unknown
 from tasks.maths.battery import Drain, measure_shared_range
 from tasks.metrics.battery.drains import (
     COMMON,
     FALLING,
     PERCENT,
     find_drain,
-    find_span,
     give,
     read_every_ten_minutes,
 )
@@ -67,28 +66,6 @@ def battery_shared_range_pct(case: Case) -> Value:
     if isinstance(both, str):
         return unknown(both)
     return Value(PERCENT * measure_shared_range(*both), n=both[0].n_readings)
-
-
-@finding(
-    "battery_range",
-    domain="battery",
-    title="Battery compared over different ranges",
-    unit="%",
-    definition="Two devices of a workout used different parts of their charge, so their rates "
-    "cannot be compared; the size is the share of the narrower range that both used",
-    source=COMMON,
-    against="battery",
-)
-def find_different_ranges(case: Case) -> list[Finding]:
-    """Flag the comparison, if the ranges are different."""
-    both = _find_both(case)
-    if isinstance(both, str):
-        return []
-    if _are_comparable(case, both):
-        return []
-    start_s, end_s = find_span(case, case.test)
-    shared = PERCENT * measure_shared_range(*both)
-    return [Finding(start_s, end_s, shared, _word_ranges(both))]
 
 
 def _find_both(case: Case) -> tuple[Drain, Drain] | str:

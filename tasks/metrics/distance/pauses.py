@@ -10,10 +10,10 @@ import numpy as np
 from tasks.core.registers import Example, Finding, Value, finding, metric, unknown
 from tasks.maths.runs import Run, find_runs
 from tasks.maths.smoothing import compute_running_mean
-from tasks.workout.ground_speed import get_ground_speed
+from tasks.workout.ground_speed import get_others_speed
 
 if TYPE_CHECKING:
-    from tasks.maths.arrays import BoolArray, FloatArray
+    from tasks.maths.arrays import BoolArray
     from tasks.workout.case import Case
 
 #: Smoothed speed of the others above which the athlete moves [m/s], over this window [s], and the
@@ -119,7 +119,7 @@ def find_false_pauses(case: Case) -> tuple[FalsePause, ...] | None:
 
 
 def _find_false_pauses(case: Case) -> tuple[FalsePause, ...] | None:
-    speed = _take_median_speed(case)
+    speed = get_others_speed(case)
     if speed is None:
         return None
     smooth = compute_running_mean(speed, width=_SMOOTH_S)
@@ -129,19 +129,3 @@ def _find_false_pauses(case: Case) -> tuple[FalsePause, ...] | None:
         for run in find_runs(moving)
         if run.length >= _SHORTEST_S
     )
-
-
-def _take_median_speed(case: Case) -> FloatArray | None:
-    """Return the median speed of the others that had not paused, NaN where there is none [m/s]."""
-    speeds = []
-    for other in case.others:
-        speed = get_ground_speed(case.workout, other)
-        if speed is not None and other.device.id != case.test.device.id:
-            speeds.append(np.where(other.paused, np.nan, speed))
-    if not speeds:
-        return None
-    stacked = np.vstack(speeds)
-    known = np.isfinite(stacked).any(axis=0)
-    median = np.full(known.size, np.nan)
-    median[known] = np.nanmedian(stacked[:, known], axis=0)
-    return median

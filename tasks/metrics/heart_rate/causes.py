@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.core.registers import Example, Value, metric
-from tasks.maths.runs import find_runs
+from tasks.maths.runs import find_runs, mark_runs
 from tasks.maths.smoothing import compute_running_mean
 from tasks.metrics.heart_rate.cadence import find_locked_runs, mark_near_cadence
 from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
@@ -23,9 +23,13 @@ if TYPE_CHECKING:
 
 #: In the order in which they are tried; the first that fits is the cause.
 CAUSES: Final = (
+    (
+        "cadence_lock",
+        "cadence lock",
+        "while it followed cadence, its half or its double, for longer than chance explains",
+    ),
     ("before_lock", "before lock", "before the device locked"),
     ("doubtful_reference", "reference doubtful", "while a second reference disagreed"),
-    ("near_cadence", "near cadence", "while it was near cadence, its half or its double"),
     ("after_pause", "after a pause", "within after_pause_s after a pause or a stop"),
     ("changing_effort", "changing effort", "during a rise or recovery and half a minute after it"),
     ("cold_start", "cold start", "in the first cold_start_s at less than cold_degc"),
@@ -33,6 +37,11 @@ CAUSES: Final = (
         "low_coverage",
         "low coverage",
         "where half of the values of the surrounding two minutes are missing",
+    ),
+    (
+        "near_cadence",
+        "near cadence",
+        "while it was near cadence, its half or its double, perhaps by chance",
     ),
     ("unexplained", "unexplained", "for which the data show no cause"),
 )
@@ -74,6 +83,7 @@ def _register(cause: str, title: str, when: str, place: int) -> None:
         "has one cause, the first that fits, and a cause is a coincidence in time and no proof",
         formula="100 seconds of this cause / seconds with |e| > biased_bpm",
         better="none",
+        version=2,
         source="own choice, no source",
         examples=(
             Example(
@@ -103,13 +113,14 @@ def _attribute(case: Case) -> IntArray:
     with np.errstate(invalid="ignore"):
         biased = np.abs(series.error) > case.settings.heart_rate.biased_bpm
     marks: dict[str, Callable[[Case], BoolArray]] = {
+        "cadence_lock": _mark_cadence_lock,
         "before_lock": mark_before_lock,
         "doubtful_reference": _mark_doubtful,
-        "near_cadence": _mark_cadence,
         "after_pause": _mark_after_pause,
         "changing_effort": _mark_changes,
         "cold_start": _mark_cold_start,
         "low_coverage": _mark_low_coverage,
+        "near_cadence": mark_near_cadence,
         "unexplained": lambda case: np.ones(case.segment.mask.size, dtype=np.bool_),
     }
     causes = np.full(biased.size, -1, dtype=np.int64)
@@ -124,11 +135,8 @@ def _mark_doubtful(case: Case) -> BoolArray:
     return np.zeros(size, dtype=np.bool_) if rate is None else rate.doubtful
 
 
-def _mark_cadence(case: Case) -> BoolArray:
-    marked = mark_near_cadence(case)
-    for run in find_locked_runs(case):
-        marked[run.start : run.end] = True
-    return marked
+def _mark_cadence_lock(case: Case) -> BoolArray:
+    return mark_runs(find_locked_runs(case), case.segment.mask.size)
 
 
 def _mark_after_pause(case: Case) -> BoolArray:

@@ -13,7 +13,7 @@ from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, n
 from tasks.metrics.heart_rate.reference import HEART_RATE, mark_silent_samples
 
 if TYPE_CHECKING:
-    from tasks.maths.arrays import BoolArray
+    from tasks.maths.arrays import BoolArray, FloatArray
     from tasks.workout.case import Case
 
 _SMOOTH_S: Final = 5
@@ -34,8 +34,9 @@ _FAILING: Final = {
     "value while the reference moved; those shorter than the limits do not count",
     formula="intervals of at least dropout_s without value (half of it where samples went on) "
     "plus intervals of at least frozen_s at one value while the reference moved by "
-    "frozen_reference_bpm before their last 15 s, in which a device that is only late may also "
-    "stay at one value",
+    "frozen_reference_bpm, in them and in the same intervals up to 15 s earlier, since a device "
+    "that is only late stays at one value, too",
+    version=2,
     better="lower",
     source="common practice, no source",
     examples=(
@@ -64,6 +65,7 @@ def hr_dropouts(case: Case) -> Value:
     definition="Time after the first heart rate without a value, or with one frozen value while "
     "the reference moved",
     formula="summed length of the dropouts",
+    version=2,
     better="lower",
     source="common practice, no source",
     examples=(
@@ -116,7 +118,8 @@ def find_dropouts(case: Case) -> list[Finding]:
     title="Frozen heart rate",
     unit="s",
     definition="One value for at least frozen_s while the reference moved by at least "
-    "frozen_reference_bpm before its last 15 s; the size is its length",
+    "frozen_reference_bpm, also for a device that is up to 15 s late; the size is its length",
+    version=2,
     source="common practice, no source",
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -168,11 +171,21 @@ def _find_frozen_stretches(case: Case) -> tuple[Run, ...]:
     limits = case.settings.heart_rate
     series = get_series(case)
     smooth = compute_running_mean(series.reference, width=_SMOOTH_S)
-    found = []
-    for run in find_frozen_runs(series.test, shortest=round(limits.frozen_s)):
-        # A device that is late still shows its plateau when the reference has left it already.
-        inside = smooth[run.start : max(run.end - _LATE_S, run.start)]
+    return tuple(
+        run
+        for run in find_frozen_runs(series.test, shortest=round(limits.frozen_s))
+        if _measure_movement(smooth, run) >= limits.frozen_reference_bpm
+    )
+
+
+def _measure_movement(reference: FloatArray, run: Run) -> float:
+    """Return how far the reference moves in a run, at that lateness that leaves least of it.
+
+    A device that is late still shows its plateau when the reference has left it already.
+    """
+    moved = []
+    for late in range(_LATE_S + 1):
+        inside = reference[max(run.start - late, 0) : max(run.end - late, 0)]
         inside = inside[np.isfinite(inside)]
-        if inside.size and float(np.ptp(inside)) >= limits.frozen_reference_bpm:
-            found.append(run)
-    return tuple(found)
+        moved.append(float(np.ptp(inside)) if inside.size else 0.0)
+    return min(moved)

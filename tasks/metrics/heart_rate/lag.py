@@ -15,7 +15,7 @@ from tasks.maths.intervals import spread_interval
 from tasks.maths.lag import Lag, estimate_lag
 from tasks.maths.long_run import FEWEST_SECONDS, LongRun, explain_too_short
 from tasks.maths.runs import Run, mark_runs
-from tasks.metrics.heart_rate.cadence import find_locked_runs
+from tasks.metrics.heart_rate.cadence import find_near_runs
 from tasks.metrics.heart_rate.clocks import explain_no_delay, get_clock_error_s
 from tasks.metrics.heart_rate.compared import (
     Compared,
@@ -208,7 +208,7 @@ def _measure_lateness(case: Case) -> Lateness:
 def take_sound_part(case: Case) -> FloatArray:
     """Return the test without what is no response: before lock, frozen, spikes, misses, cadence."""
     test = get_series(case).test.copy()
-    runs = [*find_frozen_stretches(case), *find_locked_runs(case)]
+    runs = [*find_frozen_stretches(case), *find_near_runs(case)]
     runs += [spike.run for spike in find_unsteady_spikes(case)]
     runs += [Run(*find_miss_span(case, missed)) for missed in find_missed(case)]
     test[mark_runs(tuple(runs), test.size)] = np.nan

@@ -7,18 +7,25 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.core.registers import Example, Finding, Value, finding, metric, segmenter
-from tasks.maths.runs import find_first_lasting, find_run_edges
+from tasks.maths.change_points import estimate_slow_spread
+from tasks.maths.runs import Run, find_first_lasting, find_run_edges, mark_runs
+from tasks.metrics.heart_rate.cadence import find_locked_runs
 from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
+from tasks.metrics.heart_rate.constant_bias import find_constant_bias
 from tasks.metrics.heart_rate.reference import HEART_RATE
 from tasks.workout.case import Segment
 
 if TYPE_CHECKING:
-    from tasks.maths.arrays import BoolArray
+    from tasks.maths.arrays import BoolArray, FloatArray
     from tasks.workout.case import Case
 
 _PERCENT: Final = 100.0
 #: Devices that record as they see fit leave up to this between two samples [s].
 _LONGEST_STEP_S: Final = 10
+#: Share of a time that must be so before it is said of the whole of it.
+_EXPLAINED_SHARE: Final = 0.5
+#: So many SD of the smoothed error are no error of a lock.
+_SPREADS: Final = 4.0
 
 
 @metric(
@@ -102,31 +109,56 @@ def after_lock(case: Case) -> list[Segment]:
     domain="heart_rate",
     title="Late lock",
     unit="s",
-    definition="Heart rate locks later than late_lock_s, or never; the size is the time that it "
-    "took, or the whole time where it never did",
+    definition="Heart rate locks later than late_lock_s, or never, after a constant bias is "
+    "removed; half of the time before it is beyond the lock limits and the mean size of its error "
+    "beyond four times the usual scatter, and no cadence lock explains it; the size is "
+    "the time that it took, or the whole time where it never did",
+    version=2,
     source="common practice, no source",
     against="heart_rate",
     needs=(HEART_RATE,),
 )
 def find_late_lock(case: Case) -> list[Finding]:
     """Return the late lock, if it was one."""
-    begin, locked = find_lock(case)
-    if begin is None:
+    run = find_late_run(case)
+    if run is None:
         return []
-    known = np.flatnonzero(np.isfinite(get_series(case).error))
-    if not known.size:
+    locked_runs = mark_runs(find_locked_runs(case), case.segment.mask.size)
+    if locked_runs[run.start : run.end].mean() >= _EXPLAINED_SHARE:
         return []
-    end = int(known[-1]) + 1 if locked is None else locked
-    if end - begin <= case.settings.heart_rate.late_lock_s:
-        return []
-    early = get_series(case).error[begin:end]
+    _, locked = find_lock(case)
+    early = get_series(case).error[run.start : run.end]
     early = early[np.isfinite(early)]
     note = "never locks" if locked is None else ""
     if early.size:
         note = f"{note}, " if note else ""
         note += f"mean error before it {early.mean():+.0f} bpm"
     start_s = case.workout.grid.start_s
-    return [Finding(start_s + begin, start_s + end, float(end - begin), note)]
+    return [Finding(start_s + run.start, start_s + run.end, float(run.length), note)]
+
+
+def find_late_run(case: Case) -> Run | None:
+    """Return the time before a late lock, apart from a constant bias; None where it is not late."""
+    key = f"heart_rate:late:{name_comparison(case)}"
+    return case.once_per_workout(key, lambda: _find_late_run(case))
+
+
+def _find_late_run(case: Case) -> Run | None:
+    error = get_series(case).error - (find_constant_bias(case) or 0.0)
+    holds, begin = _mark_holds(case, error)
+    known = np.flatnonzero(np.isfinite(get_series(case).error))
+    if begin is None or not known.size:
+        return None
+    limits = case.settings.heart_rate
+    locked = find_first_lasting(holds, lasting=round(limits.lock_hold_s))
+    run = Run(begin, int(known[-1]) + 1 if locked is None else locked)
+    inside = known[(known >= run.start) & (known < run.end)]
+    # An error that is unsteady, and small now and then, is no lock that is late.
+    is_off = not inside.size or (
+        float(np.mean(~holds[inside])) >= _EXPLAINED_SHARE
+        and float(np.mean(np.abs(error[inside]))) > _SPREADS * _estimate_spread(case)
+    )
+    return run if run.length > limits.late_lock_s and is_off else None
 
 
 def find_lock(case: Case) -> tuple[int | None, int | None]:
@@ -143,17 +175,29 @@ def mark_before_lock(case: Case) -> BoolArray:
     return before
 
 
+def _estimate_spread(case: Case) -> float:
+    """Return the usual scatter of the smoothed error [bpm], 0 where it is unknown."""
+    window = round(case.settings.heart_rate.biased_window_s)
+    return float(np.nan_to_num(estimate_slow_spread(get_series(case).error, window=window)))
+
+
 def _find_lock(case: Case) -> tuple[int | None, int | None]:
-    limits = case.settings.heart_rate
-    series = get_series(case)
-    both = np.flatnonzero(case.test.covered & np.isfinite(series.reference))
-    if not both.size:
+    holds, begin = _mark_holds(case, get_series(case).error)
+    if begin is None:
         return None, None
-    allowed = np.maximum(limits.lock_bpm, limits.lock_pct / _PERCENT * series.reference)
+    return begin, find_first_lasting(holds, lasting=round(case.settings.heart_rate.lock_hold_s))
+
+
+def _mark_holds(case: Case, error: FloatArray) -> tuple[BoolArray, int | None]:
+    """Mark the seconds within the lock limits; return them and the first second that counts."""
+    limits = case.settings.heart_rate
+    reference = get_series(case).reference
+    both = np.flatnonzero(case.test.covered & np.isfinite(reference))
+    allowed = np.maximum(limits.lock_bpm, limits.lock_pct / _PERCENT * reference)
     with np.errstate(invalid="ignore"):
-        holds = np.abs(series.error) <= allowed
-    holds |= _mark_between_samples(holds, np.isfinite(series.error))
-    return int(both[0]), find_first_lasting(holds, lasting=round(limits.lock_hold_s))
+        holds = np.abs(error) <= allowed
+    holds |= _mark_between_samples(holds, np.isfinite(error))
+    return holds, int(both[0]) if both.size else None
 
 
 def _mark_between_samples(holds: BoolArray, known: BoolArray) -> BoolArray:

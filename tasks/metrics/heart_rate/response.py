@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from tasks.core.registers import Example, Finding, Value, finding, metric
+from tasks.core.registers import Example, Value, metric
+from tasks.maths.change_points import estimate_slow_spread
 from tasks.maths.rises import Following, find_rises, follow_rise
 from tasks.maths.runs import find_first_lasting
 from tasks.maths.smoothing import compute_running_mean
@@ -23,11 +24,12 @@ if TYPE_CHECKING:
 
 #: How long after a rise the device may still pass its levels.
 PATIENCE_S: Final = 60
-_LONGEST_MISS_S: Final = 600
+#: What is not caught up by then is a bias and no missed rise any more.
+LONGEST_MISS_S: Final = 300
 _SMOOTH_S: Final = 5
-#: The largest error is read at this quantile: the extreme itself is the largest noise as well.
-_LARGEST: Final = 0.1
 _CAUGHT_UP_S: Final = 5
+#: So many SD of the error of a few seconds are no miss.
+SPREADS: Final = 3.0
 _PERCENT: Final = 100.0
 NO_RISE: Final = "the reference makes no such rise in these seconds"
 NOT_SEEN: Final = "the device cannot be seen to follow any of them"
@@ -111,7 +113,8 @@ def hr_rise_shortfall_bpm(case: Case) -> Value:
     definition="Share of the reference's rises at whose end the device lacks more than missed_share"
     " of the rise; a long delay looks the same as a miss; it has no interval, since rises in a row "
     "are often missed together",
-    formula="100 rises with shortfall > missed_share * rise / rises that can be seen",
+    formula="100 rises with shortfall > missed_share * rise, and > "
+    f"{SPREADS:g} SD of the error over {_SMOOTH_S} s / rises that can be seen",
     better="lower",
     source="common practice, no source",
     examples=(
@@ -121,7 +124,7 @@ def hr_rise_shortfall_bpm(case: Case) -> Value:
     ),
     against="heart_rate",
     needs=(HEART_RATE,),
-    version=2,
+    version=3,
     level="compared",
 )
 def hr_missed_rises_pct(case: Case) -> Value:
@@ -135,35 +138,6 @@ def hr_missed_rises_pct(case: Case) -> Value:
         return compared.decline(NOT_SEEN)
     missed = sum(_is_missed(case, each) for each in seen)
     return Value(_PERCENT * missed / len(seen), n=len(seen), coverage=compared.coverage)
-
-
-@finding(
-    "missed_rise",
-    domain="heart_rate",
-    title="Missed rise",
-    unit="bpm",
-    definition="The reference rises by at least rise_bpm and the device lacks more than "
-    "missed_share of it at the end; lasts until the device has caught up half of it; the size is "
-    "the largest error meanwhile (its tenth percentile), after a constant bias before the rise is "
-    "removed",
-    source="common practice, no source",
-    against="heart_rate",
-    needs=(HEART_RATE,),
-)
-def find_missed_rises(case: Case) -> list[Finding]:
-    """Return the missed rises."""
-    start_s = case.workout.grid.start_s
-    found = []
-    for each in find_missed(case):
-        begin, end = find_miss_span(case, each)
-        error = compute_running_mean(get_series(case).error[begin:end], width=_SMOOTH_S)
-        present = error[np.isfinite(error)]
-        size = None
-        if present.size:
-            size = float(np.quantile(present, _LARGEST)) - each.offset
-        note = f"the reference rose by {each.rise.size:.0f} bpm"
-        found.append(Finding(start_s + begin, start_s + end, size, note))
-    return found
 
 
 def get_responses(case: Case) -> Responses:
@@ -181,9 +155,14 @@ def find_miss_span(case: Case, missed: Following) -> tuple[int, int]:
     """Return first and last (exclusive) grid index of a missed rise."""
     error = compute_running_mean(get_series(case).error, width=_SMOOTH_S) - missed.offset
     begin, top = missed.rise.start, missed.rise.end
-    after = error[top : top + _LONGEST_MISS_S]
+    after = error[top : top + LONGEST_MISS_S]
+    reference = get_series(case).reference
+    low = float(np.nanmean(reference[begin : begin + _CAUGHT_UP_S]))
     with np.errstate(invalid="ignore"):
-        caught = find_first_lasting(after > -missed.rise.size / 2, lasting=_CAUGHT_UP_S)
+        is_over = after > -missed.rise.size / 2
+        # Nor does a rise last when the reference has come down again.
+        is_over |= reference[top : top + after.size] < low + missed.rise.size / 2
+        caught = find_first_lasting(is_over, lasting=_CAUGHT_UP_S)
     return begin, min(top + (after.size if caught is None else caught), error.size)
 
 
@@ -217,5 +196,6 @@ def list_inside(case: Case, followings: Iterable[Following]) -> list[Following]:
 
 
 def _is_missed(case: Case, each: Following) -> bool:
-    lacking = each.shortfall / each.rise.size
-    return bool(np.isfinite(lacking) and lacking > case.settings.heart_rate.missed_share)
+    least = case.settings.heart_rate.missed_share * each.rise.size
+    scatter = estimate_slow_spread(get_series(case).error, window=_SMOOTH_S)
+    return bool(each.shortfall > np.fmax(least, SPREADS * scatter))

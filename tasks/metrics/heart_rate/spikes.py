@@ -23,8 +23,9 @@ _EDGE_S: Final = 5
     "heart_rate",
     title="Spikes",
     unit="1",
-    definition="Number of excursions of at least spike_bpm from the device's own running median "
-    "that last less than spike_s while the reference is steady",
+    version=2,
+    definition="Number of excursions of at least spike_bpm, from the device's own running median "
+    "and in its error, that last less than spike_s while the reference is steady",
     formula="runs of |x - median over 61 s| > max(spike_floor_bpm, 3 * 1.4826 MAD) that reach "
     "spike_bpm",
     better="lower",
@@ -62,8 +63,10 @@ def hr_spikes(case: Case) -> Value:
     domain="heart_rate",
     title="Heart-rate spike",
     unit="bpm",
+    version=2,
     definition="Excursion of at least spike_bpm from the device's own running median, shorter than "
-    "spike_s, while the reference is steady; the size is the excursion",
+    "spike_s, while the reference is steady; the size is that of the jump of the error, at least "
+    "spike_bpm too",
     source=_SOURCE,
     against="heart_rate",
     needs=(HEART_RATE,),
@@ -122,6 +125,7 @@ def _find_spikes(case: Case) -> tuple[Spike, ...]:
         spike
         for spike in spikes
         if _is_steady(series.reference, medians_kept, spike, limit=limits.steady_bpm)
+        and abs(_measure_size(series.error, spike)) >= limits.spike_bpm
     )
 
 

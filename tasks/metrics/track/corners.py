@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from tasks.core.registers import Example, Finding, Value, finding, metric, unknown
+from tasks.core.registers import Example, Value, metric, unknown
 from tasks.maths.corners import (
     Corner,
     compute_inside_rad,
@@ -15,9 +15,7 @@ from tasks.maths.corners import (
     find_corners,
     measure_passage,
 )
-from tasks.maths.geodesy import PlaneTrack, restore_from_plane
 from tasks.metrics.track.compared import NOWHERE, POSITION, compare_tracks, place_points
-from tasks.workout.tracks import get_plane
 
 if TYPE_CHECKING:
     from tasks.maths.corners import Passage
@@ -25,10 +23,9 @@ if TYPE_CHECKING:
     from tasks.metrics.track.compared import Deviation
     from tasks.workout.case import Case
 
-_SOURCE: Final = "common practice, no source"
+SOURCE: Final = "common practice, no source"
 #: How much of the line on both sides of the apex a corner is measured on [m].
 _AROUND_M: Final = 40.0
-_METRES_PER_KM: Final = 1000.0
 _LEAST_TURNING_RAD: Final = np.pi / 4
 
 # A square corner: 100 m east, then 100 m north, at 2 m/s; the test leaves the line 20 m before the
@@ -39,15 +36,15 @@ _CUT_EAST: Final = [2.0 * s for s in range(41)] + [80.0 + s for s in range(1, 21
 _CUT_NORTH: Final = (
     [0.0] * 41 + [1.0 * s for s in range(1, 21)] + [20.0 + 2 * s for s in range(1, 41)]
 )
-_CUT: Final[dict[str, Any]] = {
+CUT_CORNER: Final[dict[str, Any]] = {
     "test": place_points(_CUT_EAST, _CUT_NORTH),
     "reference": place_points(_EAST, _NORTH),
 }
-_SAME: Final[dict[str, Any]] = {
+KEPT_CORNER: Final[dict[str, Any]] = {
     "test": place_points(_EAST, _NORTH),
     "reference": place_points(_EAST, _NORTH),
 }
-_MISSING: Final = Example(NOWHERE, None, "no positions")
+NO_POSITIONS: Final = Example(NOWHERE, None, "no positions")
 
 
 @dataclass(frozen=True)
@@ -79,37 +76,6 @@ class Passages:
 
 @metric(
     "track",
-    title="Corners cut per kilometre",
-    unit="1/km",
-    version=2,
-    definition="Corners of the reference line (turns of at least 45 degrees within 20 m) that the "
-    "track passes more than 5 m inside the apex, per km; noise of that size cuts corners too",
-    formula="corners cut / km of the reference line that was compared",
-    better="lower",
-    source=_SOURCE,
-    examples=(
-        Example(_CUT, 1000 / 200, "by hand: one on 200 m", 0.05),
-        Example(_SAME, 0.0, "by hand: none"),
-        _MISSING,
-    ),
-    against="position",
-    needs=POSITION,
-    level="compared",
-)
-def track_corners_cut_per_km(case: Case) -> Value:
-    """Return the number of corners cut per km."""
-    found = find_passages(case)
-    if isinstance(found, Value):
-        return found
-    if found.way_m <= 0:
-        return found.decline("no way along the reference line was compared")
-    limit = case.settings.position.cut_m
-    cut = sum(one.passage.depth_m > limit for one in found.passed)
-    return found.give(cut / found.way_m * _METRES_PER_KM)
-
-
-@metric(
-    "track",
     title="Depth of corners, median",
     unit="m",
     version=2,
@@ -117,11 +83,13 @@ def track_corners_cut_per_km(case: Case) -> Value:
     "negative; all corners, cut or not; the apex is as accurate as the reference line",
     formula="median of the distance from apex to track, inside positive",
     better="zero",
-    source=_SOURCE,
+    source=SOURCE,
     examples=(
-        Example(_CUT, 200**0.5, "by hand: 20 / sqrt(2)", 0.02),
-        Example(_SAME, 0.0, "by hand: on the line; apexes are found to a quarter metre", 0.25),
-        _MISSING,
+        Example(CUT_CORNER, 200**0.5, "by hand: 20 / sqrt(2)", 0.02),
+        Example(
+            KEPT_CORNER, 0.0, "by hand: on the line; apexes are found to a quarter metre", 0.25
+        ),
+        NO_POSITIONS,
     ),
     against="position",
     needs=POSITION,
@@ -144,11 +112,11 @@ def track_corner_cut_median_m(case: Case) -> Value:
     "m on both sides of each corner; noise lengthens the track, so the value can be negative",
     formula="sum over corners of (distance along the line - distance along the track)",
     better="zero",
-    source=_SOURCE,
+    source=SOURCE,
     examples=(
-        Example(_CUT, 40 - 800**0.5, "by hand: 40 m against the chord of sqrt(800) m", 0.05),
-        Example(_SAME, 0.0, "by hand: the same way", 0.02),
-        _MISSING,
+        Example(CUT_CORNER, 40 - 800**0.5, "by hand: 40 m against the chord of sqrt(800) m", 0.05),
+        Example(KEPT_CORNER, 0.0, "by hand: the same way", 0.02),
+        NO_POSITIONS,
     ),
     against="position",
     needs=POSITION,
@@ -173,13 +141,16 @@ def track_corner_lost_m(case: Case) -> Value:
     "single corners cancel; where the line turns straight back, a turn to either side counts",
     formula="sum of turns of the track / sum of turns of the line, over all corners",
     better="none",
-    source=_SOURCE,
+    source=SOURCE,
     examples=(
         Example(
-            _CUT, 0.0, "by hand: within 10 m of its middle a chord of 28 m turns nothing", 0.02
+            CUT_CORNER,
+            0.0,
+            "by hand: within 10 m of its middle a chord of 28 m turns nothing",
+            0.02,
         ),
-        Example(_SAME, 1.0, "by hand: the same turn", 0.01),
-        _MISSING,
+        Example(KEPT_CORNER, 1.0, "by hand: the same turn", 0.01),
+        NO_POSITIONS,
     ),
     against="position",
     needs=POSITION,
@@ -205,9 +176,9 @@ def track_turn_retention(case: Case) -> Value:
     "makes it smaller",
     formula="sum |change of direction| of the track / that of the line",
     better="none",
-    source=_SOURCE,
+    source=SOURCE,
     examples=(
-        Example(_SAME, 1.0, "by hand: the same track", 1e-6),
+        Example(KEPT_CORNER, 1.0, "by hand: the same track", 1e-6),
         Example(
             {
                 "test": place_points([2.0 * s for s in range(101)], [0.0] * 101),
@@ -216,7 +187,7 @@ def track_turn_retention(case: Case) -> Value:
             None,
             "a straight line turns nothing",
         ),
-        _MISSING,
+        NO_POSITIONS,
     ),
     against="position",
     needs=POSITION,
@@ -241,49 +212,6 @@ def track_turning_ratio(case: Case) -> Value:
     if line < _LEAST_TURNING_RAD:
         return unknown("the reference line hardly turns", n=found.n, coverage=found.coverage)
     return found.give(own / line)
-
-
-@finding(
-    "cut_corner",
-    domain="track",
-    title="Cut corner",
-    unit="m",
-    definition="The track passes a corner of the reference line (at least 45 degrees within 20 m) "
-    "more than 5 m inside the apex; the size is how far, the note says how much distance was lost",
-    source=_SOURCE,
-    against="position",
-    needs=POSITION,
-)
-def find_cut_corners(case: Case) -> list[Finding]:
-    """Return the corners that are cut, each at its apex."""
-    found = find_passages(case)
-    origin = get_plane(case.workout)
-    if isinstance(found, Value) or origin is None:
-        return []
-    cut = [one for one in found.passed if one.passage.depth_m > case.settings.position.cut_m]
-    places = PlaneTrack(
-        np.array([one.corner.east_m for one in cut]), np.array([one.corner.north_m for one in cut])
-    )
-    latitude, longitude = restore_from_plane(places, origin=origin)
-    return [
-        Finding(
-            one.second,
-            one.second,
-            one.passage.depth_m,
-            f"{one.passage.depth_m:.1f} m inside {_name_turn(one.corner)}; "
-            f"{one.passage.lost_m:.1f} m of distance lost",
-            float(north),
-            float(east),
-        )
-        for one, north, east in zip(cut, latitude.tolist(), longitude.tolist(), strict=True)
-    ]
-
-
-def _name_turn(corner: Corner) -> str:
-    if corner.goes_back:
-        return "a turn back"
-    hand = "left" if corner.turn_deg > 0 else "right"
-    return f"a turn of {abs(corner.turn_deg):.0f} degrees to the {hand}"
 
 
 def find_passages(case: Case) -> Passages | Value:

@@ -8,6 +8,7 @@ import numpy as np
 
 from tasks.core.registers import Example, Finding, Value, finding, metric, unknown
 from tasks.metrics.track.compared import EAST_WAY, POSITION, place_points
+from tasks.metrics.track.stuck import find_stuck, take_fixes
 from tasks.tables.arrow import read_floats, read_micros
 from tasks.workout.tracks import (
     explain_no_positions,
@@ -18,16 +19,13 @@ from tasks.workout.tracks import (
 )
 
 if TYPE_CHECKING:
-    from tasks.maths.arrays import BoolArray, FloatArray
+    from tasks.maths.arrays import FloatArray
     from tasks.workout.case import Case
     from tasks.workout.tracks import Fixes
 
 _MICROSECONDS: Final = 1e6
 _SOURCE: Final = "common practice, no source"
 _PERCENT: Final = 100.0
-#: Fixes nearer than this are one place [m]; formats cut positions at about a centimetre.
-_SAME_PLACE_M: Final = 0.05
-_FEWEST_FIXES: Final = 2
 _USUAL_INTERVALS: Final = 3.0
 _STILL: Final = Example({"test": {"heart_rate_bpm": [100.0]}}, None, "no positions")
 
@@ -48,13 +46,6 @@ _GAPPY: Final = _make_gappy(range(40, 60))
 _JUMPY: Final[dict[str, Any]] = {
     "test": place_points(EAST_WAY, [0.0] * 50 + [100.0] * 5 + [0.0] * 46)
 }
-#: Twenty seconds at one place while the device's own speed is 2 m/s.
-_STUCK: Final[dict[str, Any]] = {
-    "test": {
-        **place_points(EAST_WAY[:40] + [EAST_WAY[40]] * 20 + EAST_WAY[60:], [0.0] * 101),
-        "speed_mps": [2.0] * 101,
-    }
-}
 
 
 @metric(
@@ -73,7 +64,7 @@ _STUCK: Final[dict[str, Any]] = {
 )
 def track_first_fix_s(case: Case) -> Value:
     """Return the time to the first fix [s]."""
-    found = _take_fixes(case)
+    found = take_fixes(case)
     if isinstance(found, Value):
         return found
     started = case.test.recording.start_utc.timestamp() + case.test.alignment.offset_s
@@ -128,7 +119,7 @@ def track_interval_p95_s(case: Case) -> Value:
 )
 def track_gap_max_s(case: Case) -> Value:
     """Return the longest gap [s]."""
-    found = _take_fixes(case)
+    found = take_fixes(case)
     if isinstance(found, Value):
         return found
     starts, ends = _list_intervals(case, found)
@@ -183,52 +174,12 @@ def track_coverage_pct(case: Case) -> Value:
 )
 def track_jumps(case: Case) -> Value:
     """Return the number of jumps."""
-    found = _take_fixes(case)
+    found = take_fixes(case)
     if isinstance(found, Value):
         return found
     inside = mark_case(case, found)
     count = sum(bool(inside[jump.after]) for jump in get_jumps(case.workout, case.test))
     return Value(float(count), n=int(inside.sum()))
-
-
-@metric(
-    "track",
-    title="Time with a stuck position",
-    unit="s",
-    definition="Time in which the position does not change although the device's own speed or "
-    "distance says that it moves; without these a stuck fix looks like a rest",
-    formula="summed stretches of at least 10 s at one place while the own speed is over 0.5 m/s",
-    better="lower",
-    source=_SOURCE,
-    examples=(
-        Example(_STUCK, 20.0, "by hand: from second 40 to the first fix elsewhere at 60"),
-        Example(_LATE, None, "neither speed nor distance"),
-        _STILL,
-    ),
-    needs=POSITION,
-)
-def track_stuck_s(case: Case) -> Value:
-    """Return the time with a stuck position [s]."""
-    found = _take_fixes(case)
-    if isinstance(found, Value):
-        return found
-    moving = _mark_moving(case)
-    if moving is None:
-        return unknown("neither speed nor distance was recorded to tell a rest from a stuck fix")
-    limits = case.settings.position
-    inside = mark_case(case, found)
-    step = np.hypot(np.diff(found.east_m), np.diff(found.north_m))
-    same = (step < _SAME_PLACE_M) & (np.diff(found.piece) == 0) & inside[1:]
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], same.astype(np.int8), [0]])))
-    total = 0.0
-    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        # The fix after the last one at this place ends the stretch.
-        end = min(last + 1, found.n - 1)
-        lasted = float(found.seconds[end] - found.seconds[first])
-        stretch = moving[found.second[first] : found.second[last] + 1]
-        if lasted >= limits.stuck_s and stretch.size and stretch.mean() > 0.5:  # noqa: PLR2004 - most of it
-            total += lasted
-    return Value(total, n=int(inside.sum()))
 
 
 @finding(
@@ -237,7 +188,8 @@ def track_stuck_s(case: Case) -> Value:
     title="Position jump",
     unit="m",
     definition="A step longer than anybody moves in the activity plus 15 m, with its return "
-    "within two minutes; the size is the length of the step",
+    "within two minutes, unless it ends a stuck position; the size is the length of the step",
+    version=2,
     source=_SOURCE,
     needs=POSITION,
 )
@@ -248,7 +200,11 @@ def find_position_jumps(case: Case) -> list[Finding]:
     fixes = get_fixes(case.workout, case.test)
     limit = get_speed_limit_mps(case.workout)
     found = []
+    stuck = [(float(fixes.seconds[one.first]), one.end_s) for one in find_stuck(case) or ()]
     for jump in get_jumps(case.workout, case.test):
+        begun = float(fixes.seconds[jump.before])
+        if any(first <= begun <= end for first, end in stuck):
+            continue
         took = float(fixes.seconds[jump.before + 1] - fixes.seconds[jump.before])
         back = "comes back" if jump.returned else "does not come back within two minutes"
         note = f"{jump.size_m:.0f} m in {took:.0f} s (limit {limit:g} m/s); {back}"
@@ -306,14 +262,6 @@ def find_position_gaps(case: Case) -> list[Finding]:
     return found
 
 
-def _take_fixes(case: Case) -> Fixes | Value:
-    reason = explain_no_positions(case)
-    if reason is not None:
-        return unknown(reason)
-    fixes = get_fixes(case.workout, case.test)
-    return fixes if fixes.n else unknown("this recording holds no positions")
-
-
 def _list_intervals(case: Case, fixes: Fixes) -> tuple[FloatArray, FloatArray]:
     """Return starts and ends of the times between fixes of a piece, and of a lost end."""
     same = np.diff(fixes.piece) == 0
@@ -329,7 +277,7 @@ def _list_intervals(case: Case, fixes: Fixes) -> tuple[FloatArray, FloatArray]:
 
 
 def _summarise_intervals(case: Case, share: float) -> Value:
-    found = _take_fixes(case)
+    found = take_fixes(case)
     if isinstance(found, Value):
         return found
     inside = mark_case(case, found)
@@ -338,18 +286,3 @@ def _summarise_intervals(case: Case, share: float) -> Value:
     if not steps.size:
         return unknown("fewer than two fixes", n=int(inside.sum()))
     return Value(float(np.quantile(steps, share)), n=steps.size)
-
-
-def _mark_moving(case: Case) -> BoolArray | None:
-    """Mark the seconds in which the device's own speed, else its own distance, says it moves."""
-    if case.test.has("speed_mps"):
-        speed = case.test.values("speed_mps")
-    elif case.test.has("distance_m"):
-        distance = case.test.values("distance_m")
-        speed = np.full(distance.size, np.nan)
-        if distance.size > _FEWEST_FIXES:
-            speed[1:-1] = (distance[2:] - distance[:-2]) / 2
-    else:
-        return None
-    moving: BoolArray = np.nan_to_num(speed) >= case.settings.position.moving_mps
-    return moving

@@ -206,13 +206,13 @@ def test_swapping_the_devices_flips_the_sign() -> None:
     assert there.ci_low == pytest.approx(-(back.ci_high or 0))
 
 
-def test_a_comparison_over_different_ranges_is_flagged() -> None:
+def test_a_comparison_over_different_ranges_says_so() -> None:
     same = make_pair(make_battery(*FALLING), make_battery(90, 89, 88, 88, 87, 87, 86))
-    assert compare.find_different_ranges(same) == []
+    assert compare.battery_rate_difference_pct_per_h(same).reason is None
     different = make_pair(make_battery(*FALLING), make_battery(40, 39, 39, 38, 38, 37, 37))
     assert compare.battery_shared_range_pct(different).value == 0.0
-    (found,) = compare.find_different_ranges(different)
-    assert found.note == "89 to 87 % against 39 to 37 %"
+    found = compare.battery_rate_difference_pct_per_h(different)
+    assert found.reason == "different ranges: 89 to 87 % against 39 to 37 %"
 
 
 def test_a_partner_without_a_level_is_named_with_its_reason() -> None:

@@ -50,8 +50,13 @@ def test_errors_before_the_lock_are_put_down_to_it() -> None:
     assert shares(make_case(test, steady())) == {"before_lock": 100}
 
 
-def test_errors_near_the_steps_are_put_down_to_cadence() -> None:
+def test_errors_that_follow_the_steps_are_put_down_to_cadence() -> None:
+    """Cadence wanders and heart rate with it; a cadence that never changes tells nothing."""
+    steps = np.round(85 + 4 * np.sin(np.arange(N) / 35))
     test = steady()
+    test[600:700] = 2 * steps[600:700]
+    found = shares(make_case(test, steady(), cadence_rpm=steps))
+    assert found["cadence_lock"] == pytest.approx(100, abs=8)
     test[600:700] = 170
     assert shares(make_case(test, steady(), cadence_rpm=np.full(N, 85.0))) == {"near_cadence": 100}
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tasks.core.registers import METRICS
 from tasks.maths.first_order import respond_first_order
 from tasks.metrics.heart_rate import (
     bias,
@@ -18,6 +19,7 @@ from tasks.metrics.heart_rate import (
     quality,
     response,
     spikes,
+    told_once,
 )
 from tasks.workout.alignment import Alignment
 from tasks.workout.case import Case, make_example
@@ -51,7 +53,7 @@ def test_findings_are_on_the_clock_of_the_workout() -> None:
     test = steady()
     test[500:600] += 15
     case = make_case(test, steady())
-    (found,) = bias.find_biased_stretches(case)
+    (found,) = told_once.find_biased_stretches(case)
     start_s = case.workout.grid.start_s
     assert (found.start_s, found.end_s) == (start_s + 500, start_s + 600)
     assert found.size == pytest.approx(15, abs=0.01)
@@ -64,7 +66,7 @@ def test_a_late_lock_is_not_reported_again_as_a_biased_stretch() -> None:
     (found,) = lock.find_late_lock(case)
     assert found.size == 200
     assert "-30 bpm" in found.note
-    assert bias.find_biased_stretches(case) == []
+    assert told_once.find_biased_stretches(case) == []
     assert bias.hr_biased_s(case).value == 0
 
 
@@ -73,17 +75,90 @@ def test_a_stretch_that_goes_on_after_the_lock_begins_with_it() -> None:
     reference = np.full(N, 140.0)
     test = reference + np.where(np.arange(N) < 72, 20.0, 6.0)
     case = make_case(test, reference)
-    (found,) = bias.find_biased_stretches(case)
+    (found,) = told_once.find_biased_stretches(case)
     assert found.start_s == case.workout.grid.start_s + 72
     assert found.size == pytest.approx(6.0)
     assert bias.hr_biased_s(case).value == N - 72
 
 
 def test_a_device_that_never_locks_is_late_for_the_whole_time() -> None:
-    case = make_case(steady() - 30, steady())
+    wandering = 30 * np.sign(np.sin(np.arange(N) / 6))
+    case = make_case(steady() + wandering, steady())
     (found,) = lock.find_late_lock(case)
     assert found.size == N
     assert "never" in found.note
+    assert told_once.find_biased_stretches(case) == []
+
+
+@pytest.mark.parametrize("size", [6.0, 8.0, -30.0])
+def test_a_constant_bias_is_one_finding_and_no_late_lock(size: float) -> None:
+    """Six bpm lie about the lock limits, 30 never come within them."""
+    noise = np.random.default_rng(5).normal(0, 1.2, N)
+    case = make_case(intervals() + size + noise, intervals())
+    (found,) = told_once.find_biased_stretches(case)
+    assert found.end_s - found.start_s == N
+    assert found.size == pytest.approx(size, abs=0.1)
+    assert "throughout" in found.note
+    assert lock.find_late_lock(case) == []
+
+
+def test_a_late_lock_beside_a_constant_bias_is_told_too() -> None:
+    test = steady() + 7
+    test[:120] -= 30
+    case = make_case(test, steady())
+    (late,) = lock.find_late_lock(case)
+    assert late.size == pytest.approx(120, abs=2)
+    (found,) = told_once.find_biased_stretches(case)
+    assert found.start_s - case.workout.grid.start_s == pytest.approx(120, abs=2)
+
+
+def test_stretches_of_one_sign_less_than_half_a_minute_apart_are_one() -> None:
+    test = steady()
+    test[500:700] += 12
+    test[590:610] -= 12
+    test[900:960] -= 12
+    case = make_case(test, steady())
+    first, second = told_once.find_biased_stretches(case)
+    begun = case.workout.grid.start_s
+    assert (first.start_s - begun, first.end_s - begun) == (500, 700)
+    assert (second.start_s - begun, second.end_s - begun) == (900, 960)
+    assert bias.hr_biased_s(case).value == 260
+
+
+def test_no_biased_stretch_is_smaller_than_its_limit() -> None:
+    """What is left behind a late lock is judged anew: 3 bpm are none."""
+    test = steady()
+    test[:80] += 25
+    test[80:160] += 3
+    case = make_case(test, steady())
+    assert len(lock.find_late_lock(case)) == 1
+    assert told_once.find_biased_stretches(case) == []
+
+
+def test_a_wide_slow_noise_has_no_biased_stretches() -> None:
+    """SD 3 bpm with a memory of 30 s passes 5 bpm several times an hour, a bias of 15 does once."""
+    generator = np.random.default_rng(3)
+    kept = np.exp(-1 / 30)
+    noise = np.zeros(2 * N)
+    for second in range(1, 2 * N):
+        noise[second] = kept * noise[second - 1] + generator.normal(0, 3 * np.sqrt(1 - kept**2))
+    reference = np.tile(steady(), 2)
+    case = make_case(reference + noise, reference)
+    assert bias.hr_biased_s(case).value == 0
+    noise[1000:1200] += 15
+    (found,) = told_once.find_biased_stretches(make_case(reference + noise, reference))
+    assert found.size == pytest.approx(15, abs=3)
+
+
+def test_a_spike_is_at_least_as_large_as_its_limit() -> None:
+    """The watch jumps by 10 bpm, of which the reference makes 3 itself."""
+    reference, test = np.full(N, 140.0), np.full(N, 140.0)
+    test[600:604] += 10
+    reference[598:606] += 3
+    assert spikes.find_heart_rate_spikes(make_case(test, reference)) == []
+    test[600:604] += 4
+    (found,) = spikes.find_heart_rate_spikes(make_case(test, reference))
+    assert found.size >= 10
 
 
 def test_a_quick_lock_is_no_finding() -> None:
@@ -130,23 +205,75 @@ def test_a_spike_during_a_sprint_of_the_reference_is_no_finding() -> None:
 def test_cadence_of_another_device_is_used_when_the_test_has_none() -> None:
     test = steady()
     test[600:700] = 174
-    case = make_case(test, steady(), others=({"cadence_rpm": np.full(N, 87.0)},))
+    steps = 84 + 6 * np.sin(np.arange(N) / 40)
+    steps[600:700] = 87
+    case = make_case(test, steady(), others=({"cadence_rpm": steps},))
     (found,) = cadence.find_cadence_locks(case)
-    assert found.end_s - found.start_s == 100
-    assert cadence.hr_cadence_lock_s(case).value == 100
+    assert found.end_s - found.start_s == pytest.approx(100, abs=4)
+    assert cadence.hr_cadence_lock_s(case).value == pytest.approx(100, abs=4)
+    assert told_once.find_biased_stretches(case) == []
+
+
+def test_a_cadence_that_never_changes_proves_no_lock() -> None:
+    test = steady()
+    test[600:700] = 174
+    case = make_case(test, steady(), others=({"cadence_rpm": np.full(N, 87.0)},))
+    assert cadence.find_cadence_locks(case) == []
+    found = cadence.hr_cadence_lock_s(case)
+    assert found.value == 0
+    assert found.reason == "100 s near cadence, its half or its double, which may be chance"
+    (stretch,) = told_once.find_biased_stretches(case)
+    assert "near cadence" in stretch.note
+    assert METRICS["hr_why_near_cadence_pct"].compute(case).value == 100
+    assert METRICS["hr_why_cadence_lock_pct"].compute(case).value == 0
+
+
+def test_cadence_is_near_by_chance_as_often_as_it_is() -> None:
+    """A ride whose heart rate is off by other things: 20 of them, at most 2 told as locked."""
+    told = 0
+    for seed in range(20):
+        generator = np.random.default_rng(seed)
+        steps = 80 + np.repeat(generator.normal(0, 8, N // 30), 30)
+        test = steady(150.0)
+        for start in range(100, N - 100, 300):
+            test[start : start + 90] += generator.choice([-1, 1]) * generator.uniform(12, 60)
+        case = make_case(test, steady(150.0), others=({"cadence_rpm": steps},))
+        told += bool(cadence.find_cadence_locks(case))
+    assert told <= 2
+
+
+def test_cadence_lock_from_the_start_is_told_as_that() -> None:
+    reference = np.interp(np.arange(N), [0, 300, N], [95, 140, 142])
+    steps = 85 + 4 * np.sin(np.arange(N) / 35)
+    test = np.where(np.arange(N) < 200, np.round(2 * steps), reference)
+    case = make_case(test, reference, others=({"cadence_rpm": steps},))
+    (found,) = cadence.find_cadence_locks(case)
+    assert found.end_s - found.start_s == pytest.approx(200, abs=6)
+    assert lock.find_late_lock(case) == []
+    assert METRICS["hr_why_cadence_lock_pct"].compute(case).value == pytest.approx(100, abs=3)
+    assert METRICS["hr_why_before_lock_pct"].compute(case).value == pytest.approx(0, abs=3)
 
 
 def test_a_missed_rise_lasts_until_the_device_has_caught_up() -> None:
     reference = intervals()
     test = reference.copy()
-    test[450:600] = np.minimum(test[450:600], test[450] + 6)
+    test[450:600] = np.minimum(test[450:600], test[450] + 5 + np.arange(150) % 2)
     case = make_case(test, reference)
-    (found,) = response.find_missed_rises(case)
+    (found,) = told_once.find_missed_rises(case)
     begun = found.start_s - case.workout.grid.start_s
     assert begun == pytest.approx(450, abs=5)
     assert found.end_s - case.workout.grid.start_s == pytest.approx(600, abs=5)
     assert found.size == pytest.approx(-49, abs=2)
     assert response.hr_missed_rises_pct(case).value == pytest.approx(100 / 6)
+
+
+def test_a_missed_rise_ends_with_the_rise() -> None:
+    """The heart comes down after two minutes; the device stays low for ten."""
+    reference = np.interp(np.arange(N), [0, 500, 550, 680, 740, N], [110, 110, 160, 160, 112, 112])
+    test = reference.copy()
+    test[500:1155] = np.minimum(test[500:1155], 111 + np.arange(655) % 2)
+    (found,) = told_once.find_missed_rises(make_case(test, reference))
+    assert found.end_s - found.start_s < 240
 
 
 def test_lag_is_given_where_another_signal_set_the_clocks() -> None:
@@ -255,7 +382,7 @@ def test_a_rise_before_the_lock_is_not_missed_again() -> None:
     test[:200] = 80
     case = make_case(test, reference)
     assert len(lock.find_late_lock(case)) == 1
-    assert response.find_missed_rises(case) == []
+    assert told_once.find_missed_rises(case) == []
     assert response.hr_rises(case).value == 0
 
 

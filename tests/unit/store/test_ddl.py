@@ -44,7 +44,8 @@ def test_known_words_are_all_that_their_columns_take(home: Home) -> None:
 
 
 def test_declared_words_are_those_of_the_program() -> None:
-    assert set(ddl.find_words(columns.COLUMNS["kind"])) == set(registers.FINDING_KINDS)
+    kinds = {*registers.FINDING_KINDS, *registers.FORMER_FINDING_KINDS}
+    assert set(ddl.find_words(columns.COLUMNS["kind"])) == kinds
     assert set(columns.ROLES) == set(get_args(Role))
     assert {BETTER, WORSE, ALIKE, UNCLEAR, TOO_FEW} <= set(answer_columns.VERDICTS)
 

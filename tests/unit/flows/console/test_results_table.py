@@ -22,6 +22,7 @@ ROW = MainRow(
     role="predecessor",
     reference="hazel",
     reference_kind="device",
+    clock="+-3 s",
     lock_s=190.0,
     mae_bpm=4.91,
     bias_bpm=-3.8,
@@ -52,9 +53,10 @@ def test_a_course_is_named_in_one_piece(
     assert max(len(line) for line in lines) <= 80
     assert lines[-1].split() == [
         "alder-2-second",
-        "predecessor",
         "190",
         "4.9",
+        "+-3",
+        "s",
         "-3.8",
         "90",
         "+0.3",
