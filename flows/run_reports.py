@@ -1,8 +1,11 @@
-"""What runs return: a record for each kind of flow, and the time that its stages took."""
+"""What runs return: a record for each kind of flow, and what its stages cost."""
 
 from __future__ import annotations
 
 import contextlib
+import os
+import resource
+import sys
 import time
 from contextvars import ContextVar
 from dataclasses import dataclass, field
@@ -93,21 +96,47 @@ def announce(report: DropReport) -> None:
 
 
 @dataclass
-class Stages:
-    """How long each stage of a run took, in the order in which they began."""
+class Cost:
+    """What a stage cost: time that passed and time of processors [s], with its own processes."""
 
-    seconds: dict[str, float] = field(default_factory=dict)
+    wall_s: float = 0.0
+    cpu_s: float = 0.0
+
+
+@dataclass
+class Stages:
+    """What each stage of a run cost, in the order in which they began."""
+
+    costs: dict[str, Cost] = field(default_factory=dict)
 
     @contextlib.contextmanager
     def time(self, stage: str) -> Iterator[None]:
-        """Add the time that passes inside to `stage`, also when it fails."""
-        begun = time.monotonic()
-        self.seconds.setdefault(stage, 0.0)
+        """Add what passes inside to `stage`, also when it fails."""
+        cost = self.costs.setdefault(stage, Cost())
+        begun, cpu_begun = time.monotonic(), _read_cpu_s()
         try:
             yield
         finally:
-            self.seconds[stage] += time.monotonic() - begun
+            cost.wall_s += time.monotonic() - begun
+            cost.cpu_s += _read_cpu_s() - cpu_begun
 
     def __str__(self) -> str:
-        """Return e.g. "read 1.2 s, pair 0.1 s"."""
-        return ", ".join(f"{stage} {took_s:.1f} s" for stage, took_s in self.seconds.items())
+        """Return e.g. "read 1.2 s (CPU 0.9 s), pair 0.1 s (CPU 0.1 s); 212 MB at the most"."""
+        told = (
+            f"{stage} {cost.wall_s:.1f} s (CPU {cost.cpu_s:.1f} s)"
+            for stage, cost in self.costs.items()
+        )
+        return f"{', '.join(told)}; at most {read_peak_mb():.0f} MB"
+
+
+def _read_cpu_s() -> float:
+    """Return the time of processors that this process and its ended children used [s]."""
+    times = os.times()
+    return times.user + times.system + times.children_user + times.children_system
+
+
+def read_peak_mb() -> float:
+    """Return the most memory that this process held at once since it began [MB]."""
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    # macOS counts bytes, Linux kilobytes.
+    return peak / 1e6 if sys.platform == "darwin" else peak / 1e3

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import logging
 import re
+import subprocess
+import sys
 from logging.handlers import WatchedFileHandler
 from typing import TYPE_CHECKING
 
 import pytest
 
 from config.home import Home
-from flows.run_reports import Stages
+from flows.run_reports import Cost, Stages
 from flows.session.log import begin_log, set_aside_logs
 
 if TYPE_CHECKING:
@@ -97,6 +99,16 @@ def test_stages_add_up_and_keep_their_order() -> None:
         pass
     with pytest.raises(KeyError), stages.time("read"):
         raise KeyError
-    assert list(stages.seconds) == ["read", "pair"]
-    stages.seconds.update(read=1.25, pair=0.04)
-    assert str(stages) == "read 1.2 s, pair 0.0 s"
+    assert list(stages.costs) == ["read", "pair"]
+    stages.costs.update(read=Cost(1.25, 0.9), pair=Cost(0.04, 0.04))
+    told, _, most = str(stages).partition("; ")
+    assert told == "read 1.2 s (CPU 0.9 s), pair 0.0 s (CPU 0.0 s)"
+    assert re.fullmatch(r"at most [1-9]\d+ MB", most)
+
+
+def test_a_stage_counts_the_processor_time_of_processes_that_ended_in_it() -> None:
+    stages = Stages()
+    code = "import time\nwhile time.process_time() < 0.2: pass"
+    with stages.time("read"):
+        subprocess.run([sys.executable, "-c", code], check=True)
+    assert stages.costs["read"].cpu_s >= 0.2
