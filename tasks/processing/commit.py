@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import METRICS
@@ -14,7 +15,10 @@ from tasks.store import (
     append_rows,
     delete_rows,
     delete_unused_devices,
+    hash_declarations,
     open_store,
+    recall_fact,
+    remember_fact,
     replace_rows,
 )
 from tasks.tables.arrow import make_rows
@@ -36,7 +40,7 @@ from tasks.tables.tables import (
 from tasks.verdicts import look_across
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
 
     import duckdb
     import pyarrow as pa
@@ -52,6 +56,8 @@ if TYPE_CHECKING:
     from tasks.processing.prepare import Prepared
 
 Row = dict[str, Any]
+#: What the store remembers of the last look at all answers.
+_ANSWERED_BY: Final = "answered_by"
 
 
 @dataclass(frozen=True)
@@ -101,17 +107,26 @@ def commit(
     with open_store(home, wait_s=wait_s) as connection:
         changed = replace_rows(connection, FILES, make_rows(FILES, _make_file_rows(files)))
         changed += replace_rows(connection, NOTES, make_rows(NOTES, list(prepared.notes)))
-        changed += replace_rows(
+        defined = replace_rows(
             connection, METRIC_DEFINITIONS, make_rows(METRIC_DEFINITIONS, _make_definitions())
         )
-        changed += _write_facts(connection, plan, outcomes)
+        touched = _find_touched_devices(connection, plan, outcomes)
+        changed += defined + _write_facts(connection, plan, outcomes)
         changed += _write_test_plan(connection, prepared.taken_up)
         computed_at = datetime.now(UTC)
         summaries = tuple(
             _append(connection, outcome, run=run, computed_at=computed_at) for outcome in outcomes
         )
         is_new = any(summary.is_new for summary in summaries)
-        n_answers = _append_answers(connection, settings, prepared.taken_up.plan, run=run)
+        n_answers, mark = 0, _mark_answers(settings, prepared.taken_up.plan, run)
+        if prepared.everything or defined or recall_fact(connection, _ANSWERED_BY) != mark:
+            n_answers = _append_answers(connection, settings, prepared.taken_up.plan, run=run)
+            remember_fact(connection, _ANSWERED_BY, mark)
+        elif changed or is_new:
+            # Where neither settings nor plan have changed, all other answers still hold.
+            n_answers = _append_answers(
+                connection, settings, prepared.taken_up.plan, run=run, devices=touched
+            )
         if not (changed or is_new or n_answers):
             return Summary(None, summaries, (), complaints, prepared.hints, refused)
         append_rows(connection, RUNS, make_rows(RUNS, [_make_run_row(run)]))
@@ -174,12 +189,51 @@ def _append(
     )
 
 
+def _find_touched_devices(
+    connection: duckdb.DuckDBPyConnection, plan: Plan, outcomes: Sequence[WorkoutOutcome]
+) -> frozenset[str]:
+    """Return the devices of the workouts that a run changes: those before it, and those after it.
+
+    `connection` still says what was before.
+    """
+    rows = connection.execute(
+        "SELECT DISTINCT device_id FROM recordings "
+        "WHERE list_contains(?, workout_id) OR list_contains(?, recording_id)",
+        [
+            [*(one.workout_id for one in outcomes), *plan.vanished],
+            [
+                *plan.gone,
+                *plan.unplaced,
+                *(row["recording_id"] for one in outcomes for row in one.recordings),
+            ],
+        ],
+    ).fetchall()
+    after = {row["device_id"] for one in outcomes for row in one.recordings}
+    return frozenset({device_id for (device_id,) in rows} | after)
+
+
+def _mark_answers(settings: Settings, plan: DatedPlan | None, run: Run) -> str:
+    """Return twelve hex digits that change with whatever answers depend on beside the rows."""
+    planned = "" if plan is None else f"{plan.plan_id} {sorted(plan.since.items())}"
+    verdicts = settings.verdicts.model_dump_json()
+    parts = [verdicts, planned, run.software_version, hash_declarations()]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:12]
+
+
 def _append_answers(
-    connection: duckdb.DuckDBPyConnection, settings: Settings, plan: DatedPlan | None, *, run: Run
+    connection: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    plan: DatedPlan | None,
+    *,
+    run: Run,
+    devices: Collection[str] | None = None,
 ) -> int:
-    """Look across workouts; append the answers that differ and give how many there were."""
+    """Look across workouts; append the answers that differ and give how many there were.
+
+    With `devices`, only questions are asked that one of these devices is part of.
+    """
     appended = 0
-    for table, answers in look_across(connection, settings.verdicts, plan):
+    for table, answers in look_across(connection, settings.verdicts, plan, devices=devices):
         rows = [{**row, "run_id": run.run_id} for row in answers]
         appended += append_rows(connection, table, make_rows(table, rows))
     return appended

@@ -62,7 +62,8 @@ class Prepared:
     `files` are all that the ledger knows; `notes` the rows of the table of that name;
     `complaints` one line each, and so are `hints`, which name what needs no mending yet; `stored`
     are the rows of the table of recordings by their id; `partial` are reasons by the id of a
-    recording that was read in part; `taken_up` is the plan of the test.
+    recording that was read in part; `taken_up` is the plan of the test. `everything` was looked at,
+    not only what is new.
     """
 
     plan: Plan
@@ -74,6 +75,7 @@ class Prepared:
     hints: tuple[str, ...] = ()
     partial: Mapping[str, str] = field(default_factory=dict)
     taken_up: TakenUp = field(default_factory=TakenUp)
+    everything: bool = True
 
 
 @dataclass(frozen=True)
@@ -167,6 +169,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
             *taken_up.complaints,
         ),
         devices_mark=devices_mark,
+        everything=everything,
         stored=stored.recordings,
         hints=(
             *_name_unclaimed(made, read.notes, stored),

@@ -8,7 +8,13 @@ from __future__ import annotations
 
 from tasks.store.backup import Backup, BackupError, backup, list_backups, restore_backup
 from tasks.store.connect import open_store, read_store
-from tasks.store.ddl import StoreSchemaError, create_tables
+from tasks.store.ddl import (
+    StoreSchemaError,
+    create_tables,
+    hash_declarations,
+    recall_fact,
+    remember_fact,
+)
 from tasks.store.present import Form, PresentError, format_rows, write_rows
 from tasks.store.publish import Published, find_published, publish
 from tasks.store.query import (
@@ -48,6 +54,7 @@ __all__ = [
     "find_newest_run",
     "find_published",
     "format_rows",
+    "hash_declarations",
     "list_backups",
     "list_columns",
     "list_objects",
@@ -55,6 +62,8 @@ __all__ = [
     "open_store",
     "publish",
     "read_store",
+    "recall_fact",
+    "remember_fact",
     "replace_rows",
     "restore_backup",
     "run_query",

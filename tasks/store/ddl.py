@@ -342,7 +342,21 @@ def _recall_schema(connection: duckdb.DuckDBPyConnection, name: str) -> dict[str
 def _remember_schema(connection: duckdb.DuckDBPyConnection) -> None:
     facts = {"schema": hash_declarations(), "schema_version": str(SCHEMA_VERSION)}
     for fact, value in facts.items():
-        connection.execute(
-            f"INSERT OR REPLACE INTO {FACTS_TABLE} VALUES (?, ?)",  # noqa: S608 - our own name
-            [fact, value],
-        )
+        remember_fact(connection, fact, value)
+
+
+def recall_fact(connection: duckdb.DuckDBPyConnection, fact: str) -> str | None:
+    """Return what the store remembers under that name, None when it is nothing."""
+    row = connection.execute(
+        f"SELECT value FROM {FACTS_TABLE} WHERE fact = ?",  # noqa: S608 - our own name
+        [fact],
+    ).fetchone()
+    return None if row is None else str(row[0])
+
+
+def remember_fact(connection: duckdb.DuckDBPyConnection, fact: str, value: str) -> None:
+    """Let the store remember something of itself, in the transaction that is under way."""
+    connection.execute(
+        f"INSERT OR REPLACE INTO {FACTS_TABLE} VALUES (?, ?)",  # noqa: S608 - our own name
+        [fact, value],
+    )
