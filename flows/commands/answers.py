@@ -37,7 +37,7 @@ def answers(
 
     session = open_existing_home(options.home)
     units = session.settings.report.units
-    connection = connect_for_reading(session.home)
+    connection = connect_for_reading(session.home, statement="")
     try:
         facts = read_answer_facts(connection, session.settings)
     finally:

@@ -82,7 +82,7 @@ def _read_recordings(session: Session) -> list[dict[str, Any]]:
 
     if find_published(session.home) is None:
         return []
-    connection = connect_for_reading(session.home)
+    connection = connect_for_reading(session.home, statement="")
     try:
         rows: list[dict[str, Any]] = run_query(connection, _QUERY).to_pylist()
     finally:

@@ -71,7 +71,7 @@ def explain(
         _explain_file(file, console=console)
     is_known = bool(files)
     if find_published(home) is not None:
-        connection = connect_for_reading(home)
+        connection = connect_for_reading(home, statement="")
         try:
             rows = _Rows(connection, console, session.settings.report.units)
             for file in files:

@@ -50,7 +50,7 @@ def plan(
     found = _read(session)
     if found is not None:
         _take_up(options, session, found)
-    connection = connect_for_reading(session.home)
+    connection = connect_for_reading(session.home, statement="")
     try:
         facts = read_answer_facts(connection, session.settings)
     finally:

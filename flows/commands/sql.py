@@ -65,32 +65,37 @@ def sql(
             f"--out {out}: nothing is written into the home folder, where it might take the place "
             "of results; name another place"
         )
-    with contextlib.closing(connect_for_reading(home)) as connection:
+    if not list_ and query is None and sys.stdin.isatty():
+        return _prompt(home)
+    statement = "" if list_ else _find_statement(sys.stdin.read() if query is None else query)
+    with contextlib.closing(connect_for_reading(home, statement=statement)) as connection:
         if list_:
             _write(_describe_objects(connection))
-        elif query is not None:
-            _answer(connection, query, form=cast("Form", form), out=out, quiet=options.quiet)
-        elif sys.stdin.isatty():
-            return _prompt(home)
         else:
-            query = sys.stdin.read()
-            _answer(connection, query, form=cast("Form", form), out=out, quiet=options.quiet)
+            _answer(connection, statement, form=cast("Form", form), out=out, quiet=options.quiet)
     return 0
+
+
+def _find_statement(query: str) -> str:
+    """Return the text of the saved query of that name, else what was asked."""
+    from tasks.store import load_saved_queries
+
+    saved = load_saved_queries().get(query.strip())
+    return query if saved is None else saved.sql
 
 
 def _answer(
     connection: duckdb.DuckDBPyConnection,
-    query: str,
+    statement: str,
     *,
     form: Form,
     out: Path | None,
     quiet: bool = False,
 ) -> None:
-    from tasks.store import format_rows, load_saved_queries, run_query, write_rows
+    from tasks.store import format_rows, run_query, write_rows
 
-    saved = load_saved_queries().get(query.strip())
     most_bytes = _MOST_PARQUET_BYTES if form == "parquet" else _MOST_TEXT_BYTES
-    rows = run_query(connection, query if saved is None else saved.sql, most_bytes=most_bytes)
+    rows = run_query(connection, statement, most_bytes=most_bytes)
     if out is not None:
         with user_umask():
             write_rows(rows, out, form=form)
@@ -157,11 +162,11 @@ def _run_line(connection: duckdb.DuckDBPyConnection, text: str) -> None:
     elif word == ".columns":
         _write(format_rows(list_columns(connection, rest.strip()), "table"))
     elif word == ".saved":
-        _answer(connection, rest, form="table", out=None)
+        _answer(connection, _find_statement(rest), form="table", out=None)
     elif word.startswith("."):
         _write(_HELP + "\n")
     elif text.strip("; \n"):
-        _answer(connection, text, form="table", out=None)
+        _answer(connection, _find_statement(text), form="table", out=None)
 
 
 def _read_query(read: Callable[[str], str]) -> str:

@@ -146,7 +146,7 @@ def _show_results(session: Session, console: Console) -> _Results:
     if find_published(session.home) is None:
         console.print("last run   none yet")
         return _Results()
-    connection = connect_for_reading(session.home)
+    connection = connect_for_reading(session.home, statement="")
     try:
         run = connection.execute(
             "SELECT run_id, flow, ended_at FROM runs ORDER BY started_at DESC LIMIT 1"

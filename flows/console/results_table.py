@@ -78,7 +78,7 @@ def read_main_rows(
     from tasks.core.errors import CowornError
     from tasks.store import connect_for_reading
 
-    connection = connect_for_reading(home)
+    connection = connect_for_reading(home, statement="")
     try:
         if workout_ids is None:
             workout_ids = find_newest(connection, newest)

@@ -40,6 +40,8 @@ _BATCH_ROWS: Final = 100_000
 _LISTEN_EVERY_S: Final = 0.5
 #: Time for a query to end after it was interrupted [s].
 _END_TIMEOUT_S: Final = 5.0
+#: In the names of DuckDB's functions that take a statement or a table's name as text.
+_PUTS_NAMES_TOGETHER: Final = "query"
 _CONFIGURATION: Final = {
     "enable_external_access": "false",
     "autoinstall_known_extensions": "false",
@@ -65,10 +67,12 @@ class SavedQuery:
     sql: str
 
 
-def connect_for_reading(home: Home) -> duckdb.DuckDBPyConnection:
+def connect_for_reading(home: Home, *, statement: str | None = None) -> duckdb.DuckDBPyConnection:
     """Open the newest published copy for a person's SQL; whatever is published later is not seen.
 
-    Times are shown in UTC. The caller closes the connection.
+    Times are shown in UTC. The caller closes the connection. Where the connection is for one
+    `statement` only, it has no more views of the lake than that names: to open all of them takes
+    longer than most answers.
     Raises: CowornError when nothing was published yet; StoreBusyError when somebody has the copy
     open for writing.
     """
@@ -87,7 +91,7 @@ def connect_for_reading(home: Home) -> duckdb.DuckDBPyConnection:
             if copy.exists():
                 raise QueryError(f"{copy.name}: {_first_line(error)}") from error
             continue
-        _prepare(connection, home.lake)
+        _prepare(connection, home.lake, statement)
         return connection
     raise CowornError(
         f"{home.results}: no results yet; drop exports into {home.inbox} and run coworn watch, "
@@ -144,15 +148,28 @@ def load_saved_queries() -> dict[str, SavedQuery]:
 
 
 # --- inside -----------------------------------------------------------------------------------
-def _prepare(connection: duckdb.DuckDBPyConnection, lake: Path) -> None:
-    for view in LAKE_VIEWS:
+def _prepare(connection: duckdb.DuckDBPyConnection, lake: Path, statement: str | None) -> None:
+    named = _find_named(statement)
+    for view in named:
         connection.register(view, _open_lake_table(view, lake))
-    # The view of the copy reads Parquet by itself, which is locked here.
-    connection.execute(f"CREATE OR REPLACE TEMPORARY VIEW aligned_samples AS {aligned_view.QUERY}")
+    if "samples" in named:
+        # The view of the copy reads Parquet by itself, which is locked here.
+        connection.execute(
+            f"CREATE OR REPLACE TEMPORARY VIEW aligned_samples AS {aligned_view.QUERY}"
+        )
     locked = connection.execute("SELECT current_setting('lock_configuration')").fetchall()
     if not locked[0][0]:  # a second connection of this process shares the first one's settings
         connection.execute("SET GLOBAL TimeZone = 'UTC'")
         connection.execute("SET lock_configuration = true")
+
+
+def _find_named(statement: str | None) -> list[str]:
+    """Return the views of the lake that a statement may ask; without a statement, all."""
+    said = None if statement is None else statement.lower()
+    # Functions such as query('...') put names together.
+    if said is None or _PUTS_NAMES_TOGETHER in said:
+        return list(LAKE_VIEWS)
+    return [view for view in LAKE_VIEWS if view in said]
 
 
 def _open_lake_table(view: str, lake: Path) -> Any:  # noqa: ANN401 - a table or a data set

@@ -99,6 +99,30 @@ def test_questions_are_answered(
 
 
 @pytest.mark.parametrize(
+    ("sql", "n_rows"),
+    [
+        ("SELECT recording_id FROM SAMPLES", 100),
+        ('SELECT recording_id FROM "Samples"', 100),
+        ("FROM aligned_samples", 0),
+        ("SELECT * FROM query('FROM sam' || 'ples')", 100),
+        ("SELECT * FROM query_table('samp' || 'les')", 100),
+        ("FROM pairs", 0),
+    ],
+)
+def test_a_connection_for_one_statement_has_what_it_names(
+    place: Path, sql: str, n_rows: int
+) -> None:
+    with connect_for_reading(Home(place / "home"), statement=sql) as opened:
+        assert run_query(opened, sql).num_rows == n_rows
+
+
+def test_a_connection_for_no_statement_opens_nothing_of_the_lake(place: Path) -> None:
+    with connect_for_reading(Home(place / "home"), statement="") as opened:
+        rows = run_query(opened, "FROM duckdb_views() WHERE temporary AND NOT internal")
+    assert rows.num_rows == 0
+
+
+@pytest.mark.parametrize(
     "sql",
     ["SHOW TABLES", "DESCRIBE results", "SUMMARIZE results", "EXPLAIN SELECT 1", "VALUES (1)"],
 )
