@@ -33,6 +33,8 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one 
     if stranger is not None:
         print(f"coworn: {stranger}", file=sys.stderr)
         return EXIT_USAGE
+    if arguments is None:
+        leave_pandas_out()
     from tasks.core.errors import CowornError, UsageError
 
     debug = "--debug" in words
@@ -56,6 +58,24 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one 
             f"unexpected {type(error).__name__}: {error}; run it again with --debug to see where"
         )
         return _report(error, debug=debug, code=EXIT_REFUSED, message=message)
+
+
+class _PandasLeftOut:
+    """A finder of modules that says that there is no pandas."""
+
+    def find_spec(self, fullname: str, *_: object) -> None:
+        """Raise ModuleNotFoundError for pandas; leave all else to others."""
+        if fullname == "pandas":
+            raise ModuleNotFoundError("a command of coworn needs no pandas", name=fullname)
+
+
+def leave_pandas_out() -> None:
+    """Let nothing import pandas in this process.
+
+    Arrow does with its first column, and would take a quarter of a second and 45 MB for nothing:
+    tables are read in a process of their own (see `tasks.guard`).
+    """
+    sys.meta_path.insert(0, _PandasLeftOut())
 
 
 def find_foreign_package() -> str | None:
