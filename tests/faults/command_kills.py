@@ -47,7 +47,11 @@ STAGES_OF: Final = {
     "report": ("start", "report"),
     "rebuild": ("start", "lake", "store", "publish", "report", "backup"),
 }
-SETTINGS: Final = "[inbox]\nquiet_s = 0.3\ngroup_s = 1.0\nrescan_s = 3.0\npatience_s = 3.0\n"
+SETTINGS: Final = (
+    "[inbox]\nquiet_s = 0.3\ngroup_s = 1.0\nrescan_s = 3.0\npatience_s = 3.0\n"
+    # As many figures as ever, but small ones: drawing large ones takes twice as long.
+    "[report]\nfigure_wide_px = 300\nfigure_square_px = 300\n"
+)
 #: Nothing takes so long, also on a machine under load [s].
 DEADLINE_S: Final = 300.0
 #: Time in which what a killed command had started must have ended [s].

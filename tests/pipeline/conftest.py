@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import signal
 import socket
 import subprocess
@@ -17,6 +18,8 @@ from pathlib import Path
 
 import duckdb
 import pytest
+
+from tests.shared import share_once
 
 ROOT = Path(__file__).resolve().parents[2]
 DEADLINE_S = 90.0
@@ -78,6 +81,10 @@ def run_program(text: str, folder: Path, **more: str) -> list[str]:
     return done.stdout.splitlines()
 
 
+#: Figures for publication have tests of their own; a night here need not draw them.
+NO_FIGURES = "[report]\nfigures = []\n"
+
+
 @dataclass
 class Place:
     """A home and the commands that work on it."""
@@ -93,6 +100,10 @@ class Place:
     def environment(self, **more: str) -> dict[str, str]:
         server = {} if self.api_url is None else {"PREFECT_API_URL": self.api_url}
         return clean_environment(**server, **more)
+
+    def lay_database(self, database: Path) -> None:
+        """Let an embedded server find its database ready."""
+        lay_database(database, self.root / "state" / "prefect")
 
     def run(self, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
@@ -130,8 +141,10 @@ class Place:
         return (self.root.parent / f"{self.root.name}-{command}.log").read_text()
 
     def configure(self, text: str) -> None:
+        """Write the settings; without a part on the report, it has no figures."""
         self.root.mkdir(parents=True, exist_ok=True)
-        (self.root / "coworn.toml").write_text(text)
+        report = "" if "[report]" in text else NO_FIGURES
+        (self.root / "coworn.toml").write_text(f"{text}\n{report}")
 
     def ask(self, query: str) -> list[tuple[object, ...]]:
         """Answer SQL from the published copy, as a person's shell would open it."""
@@ -154,9 +167,41 @@ class Place:
 
 
 @pytest.fixture(scope="session")
-def prefect_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def prefect_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The database of a Prefect server that has just started, made once in a run of the tests.
+
+    Prefect makes it by 50 migrations, which take as long as its start.
+    """
+    return share_once(tmp_path_factory, "prefect-database", make_prefect_database) / "prefect.db"
+
+
+def make_prefect_database(folder: Path) -> None:
+    """Let Prefect make the database of a server in `folder`."""
+    done = subprocess.run(
+        [sys.executable, "-m", "prefect", "server", "database", "upgrade", "-y"],
+        capture_output=True,
+        text=True,
+        check=False,
+        env=clean_environment(PREFECT_HOME=str(folder), DO_NOT_TRACK="1"),
+        timeout=240,
+    )
+    assert done.returncode == 0, done.stderr
+
+
+def lay_database(database: Path, prefect_home: Path) -> None:
+    """Copy a ready database to where a server of that home looks for it."""
+    prefect_home.mkdir(mode=0o700, parents=True, exist_ok=True)
+    shutil.copyfile(database, prefect_home / "prefect.db")
+    (prefect_home / "prefect.db").chmod(0o600)
+
+
+@pytest.fixture(scope="session")
+def prefect_server(
+    tmp_path_factory: pytest.TempPathFactory, prefect_database: Path
+) -> Iterator[str]:
     """A real Prefect server on a free port of the loopback interface."""
     folder = tmp_path_factory.mktemp("prefect-server")
+    lay_database(prefect_database, folder)
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
@@ -200,9 +245,9 @@ def prefect_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 @pytest.fixture
-def place(tmp_path: Path, prefect_server: str) -> Iterator[Place]:
-    """An empty home that reports to the session's server."""
-    made = Place(tmp_path / "home", prefect_server)
+def place(tmp_path: Path) -> Iterator[Place]:
+    """An empty home of a person who names no Prefect server."""
+    made = Place(tmp_path / "home", None)
     made.root.mkdir()
     (made.root / "devices.toml").write_text(DEVICES)
     made.configure("[inbox]\nquiet_s = 0.5\nrescan_s = 30.0\n")
@@ -210,9 +255,16 @@ def place(tmp_path: Path, prefect_server: str) -> Iterator[Place]:
     made.stop()
 
 
+@pytest.fixture
+def served(place: Place, prefect_server: str) -> Place:
+    """An empty home that reports to the session's server."""
+    place.api_url = prefect_server
+    return place
+
+
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
-    """The demo's home after its first run, with Prefect's embedded server; nobody changes it."""
+    """The demo's home after its first run; nobody changes it."""
     made = Place(tmp_path_factory.mktemp("demo") / "home", None)
     done = made.run("demo")
     assert done.returncode == 0, done.stderr

@@ -57,11 +57,11 @@ def ask_shell(shell: subprocess.Popen[str]) -> int:
     return int(shell.stdout.readline())
 
 
-def test_four_programs_at_once_lose_and_double_nothing(place: Place, tmp_path: Path) -> None:
-    assert place.run("ingest", *map(str, write_pair(tmp_path, 0))).returncode == 0
-    with open_shell(place) as shell:
+def test_four_programs_at_once_lose_and_double_nothing(served: Place, tmp_path: Path) -> None:
+    assert served.run("ingest", *map(str, write_pair(tmp_path, 0))).returncode == 0
+    with open_shell(served) as shell:
         assert ask_shell(shell) == 2
-        place.start("watch", until="watching")
+        served.start("watch", until="watching")
         words = [
             ["ingest", *map(str, write_pair(tmp_path, 1))],
             ["ingest", *map(str, [*write_pair(tmp_path, 1), *write_pair(tmp_path, 2)])],
@@ -69,32 +69,32 @@ def test_four_programs_at_once_lose_and_double_nothing(place: Place, tmp_path: P
         ]
         programs = [
             subprocess.Popen(
-                [sys.executable, "-m", "flows.cli", *of_one, "--home", str(place.root)],
+                [sys.executable, "-m", "flows.cli", *of_one, "--home", str(served.root)],
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
                 text=True,
                 cwd=ROOT,
-                env=place.environment(),
+                env=served.environment(),
             )
             for of_one in words
         ]
         for path in write_pair(tmp_path, 3):
-            path.rename(place.inbox / path.name)
+            path.rename(served.inbox / path.name)
         for program in programs:
             _, said = program.communicate(timeout=180)
             assert program.returncode == 0, said
         wait_until(
-            lambda: place.has("SELECT count(*) FROM workouts", 4), "all four workouts are there"
+            lambda: served.has("SELECT count(*) FROM workouts", 4), "all four workouts are there"
         )
         assert ask_shell(shell) == 2, "the shell keeps what it opened"
-    rows = place.ask("SELECT recording_id FROM recordings")
+    rows = served.ask("SELECT recording_id FROM recordings")
     assert len(rows) == len(set(rows)) == 8
-    twice = place.ask(
+    twice = served.ask(
         "SELECT run_id FROM results "
         "GROUP BY run_id, recording_id, reference, segment, metric HAVING count(*) > 1"
     )
     assert twice == []
-    assert [path.name for path in place.inbox.iterdir()] == []
+    assert [path.name for path in served.inbox.iterdir()] == []
 
 
 def test_a_run_that_waits_too_long_names_who_holds_the_home_and_loses_nothing(
@@ -111,10 +111,13 @@ def test_a_run_that_waits_too_long_names_who_holds_the_home_and_loses_nothing(
     assert place.has("SELECT count(*) FROM workouts", 1)
 
 
-def test_a_server_that_dies_while_watching_stops_nothing(tmp_path: Path) -> None:
+def test_a_server_that_dies_while_watching_stops_nothing(
+    tmp_path: Path, prefect_database: Path
+) -> None:
     """The embedded server is killed between two drops; the second one is settled all the same."""
     place = Place(tmp_path / "home", None)
     place.configure("[inbox]\nquiet_s = 0.5\nrescan_s = 5.0\n")
+    place.lay_database(prefect_database)
     try:
         watcher = place.start("watch", until="watching")
         for path in write_pair(tmp_path, 0):
@@ -173,10 +176,10 @@ def list_listening(port: int) -> list[str]:
     return found
 
 
-def test_nothing_that_prefect_keeps_is_pickled(place: Place, tmp_path: Path) -> None:
+def test_nothing_that_prefect_keeps_is_pickled(served: Place, tmp_path: Path) -> None:
     """A pickled result would be code that whoever can write there can run."""
-    assert place.run("ingest", *map(str, write_pair(tmp_path, 0))).returncode == 0
-    storage = place.root / "state" / "prefect" / "storage"
+    assert served.run("ingest", *map(str, write_pair(tmp_path, 0))).returncode == 0
+    storage = served.root / "state" / "prefect" / "storage"
     kept = list(storage.rglob("*")) if storage.exists() else []
     for path in kept:
         if path.is_file():

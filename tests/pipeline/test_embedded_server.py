@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tests.pipeline.conftest import run_program
+from tests.pipeline.conftest import lay_database, run_program
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -64,7 +64,10 @@ with sqlite3.connect(home.prefect / "prefect.db") as database:
 """
 
 
-def test_a_worn_server_is_renewed_in_place_and_forgets_old_runs(tmp_path: Path) -> None:
+def test_a_worn_server_is_renewed_in_place_and_forgets_old_runs(
+    tmp_path: Path, prefect_database: Path
+) -> None:
+    lay_database(prefect_database, tmp_path / "home" / "state" / "prefect")
     assert run_program(PROGRAM, tmp_path) == [
         "same server after one run: True",
         "another one after two: True",

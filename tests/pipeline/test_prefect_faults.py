@@ -19,7 +19,14 @@ import pytest
 from config.home import Home
 from flows.engine.embedded_server import EmbeddedServer
 from tests.faults.command_kills import list_processes
-from tests.pipeline.conftest import ROOT, Place, run_program, wait_until, write_csv
+from tests.pipeline.conftest import (
+    ROOT,
+    Place,
+    lay_database,
+    run_program,
+    wait_until,
+    write_csv,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,10 +38,11 @@ LONG_S = 240.0
 
 
 @pytest.fixture
-def alone(tmp_path: Path) -> Iterator[Place]:
+def alone(tmp_path: Path, prefect_database: Path) -> Iterator[Place]:
     """A home whose commands have only their embedded server."""
     made = Place(tmp_path / "home", None)
     made.configure("[inbox]\nquiet_s = 0.5\nrescan_s = 5.0\n")
+    made.lay_database(prefect_database)
     yield made
     made.stop()
 
@@ -137,7 +145,7 @@ def test_a_locked_database_of_the_server_only_delays_the_run(alone: Place, tmp_p
 
 
 def test_a_named_server_that_goes_in_the_middle_of_a_drop_delays_it_and_is_told_once(
-    tmp_path: Path,
+    tmp_path: Path, prefect_database: Path
 ) -> None:
     """The drop fails, is told, and is taken again with the embedded server."""
     server = EmbeddedServer(tmp_path / "server" / "log")
@@ -145,6 +153,7 @@ def test_a_named_server_that_goes_in_the_middle_of_a_drop_delays_it_and_is_told_
     place = Place(tmp_path / "home", server.api_url)
     place.configure("[inbox]\nquiet_s = 0.5\nrescan_s = 2.0\n")
     Home(place.root).create()
+    place.lay_database(prefect_database)
     write_days(place.inbox)
     try:
         log = place.root.parent / "home-watch.log"
@@ -201,36 +210,36 @@ def call(api_url: str | None, path: str, body: dict[str, Any] | None = None) -> 
         return json.loads(answer.read())
 
 
-def test_a_killed_serve_takes_up_its_drop_when_it_is_started_again(place: Place) -> None:
-    process = place.start("serve", until="watching")
-    write_days(place.inbox)
-    wait_until(lambda: has_begun(place), "the drop has begun")
+def test_a_killed_serve_takes_up_its_drop_when_it_is_started_again(served: Place) -> None:
+    process = served.start("serve", until="watching")
+    write_days(served.inbox)
+    wait_until(lambda: has_begun(served), "the drop has begun")
     os.killpg(process.pid, signal.SIGKILL)
     process.wait(timeout=10)
-    place.start("serve", until="watching")
-    wait_until(lambda: place.has("SELECT count(*) FROM workouts", N_DAYS), "all of it", LONG_S)
-    assert [path.name for path in place.inbox.iterdir()] == []
-    expect_everything_once(place)
+    served.start("serve", until="watching")
+    wait_until(lambda: served.has("SELECT count(*) FROM workouts", N_DAYS), "all of it", LONG_S)
+    assert [path.name for path in served.inbox.iterdir()] == []
+    expect_everything_once(served)
 
 
 def test_a_served_night_whose_process_is_killed_is_closed_and_the_next_one_does_it(
-    place: Place,
+    served: Place,
 ) -> None:
-    place.start("serve", until="watching")
+    served.start("serve", until="watching")
     name = "/deployments/name/nightly/nightly"
 
     def is_registered() -> bool:
-        return len(call(place.api_url, "/deployments/filter", {})) == 2
+        return len(call(served.api_url, "/deployments/filter", {})) == 2
 
     wait_until(is_registered, "two deployments")
-    deployment = call(place.api_url, name)["id"]
+    deployment = call(served.api_url, name)["id"]
 
     def begin() -> str:
-        made = call(place.api_url, f"/deployments/{deployment}/create_flow_run", {})
+        made = call(served.api_url, f"/deployments/{deployment}/create_flow_run", {})
         return str(made["id"])
 
     def state(run: str) -> str:
-        return str(call(place.api_url, f"/flow_runs/{run}")["state"]["type"])
+        return str(call(served.api_url, f"/flow_runs/{run}")["state"]["type"])
 
     def find_process(run: str) -> int | None:
         for path in Path("/proc").glob("[0-9]*/environ"):
@@ -247,7 +256,7 @@ def test_a_served_night_whose_process_is_killed_is_closed_and_the_next_one_does_
     wait_until(lambda: state(first) in {"CRASHED", "FAILED"}, "its end is noted", LONG_S)
     second = begin()
     wait_until(lambda: state(second) == "COMPLETED", "the next night", LONG_S)
-    assert len(list((place.root / "backups").glob("store-*.duckdb"))) == 1
+    assert len(list((served.root / "backups").glob("store-*.duckdb"))) == 1
 
 
 LAST_WORDS = """
@@ -284,7 +293,10 @@ print("done", flush=True)
 """
 
 
-def test_a_command_ends_although_nobody_hears_its_last_words(tmp_path: Path) -> None:
+def test_a_command_ends_although_nobody_hears_its_last_words(
+    tmp_path: Path, prefect_database: Path
+) -> None:
     """Forty events at some ten seconds each would keep it for six minutes."""
+    lay_database(prefect_database, tmp_path / "home" / "state" / "prefect")
     more = {"PREFECT_CLIENT_MAX_RETRIES": "1", "DO_NOT_TRACK": "1"}
     assert run_program(LAST_WORDS, tmp_path, **more) == ["done"]

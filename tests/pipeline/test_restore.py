@@ -18,7 +18,9 @@ RESULTS = (
 )
 
 
-def test_a_restored_backup_says_the_same_and_keeps_its_runs(place: Place, tmp_path: Path) -> None:
+def test_a_restored_backup_says_the_same_and_keeps_its_runs(
+    place: Place, prefect_server: str, tmp_path: Path
+) -> None:
     for day in (2, 3):
         start = datetime(2026, 5, day, 6, 0, tzinfo=UTC)
         for number, name in enumerate(("strap", "test-watch")):
@@ -30,7 +32,8 @@ def test_a_restored_backup_says_the_same_and_keeps_its_runs(place: Place, tmp_pa
     before = place.ask(RESULTS)
     runs_before = {row[0] for row in place.ask("SELECT run_id FROM runs")}
     (backup,) = (place.root / "backups").glob("store-*.duckdb")
-    ended = place.run("rebuild", "--from-backup", str(backup))
+    words = ("rebuild", "--from-backup", str(backup))
+    ended = place.run(*words, PREFECT_API_URL=prefect_server)
     assert ended.returncode == 0, ended.stderr
     assert "1 workout with new results" in ended.stdout
     assert place.ask(RESULTS) == before

@@ -17,6 +17,12 @@ if TYPE_CHECKING:
 
 BEGIN = datetime(2026, 5, 2, 6, 0, tzinfo=UTC)
 EVERYBODY_READS = 0o022
+SMALL_FIGURES = """
+[report]
+figures = ["heart_rate"]
+figure_wide_px = 300
+figure_square_px = 300
+"""
 
 
 def run(place: Place, *words: str, code: int = 0) -> None:
@@ -43,12 +49,15 @@ def list_open(folder: Path) -> list[str]:
     ]
 
 
-def test_nobody_else_can_read_what_a_run_makes_in_its_home(tmp_path: Path) -> None:
+def test_nobody_else_can_read_what_a_run_makes_in_its_home(
+    tmp_path: Path, prefect_database: Path
+) -> None:
     place = Place(tmp_path / "home", None)
     # Small enough for the files to be read by processes of their own.
-    place.configure("[run]\nbackfill_files = 2\nbatch_files = 1\nworkers = 2\n")
-    (place.root / "coworn.toml").chmod(0o600)
-    place.root.chmod(0o700)
+    place.configure(f"[run]\nbackfill_files = 2\nbatch_files = 1\nworkers = 2\n{SMALL_FIGURES}")
+    place.lay_database(prefect_database)
+    for path in (place.root, *place.root.rglob("*")):
+        path.chmod(0o700 if path.is_dir() else 0o600)
     drop = tmp_path / "drop"
     for day in range(2):
         start = BEGIN + timedelta(days=day)
@@ -56,8 +65,12 @@ def test_nobody_else_can_read_what_a_run_makes_in_its_home(tmp_path: Path) -> No
         write_csv(drop / f"watch-{day}.csv", start=start, n_seconds=120, above_bpm=2.0)
     (drop / "no-export.csv").write_text("a,b\n1,2\n")
     run(place, "ingest", str(drop), code=1)
+    # From here on no processes of their own: they would write no other files.
+    (place.root / "coworn.toml").write_text(SMALL_FIGURES)
     run(place, "nightly")
     run(place, "report")
+    assert list((place.root / "report" / "figures").rglob("*.png"))
+    assert list_open(place.root) == []
     run(place, "rebuild", code=1)  # what was refused is refused again
     assert place.has("SELECT count(*) FROM workouts", 2)
     assert (place.root / "state" / "prefect" / "prefect.db").exists()

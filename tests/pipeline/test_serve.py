@@ -37,35 +37,35 @@ def _call(api_url: str, path: str, body: dict[str, Any] | None = None) -> Any:  
     return answers[0]
 
 
-def test_serve_watches_the_inbox_and_runs_the_night_through_the_server(place: Place) -> None:
-    assert place.api_url is not None
-    process = place.start("serve", until="watching")
+def test_serve_watches_the_inbox_and_runs_the_night_through_the_server(served: Place) -> None:
+    assert served.api_url is not None
+    process = served.start("serve", until="watching")
     # The server may still know the deployments of a home that was served before.
-    homes = {"home": str(place.root)}
+    homes = {"home": str(served.root)}
     wait_until(
         lambda: (
-            [one["parameters"] for one in _call(place.api_url or "", "/deployments/filter", {})]
+            [one["parameters"] for one in _call(served.api_url or "", "/deployments/filter", {})]
             == [homes, homes]
         ),
         "two deployments of this home",
     )
-    deployment = _call(place.api_url, "/deployments/name/nightly/nightly")
+    deployment = _call(served.api_url, "/deployments/name/nightly/nightly")
     assert deployment["schedules"][0]["schedule"]["cron"] == "0 3 * * *"
     assert deployment["concurrency_options"]["collision_strategy"] == "CANCEL_NEW"
-    assert _call(place.api_url, "/deployments/name/drop/drop")["parameters"] == homes
-    write_csv(place.inbox / "![strap](x)<b>.csv")
-    wait_until(lambda: place.has("SELECT count(*) FROM files", 1), "the dropped file")
-    run = _call(place.api_url, f"/deployments/{deployment['id']}/create_flow_run", {})
+    assert _call(served.api_url, "/deployments/name/drop/drop")["parameters"] == homes
+    write_csv(served.inbox / "![strap](x)<b>.csv")
+    wait_until(lambda: served.has("SELECT count(*) FROM files", 1), "the dropped file")
+    run = _call(served.api_url, f"/deployments/{deployment['id']}/create_flow_run", {})
     ended = {"COMPLETED", "FAILED", "CRASHED", "CANCELLED"}
 
     def state() -> str:
-        return str(_call(place.api_url or "", f"/flow_runs/{run['id']}")["state"]["type"])
+        return str(_call(served.api_url or "", f"/flow_runs/{run['id']}")["state"]["type"])
 
     wait_until(lambda: state() in ended, "the nightly run ends", 120)
     assert state() == "COMPLETED"
-    assert len(list((place.root / "backups").glob("store-*.duckdb"))) == 1
+    assert len(list((served.root / "backups").glob("store-*.duckdb"))) == 1
     # The drop left its tables on the server's pages.
-    tables = _call(place.api_url, "/artifacts/filter", {})
+    tables = _call(served.api_url, "/artifacts/filter", {})
     assert {"coworn-drop-files", "coworn-drop-results"} <= {one["key"] for one in tables}
     # The pages take each cell for Markdown: a name must be no picture from elsewhere. The server
     # also knows the drops of the tests before.
@@ -76,10 +76,10 @@ def test_serve_watches_the_inbox_and_runs_the_night_through_the_server(place: Pl
     assert process.wait(timeout=60) == 0
 
 
-def test_prefect_deploys_the_nightly_flow(place: Place, tmp_path: Path) -> None:
-    assert place.api_url is not None
+def test_prefect_deploys_the_nightly_flow(served: Place, tmp_path: Path) -> None:
+    assert served.api_url is not None
     environment = clean_environment(
-        PREFECT_HOME=str(tmp_path / "prefect"), PREFECT_API_URL=place.api_url, DO_NOT_TRACK="1"
+        PREFECT_HOME=str(tmp_path / "prefect"), PREFECT_API_URL=served.api_url, DO_NOT_TRACK="1"
     )
 
     def prefect(*words: str) -> str:
@@ -98,11 +98,11 @@ def test_prefect_deploys_the_nightly_flow(place: Place, tmp_path: Path) -> None:
     prefect("work-pool", "create", "coworn", "--type", "process")
     entry = "flows/nightly.py:nightly"
     prefect("deploy", entry, "--name", "by-hand", "--pool", "coworn", "--param", "home=x")
-    made = _call(place.api_url, "/deployments/name/nightly/by-hand")
+    made = _call(served.api_url, "/deployments/name/nightly/by-hand")
     assert made["entrypoint"] == entry
     file = ROOT / "config" / "prefect.yaml"
     prefect("deploy", "--all", "--prefect-file", str(file))
-    names = {one["name"] for one in _call(place.api_url, "/deployments/filter", {})}
+    names = {one["name"] for one in _call(served.api_url, "/deployments/filter", {})}
     assert {"every-night", "inbox"} <= names
 
 
@@ -130,20 +130,20 @@ def list_listening(pid: int) -> set[str]:
     return found - {""}
 
 
-def test_a_backfill_runs_on_dask_on_the_loopback_interface(place: Place, tmp_path: Path) -> None:
-    place.configure('[run]\nbackfill_files = 2\nbatch_files = 1\nrunner = "dask"\nworkers = 1\n')
+def test_a_backfill_runs_on_dask_on_the_loopback_interface(served: Place, tmp_path: Path) -> None:
+    served.configure('[run]\nbackfill_files = 2\nbatch_files = 1\nrunner = "dask"\nworkers = 1\n')
     for number in range(2):
         write_csv(tmp_path / "all" / f"strap-{number}.csv", above_bpm=float(number))
     shared = tmp_path / "shared"
     shared.mkdir()
     words = [sys.executable, "-m", "flows.cli", "ingest", str(tmp_path / "all")]
     process = subprocess.Popen(
-        [*words, "--home", str(place.root)],
+        [*words, "--home", str(served.root)],
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
         cwd=ROOT,
-        env=place.environment(TMPDIR=str(shared)),
+        env=served.environment(TMPDIR=str(shared)),
     )
     listening: set[str] = set()
 
@@ -157,6 +157,6 @@ def test_a_backfill_runs_on_dask_on_the_loopback_interface(place: Place, tmp_pat
         process.kill()
         output, _ = process.communicate()
     assert process.returncode == 0, output
-    assert place.ask("SELECT count(*) FROM recordings") == [(2,)]
+    assert served.ask("SELECT count(*) FROM recordings") == [(2,)]
     assert listening == {"0100007F"}, "scheduler and workers listen, on 127.0.0.1 only"
     assert not (shared / "dask-scratch-space").exists(), "nothing is laid down where others write"

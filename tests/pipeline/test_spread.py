@@ -127,11 +127,14 @@ def list_servers(home: Path) -> list[str]:
     return found
 
 
-def test_a_backfill_on_processes_starts_no_server_but_ours(tmp_path: Path) -> None:
+def test_a_backfill_on_processes_starts_no_server_but_ours(
+    tmp_path: Path, prefect_database: Path
+) -> None:
     # Prefect's thread that forwards the events of a pool's processes knows no context: it started
     # a server of its own, which outlived a killed command.
     place = Place(tmp_path / "home", None)
     place.configure('[run]\nbackfill_files = 2\nbatch_files = 1\nrunner = "processes"\n')
+    place.lay_database(prefect_database)
     for day in range(1, 5):
         start = datetime(2026, 5, day, 6, 0, tzinfo=UTC)
         write_csv(tmp_path / "all" / f"strap-{day}.csv", start=start)

@@ -182,7 +182,7 @@ def test_late_partners_join_their_workout_and_keep_its_id(place: Place, tmp_path
 
 
 def test_late_notes_place_an_export_without_a_zone_and_a_rebuild_agrees(
-    place: Place, tmp_path: Path
+    place: Place, prefect_server: str, tmp_path: Path
 ) -> None:
     strap = write_csv(tmp_path / "both" / "strap.csv")
     # The watch says local time: Nepal is 5 h 45 min ahead of UTC.
@@ -210,7 +210,8 @@ def test_late_notes_place_an_export_without_a_zone_and_a_rebuild_agrees(
     )
     assert place.ask(bias) == [(pytest.approx(2.0),)]
     for command in ("nightly", "rebuild"):
-        assert place.run(command).returncode == 0
+        # As flows of a server.
+        assert place.run(command, PREFECT_API_URL=prefect_server).returncode == 0
         assert place.ask(query) == before
 
 
@@ -257,13 +258,13 @@ def test_a_rebuild_gives_the_same_results_under_the_same_ids(place: Place, tmp_p
     assert place.ask(query) == before
 
 
-def test_a_backfill_runs_in_batches_on_several_processes(place: Place, tmp_path: Path) -> None:
-    place.configure('[run]\nbackfill_files = 4\nbatch_files = 3\nrunner = "processes"\n')
+def test_a_backfill_runs_in_batches_on_several_processes(served: Place, tmp_path: Path) -> None:
+    served.configure('[run]\nbackfill_files = 4\nbatch_files = 3\nrunner = "processes"\n')
     begin = datetime(2026, 5, 2, 6, 0, tzinfo=UTC)
     for day in range(7):
         write_csv(tmp_path / "all" / f"strap-{day}.csv", start=begin + timedelta(days=day))
     (tmp_path / "all" / "broken.gpx").write_text("<gpx></gpx>")
-    done = place.run("ingest", str(tmp_path / "all"))
+    done = served.run("ingest", str(tmp_path / "all"))
     assert done.returncode == 1
     assert done.stderr.count("\n") == 1
-    assert place.ask("SELECT count(*) FROM workouts") == [(7,)]
+    assert served.ask("SELECT count(*) FROM workouts") == [(7,)]
