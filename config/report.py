@@ -35,7 +35,7 @@ class ReportSettings(Section):
         description="Charts of workouts and devices that are also written as SVG and PNG, by name"
     )
     figures_per_run: Annotated[int, Field(ge=0)] = Field(
-        description="Workouts whose figures a drop writes at the most, newest first; the nightly run "
+        description="Workouts whose figures a drop writes at the most, newest first; the night "
         "and coworn report write them as well"
     )
     figures_per_night: Annotated[int, Field(ge=0)] = Field(
