@@ -347,11 +347,11 @@ def _remember_schema(connection: duckdb.DuckDBPyConnection) -> None:
 
 def recall_fact(connection: duckdb.DuckDBPyConnection, fact: str) -> str | None:
     """Return what the store remembers under that name, None when it is nothing."""
-    row = connection.execute(
+    rows = connection.execute(
         f"SELECT value FROM {FACTS_TABLE} WHERE fact = ?",  # noqa: S608 - our own name
         [fact],
-    ).fetchone()
-    return None if row is None else str(row[0])
+    ).fetchall()
+    return str(rows[0][0]) if rows else None
 
 
 def remember_fact(connection: duckdb.DuckDBPyConnection, fact: str, value: str) -> None:
