@@ -15,7 +15,7 @@ from config.devices import Device, MatchRule
 from config.layouts import Layout, load_layouts
 from config.settings import load_settings
 from tasks.core.discovery import load_metrics, load_readers
-from tasks.core.registers import FINDING_KINDS, METRICS, READERS, Domain, Metric
+from tasks.core.registers import FINDING_KINDS, LEVELS, METRICS, READERS, Domain, Metric
 from tasks.readers.csv.fitting import VOCABULARY
 from tasks.readers.csv.titles import QUANTITIES
 from tasks.store.query import load_saved_queries
@@ -57,7 +57,7 @@ def _escape(text: str) -> str:
 def _list_metrics(domain: str) -> list[Metric]:
     load_metrics()
     chosen = (metric for metric in METRICS.values() if metric.domain == domain)
-    return sorted(chosen, key=lambda metric: metric.id)
+    return sorted(chosen, key=lambda metric: (LEVELS.index(metric.level), metric.id))
 
 
 def name_page(domain: str) -> str:
@@ -73,11 +73,12 @@ def index_metrics() -> str:
             metric.title,
             metric.unit,
             BETTER[metric.better],
+            metric.level,
         )
         for domain in get_args(Domain)
         for metric in _list_metrics(domain)
     ]
-    return make_table(("metric", "title", "unit", "better"), rows)
+    return make_table(("metric", "title", "unit", "better", "level"), rows)
 
 
 def describe_domain(domain: str) -> str:
@@ -96,7 +97,12 @@ def _describe_metric(metric: Metric) -> str:
         f"- Source: {_escape(metric.source)}\n"
         f"- Compared with: {AGAINST[metric.against]}{needs}{least}{whole}\n"
         f"- Better: {BETTER[metric.better]}. Version {metric.version}.\n"
+        f"- Level: {metric.level}{_name_judged_segment(metric)}.\n"
     )
+
+
+def _name_judged_segment(metric: Metric) -> str:
+    return "" if metric.judged_in == "all" else f", judged in the segment `{metric.judged_in}`"
 
 
 def _join(names: Iterable[str]) -> str:

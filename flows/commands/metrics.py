@@ -16,6 +16,12 @@ if TYPE_CHECKING:
 
     from tasks.core.registers import Metric
 
+_USES = {
+    "primary": "primary: makes the headline",
+    "compared": "compared: a detail where a primary metric of its domain is shown",
+    "diagnostic": "diagnostic: explains, and is judged only if settings or a plan give it a margin",
+}
+
 
 @command(home=None)
 def metrics(
@@ -30,11 +36,11 @@ def metrics(
     Raises: UsageError for a metric that is not there.
     """
     from tasks.core.discovery import load_metrics
-    from tasks.core.registers import METRICS
+    from tasks.core.registers import LEVELS, METRICS
 
     load_metrics()
     console = options.make_console()
-    known = sorted(METRICS.values(), key=lambda one: (one.domain, one.id))
+    known = sorted(METRICS.values(), key=lambda one: (one.domain, LEVELS.index(one.level), one.id))
     if name is None:
         for metric in known:
             _show(metric, console)
@@ -55,10 +61,16 @@ def _show(metric: Metric, console: Console, *, in_full: bool = False) -> None:
     ]
     if in_full:
         lines += _describe_use(metric)
-    console.print(f"{metric.id}  [{metric.unit}]  version {metric.version}, {metric.domain}")
+    console.print(
+        f"{metric.id}  [{metric.unit}]  version {metric.version}, {metric.domain}, {metric.level}"
+    )
     for line in lines:
         terminal.show_wrapped(console, line, indent=4)
     console.print()
+
+
+def _name_segment(metric: Metric) -> str:
+    return "" if metric.judged_in == "all" else f", in the segment {metric.judged_in}"
 
 
 def _describe_use(metric: Metric) -> list[str]:
@@ -70,6 +82,7 @@ def _describe_use(metric: Metric) -> list[str]:
         f"  better: {metric.better}",
         f"  needs: {needs}; at least {count(metric.minimum_n, 'second')} to compare",
         f"  computed for: {parts}",
+        f"  in verdicts: {_USES[metric.level]}{_name_segment(metric)}",
         f"  worked examples: {len(metric.examples)}, beside its code",
         f"  values: coworn sql \"FROM latest_results WHERE metric = '{metric.id}'\"",
     ]

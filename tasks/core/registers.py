@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar, get_args
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -176,6 +176,8 @@ class Metric:
 #: to the version of each of them. Heart rate, 1: beats of a centred window of 7 s, by shares.
 SHARED_REVISIONS: Final[Mapping[Against, int]] = {"heart_rate": 1}
 
+#: Levels in the order in which metrics are shown.
+LEVELS: Final[tuple[Level, ...]] = get_args(Level)
 METRICS: Final[dict[str, Metric]] = {}
 MetricFunction = TypeVar("MetricFunction", bound=Callable[[Any], Value])
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tasks.maths.arrays import NAN, NO_INTERVAL, FloatArray, Interval
+from tasks.maths.pair_sums import MOST_PAIRS, find_differences, list_ranks
 
 #: Beyond this many values in all the normal distribution does, and is far cheaper.
 EXACT_UP_TO = 100
@@ -71,9 +72,12 @@ def estimate_shift(first: FloatArray, second: FloatArray, *, confidence: float =
     n, m = first.size, second.size
     if not n or not m:
         return Shift(NAN, NO_INTERVAL)
+    beyond = _count_beyond(n, m, (1 - confidence) / 2)
+    if n * m > MOST_PAIRS:
+        below, above, *ends = find_differences(first, second, list_ranks(n * m, beyond))
+        return Shift((below + above) / 2, Interval(*ends) if ends else NO_INTERVAL)
     differences = np.sort((first[:, None] - second[None, :]).ravel())
     estimate = float(np.median(differences))
-    beyond = _count_beyond(n, m, (1 - confidence) / 2)
     if beyond < 1:
         return Shift(estimate, NO_INTERVAL)
     low, high = differences[beyond - 1], differences[differences.size - beyond]

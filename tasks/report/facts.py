@@ -184,6 +184,7 @@ class Definition:
     source: str
     version: int
     domain: str
+    level: str
 
 
 #: What `results` and `pairs` call the consensus of the other devices.

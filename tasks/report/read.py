@@ -10,6 +10,7 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+from tasks.core.registers import LEVELS
 from tasks.report.facts import (
     Definition,
     DeviceFacts,
@@ -139,7 +140,10 @@ def read_workouts(connection: duckdb.DuckDBPyConnection) -> dict[str, WorkoutFac
 
 
 def read_definitions(connection: duckdb.DuckDBPyConnection) -> dict[str, Definition]:
-    """Return every metric's newest definition, with the view that it is a column of."""
+    """Return every metric's newest definition, with the view that it is a column of.
+
+    Primary metrics come first, diagnostic ones last; pages show them in this order.
+    """
     columns = fetch(
         connection,
         "SELECT table_name AS domain, column_name AS metric FROM duckdb_columns() "
@@ -149,9 +153,11 @@ def read_definitions(connection: duckdb.DuckDBPyConnection) -> dict[str, Definit
     domains = {row["metric"]: row["domain"] for row in columns}
     rows = fetch(
         connection,
-        "SELECT metric, title, unit, definition, formula, better, source, version "
-        "FROM metric_definitions QUALIFY row_number() OVER "
-        "(PARTITION BY metric ORDER BY version DESC) = 1 ORDER BY metric",
+        "SELECT metric, title, unit, definition, formula, better, source, version, "
+        "coalesce(level, ?) AS level FROM metric_definitions QUALIFY row_number() OVER "
+        "(PARTITION BY metric ORDER BY version DESC) = 1 "
+        "ORDER BY list_position(?, level), metric",
+        [LEVELS[-1], list(LEVELS)],
     )
     return {
         row["metric"]: Definition(**row, domain=domains.get(row["metric"], "other")) for row in rows

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
 from tasks.maths.arrays import NAN, NO_INTERVAL, BoolArray, FloatArray, Interval
+from tasks.maths.signed_rank import Centre, estimate_centre
 
 CRITERION: Final = "criterion"
 #: Devices that verdicts are about; a reference is what others are compared with.
@@ -83,6 +85,11 @@ class Evidence:
     def n(self) -> int:
         """Number of workouts."""
         return len(self.workouts)
+
+    @cached_property
+    def centre(self) -> Centre:
+        """The Hodges-Lehmann estimate of the differences, with its interval."""
+        return estimate_centre(self.differences)
 
     def select(self, question: Question, workouts: set[str]) -> Evidence:
         """Return the part of it that lies in `workouts`, for a question about these alone."""

@@ -59,6 +59,15 @@ class Pairing:
         )
 
 
+@dataclass(frozen=True)
+class Examined:
+    """What was found of two devices: tested questions, and rows of family `place`."""
+
+    headline: list[Tested]
+    places: list[Row]
+    details: list[Tested]
+
+
 def compare_devices(
     opposed: Opposed,
     numbers: Numbers,
@@ -66,14 +75,29 @@ def compare_devices(
     *,
     earlier: Collection[int] = (),
 ) -> Iterator[Row]:
-    """Return the rows about one device and one opponent.
+    """Return the rows about one device and one opponent; arguments as of `examine_devices`."""
+    found = examine_devices(opposed, numbers, settings, earlier=earlier)
+    yield from (write_row(one, power=settings.power) for one in found.headline)
+    yield from found.places
+    yield from (write_row(one, power=settings.power) for one in found.details)
+
+
+def examine_devices(
+    opposed: Opposed,
+    numbers: Numbers,
+    settings: VerdictSettings,
+    *,
+    earlier: Collection[int] = (),
+    with_details: bool = True,
+) -> Examined:
+    """Test all questions about one device and one opponent.
 
     `earlier` holds the numbers of workouts at which earlier runs looked.
     """
     pairing = Pairing(opposed, numbers, settings, _limit_to_plan(opposed, numbers))
     headline = _gather_headline(pairing)
     if not headline:
-        return
+        return Examined([], [], [])
     held = {workout_id for one in headline for workout_id in one.workouts}
     starts = [numbers.workouts[workout_id].start_utc for workout_id in held]
     n_earlier = len({n for n in earlier if n < len(held)})
@@ -86,10 +110,8 @@ def compare_devices(
         headline, numbers.workouts, looks, may_speak=not neighbours.is_silent
     )
     tested = [_silence_whole(one, speaking) for one in tested]
-    yield from (write_row(one, power=settings.power) for one in tested)
-    yield from placed
-    for one in _judge_details(pairing, tested, looks, neighbours):
-        yield write_row(one, power=settings.power)
+    details = _judge_details(pairing, tested, looks, neighbours) if with_details else []
+    return Examined(tested, placed, details)
 
 
 def _limit_to_plan(opposed: Opposed, numbers: Numbers) -> Callable[[str], bool]:

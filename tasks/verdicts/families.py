@@ -102,19 +102,20 @@ def judge_family(
 ) -> list[Tested]:
     """Test questions together by joint sign flips.
 
-    Beyond the planned number of workouts a question is shown by the planned workouts at their own
-    mark, or by all of them at the stricter one.
+    Questions with so few workouts that no data could show them are left out of the family: they
+    would only make it harder for the others. Beyond the planned number of workouts a question is
+    shown by the planned workouts at their own mark, or by all of them at the stricter one.
     """
     matrix = lay_out(evidence, workouts)
     found = neighbours or Neighbours()
-    test = assess_by_flips(matrix.values, inflation=found.inflation)
+    test = _test_hopeful(matrix, found, alpha=_find_largest_alpha(matrix.n, looks))
     alphas = np.full(len(evidence), looks.find_alpha(matrix.n))
     adjusted = test.p_adjusted.copy()
     notes = [[text for text in (found.note, looks.note) if text] for _ in evidence]
     if looks.planned is not None and matrix.n > looks.planned:
-        first = _test_planned(matrix, looks.planned, found)
+        first = _test_planned(matrix, looks, found)
         for column in np.flatnonzero(first.p_adjusted < looks.at_planned):
-            if adjusted[column] >= WITHOUT_PLAN and _agree(first, test, int(column)):
+            if not adjusted[column] < WITHOUT_PLAN and _agree(first, test, int(column)):
                 adjusted[column], alphas[column] = first.p_adjusted[column], looks.at_planned
                 notes[column].append(f"shown by the first {looks.planned} workouts, as planned")
     equivalent = _assess_equivalence(evidence)
@@ -154,8 +155,37 @@ def describe_closed(evidence: Evidence, looks: Looks, *, reason: str) -> Tested:
     )
 
 
-def _test_planned(matrix: Matrix, planned: int, found: Neighbours) -> FlipTest:
-    return assess_by_flips(matrix.values[:planned], inflation=found.inflation)
+def _test_planned(matrix: Matrix, looks: Looks, found: Neighbours) -> FlipTest:
+    first = Matrix(
+        matrix.workouts[: looks.planned],
+        matrix.values[: looks.planned],
+        matrix.groups[: looks.planned],
+    )
+    return _test_hopeful(first, found, alpha=looks.at_planned)
+
+
+def _find_largest_alpha(n: int, looks: Looks) -> float:
+    is_reached = looks.planned is not None and n >= looks.planned
+    return looks.at_planned if is_reached else looks.find_alpha(n)
+
+
+def _test_hopeful(matrix: Matrix, found: Neighbours, *, alpha: float) -> FlipTest:
+    """Test the questions that could be shown at all; the others have their own p value only."""
+    counts = np.isfinite(matrix.values).sum(axis=0)
+    is_hopeful = 2.0 ** (1 - counts) < alpha
+    kept = assess_by_flips(matrix.values[:, is_hopeful], inflation=found.inflation)
+    answers = [np.full(counts.size, np.nan) for _ in range(4)]
+    for answer, values in zip(
+        answers, (kept.statistic, kept.p_value, kept.p_adjusted, kept.best_p), strict=True
+    ):
+        answer[is_hopeful] = values
+    for column in np.flatnonzero(~is_hopeful):
+        own = matrix.values[np.isfinite(matrix.values[:, column]), column]
+        alone = assess_by_flips(own[:, np.newaxis])
+        found_alone = (alone.statistic[0], alone.p_value[0], NAN, alone.best_p[0])
+        for answer, value in zip(answers, found_alone, strict=True):
+            answer[column] = value
+    return FlipTest(*answers)
 
 
 def _agree(first: FlipTest, test: FlipTest, column: int) -> bool:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tasks.core.registers import METRICS
-from tasks.maths.signed_rank import estimate_centre
 from tasks.maths.workouts_needed import Needed, find_needed
 from tasks.verdicts.scales import is_failure
 from tasks.verdicts.words import SETTLED, choose_word
@@ -35,7 +34,7 @@ def write_row(tested: Tested, *, power: float) -> dict[str, Any]:
     one, question = tested.evidence, tested.evidence.question
     verdict = choose_word(tested)
     needed, why = _find_needed(tested, verdict, power=power)
-    centre = estimate_centre(one.differences)
+    centre = one.centre
     return {
         **name_question(question),
         **_count(one),
@@ -156,7 +155,7 @@ def _do_disagree(tested: Tested, model: Modelled) -> bool:
     """Say whether one shows a difference, of this question alone, that the other does not show."""
     if not np.isfinite(model.interval.low):
         return False
-    centre = estimate_centre(tested.evidence.differences).estimate
+    centre = tested.evidence.centre.estimate
     shown = int(np.sign(centre)) if tested.p_value < 0.05 else 0  # noqa: PLR2004
     modelled = 0 if model.interval.holds(0.0) else int(np.sign(model.estimate))
     return shown != modelled

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from tasks.maths.signed_rank import estimate_centre
 from tasks.verdicts.scales import is_failure
 
 if TYPE_CHECKING:
@@ -50,7 +49,7 @@ def find_direction(tested: Tested) -> int:
     """Return the sign of the difference; 0 where test and estimate do not point the same way."""
     one = tested.evidence
     tested_sign = int(np.sign(round(float(np.sum(one.scaled)), 12)))
-    estimated = int(np.sign(estimate_centre(one.differences).estimate))
+    estimated = int(np.sign(one.centre.estimate))
     if is_failure(one.question.measure.metric):  # few failures: the centre is 0
         return tested_sign
     return tested_sign if tested_sign == estimated else 0
@@ -61,7 +60,7 @@ def _find_lean(tested: Tested) -> int:
     one = tested.evidence
     if one.question.family not in _LEANING or one.n < FEWEST_FOR_LEAN or one.margin is None:
         return 0
-    estimate = estimate_centre(one.differences).estimate
+    estimate = one.centre.estimate
     if is_failure(one.question.measure.metric) or abs(estimate) <= one.margin:
         return 0
     low, high = compute_t_interval(one.scaled, _LEAN_CONFIDENCE)
