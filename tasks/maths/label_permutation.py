@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 #: Up to this many ways to deal out the labels each is looked at; beyond, a random choice.
 MOST_EXACT = 20_000
 N_RANDOM = 9_999
+#: Fewer ways where there are many workouts: what they cannot tell apart is small.
+_N_RANDOM_OF_MANY = 1_999
+_MANY = 100
 _FEWEST = 2
 _NO_SPREAD = 1e-12
 _SEED = 20260303
@@ -88,7 +91,9 @@ def deal_labels(n: int, n_labelled: int) -> FloatArray:
     generator = np.random.default_rng(_SEED)
     one = np.zeros(n)
     one[:n_labelled] = 1.0
-    return generator.permuted(np.tile(one, (N_RANDOM, 1)), axis=1)
+    return generator.permuted(
+        np.tile(one, (N_RANDOM if n <= _MANY else _N_RANDOM_OF_MANY, 1)), axis=1
+    )
 
 
 def _split_first(drawn: FloatArray) -> tuple[FloatArray, FloatArray]:

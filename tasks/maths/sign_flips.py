@@ -12,6 +12,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from tasks.maths.arrays import FloatArray
@@ -24,7 +25,11 @@ N_RANDOM = 9_999
 CLIPPED_FROM = 16
 _CLIP = 1.5 / 0.6745  # Huber's constant over the median of |z| of a normal distribution
 _TIE = 1e-9
+_BLOCK = 2_000  # flips
 _SEED = 20260301
+
+
+Signs = NDArray[np.int8]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +48,8 @@ class FlipTest:
 
 
 @lru_cache(maxsize=8)
-def make_flips(n: int) -> FloatArray:
-    """Return joint signs, shape ``(n_flips, n)``, the observed ones first.
+def make_flips(n: int) -> Signs:
+    """Return joint signs, 1 or -1, shape ``(n_flips, n)``, the observed ones first.
 
     All of them up to 16 workouts, with the last sign held; beyond 9,999 random ones with a fixed
     seed and the observed one.
@@ -52,10 +57,22 @@ def make_flips(n: int) -> FloatArray:
     if n <= MOST_EXACT:
         numbers = np.arange(2 ** max(0, n - 1))
         bits = (numbers[:, np.newaxis] >> np.arange(n)) & 1
-        every: FloatArray = np.where(bits > 0, -1.0, 1.0)
-        return every
-    drawn = np.random.default_rng(_SEED).integers(0, 2, (N_RANDOM, n))
-    return np.vstack([np.ones((1, n)), 1.0 - 2.0 * drawn])
+        return np.where(bits > 0, -1, 1).astype(np.int8)
+    generator = np.random.default_rng(_SEED)
+    signs = generator.integers(0, 2, (N_RANDOM + 1, n), dtype=np.int8)
+    signs = 2 * signs - 1
+    signs[0] = 1
+    return signs
+
+
+def _add_up(flips: Signs, values: FloatArray) -> FloatArray:
+    """Return the sums of ``values`` ``(n, m)`` under each flip, block by block to save memory."""
+    blocks = [
+        flips[begin : begin + _BLOCK].astype(np.float64) @ values
+        for begin in range(0, flips.shape[0], _BLOCK)
+    ]
+    sums: FloatArray = np.concatenate(blocks)
+    return sums
 
 
 def clip_differences(differences: FloatArray) -> FloatArray:
@@ -110,10 +127,29 @@ def assess_by_flips(differences: FloatArray, *, inflation: float = 1.0) -> FlipT
     sizes = np.sqrt(np.sum(np.square(filled), axis=0))
     scaled = np.divide(filled, sizes, out=np.zeros_like(filled), where=sizes > 0)
     flips = make_flips(n)
-    drawn = np.abs(flips @ scaled)
+    drawn = np.abs(_add_up(flips, scaled))
     statistic = deflate(scaled.sum(axis=0), known.sum(axis=0), inflation)
     own, adjusted = step_down(drawn, np.abs(statistic))
     return FlipTest(statistic, own, adjusted, _find_best(flips, known, drawn))
+
+
+def assess_alone(differences: FloatArray) -> tuple[float, float]:
+    """Return the p value of one question alone, and the least that so many workouts could give.
+
+    ``differences`` is ``(n,)``, without gaps. Up to 16 by every sign flip; beyond, by Student's t
+    of the clipped values, to which the flips come close.
+    """
+    from scipy.special import stdtr  # noqa: PLC0415 - scipy is slow to import
+
+    n = differences.size
+    if n <= MOST_EXACT:
+        found = assess_by_flips(differences[:, np.newaxis])
+        return float(found.p_value[0]), float(found.best_p[0])
+    clipped = clip_differences(differences[:, np.newaxis])[:, 0]
+    error = float(np.std(clipped, ddof=1) / np.sqrt(n))
+    if error == 0:
+        return (1.0 if clipped[0] == 0 else 0.0), 0.0
+    return float(2 * stdtr(n - 1, -abs(float(clipped.mean())) / error)), 0.0
 
 
 def step_down(drawn: FloatArray, observed: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -154,7 +190,7 @@ def deflate(statistic: FloatArray, n: FloatArray, inflation: float) -> FloatArra
     )
 
 
-def _find_best(flips: FloatArray, known: np.ndarray, drawn: FloatArray) -> FloatArray:
+def _find_best(flips: Signs, known: np.ndarray, drawn: FloatArray) -> FloatArray:
     """Return the p of each question if all its differences were equal, the others as they are."""
     counts = known.sum(axis=0)
     best = np.ones(counts.size)
@@ -162,7 +198,10 @@ def _find_best(flips: FloatArray, known: np.ndarray, drawn: FloatArray) -> Float
     for column, count in enumerate(counts):
         if not count:
             continue
-        equal = np.abs(flips @ known[:, column].astype(np.float64)) / np.sqrt(count)
+        if count > MOST_EXACT:  # so many are never too few
+            best[column] = 1 / flips.shape[0]
+            continue
+        equal = np.abs(flips[:, known[:, column]].sum(axis=1)) / np.sqrt(count)
         others = np.where(drawn[:, column] >= largest, second, largest)
         best[column] = np.mean(np.maximum(equal, others) >= np.sqrt(count) - _TIE)
     return best

@@ -11,7 +11,7 @@ from tasks.maths.arrays import NAN
 from tasks.maths.equivalence import assess_paired_equivalence
 from tasks.maths.multiplicity import adjust_after_holm
 from tasks.maths.neighbours import assess_neighbours, estimate_inflation
-from tasks.maths.sign_flips import FlipTest, assess_by_flips
+from tasks.maths.sign_flips import FlipTest, assess_alone, assess_by_flips
 from tasks.verdicts.asked import ALL, INDOORS, OUTDOORS, Tested
 from tasks.verdicts.marks import WITHOUT_PLAN
 from tasks.verdicts.scales import is_failure
@@ -140,12 +140,12 @@ def judge_family(
 
 def describe_closed(evidence: Evidence, looks: Looks, *, reason: str) -> Tested:
     """Return a question that is not asked now, with its own p value only."""
-    test = assess_by_flips(evidence.scaled[:, np.newaxis])
+    p_value, best_p = assess_alone(evidence.scaled)
     return Tested(
         evidence,
-        p_value=float(test.p_value[0]),
+        p_value=p_value,
         p_adjusted=NAN,
-        best_p=float(test.best_p[0]),
+        best_p=best_p,
         alpha=looks.find_alpha(evidence.n),
         n_questions=1,
         n_looks=looks.n_earlier + 1,
@@ -181,9 +181,8 @@ def _test_hopeful(matrix: Matrix, found: Neighbours, *, alpha: float) -> FlipTes
         answer[is_hopeful] = values
     for column in np.flatnonzero(~is_hopeful):
         own = matrix.values[np.isfinite(matrix.values[:, column]), column]
-        alone = assess_by_flips(own[:, np.newaxis])
-        found_alone = (alone.statistic[0], alone.p_value[0], NAN, alone.best_p[0])
-        for answer, value in zip(answers, found_alone, strict=True):
+        p_value, best_p = assess_alone(own)
+        for answer, value in zip(answers, (0.0, p_value, NAN, best_p), strict=True):
             answer[column] = value
     return FlipTest(*answers)
 

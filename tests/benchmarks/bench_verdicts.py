@@ -1,15 +1,16 @@
-"""How long it takes to look across workouts: `python -m tests.benchmarks.bench_verdicts`.
+"""How long it takes to look across workouts: `python -m tests.benchmarks.bench_verdicts [N]`.
 
-A store of 300 workouts in six activities with five devices, two wrists and two firmwares, every
-metric that the settings ask about; one device missed a third of the workouts. Prints the time of
-each part of what every run does, and how many rows it gives.
+A store of N workouts (300 without a number) in six activities with five devices, two wrists and
+two firmwares, every metric that the settings ask about; one device missed a third of the workouts.
+Prints the time of each part of what every run does, and how many rows it gives.
 """
 
 from __future__ import annotations
 
+import sys
 import tempfile
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ import numpy as np
 from config.home import Home
 from config.settings import load_settings
 from tasks.core.discovery import load_metrics
+from tasks.core.registers import METRICS
 from tasks.store import append_rows, open_store, replace_rows
 from tasks.tables.arrow import make_rows
 from tasks.tables.tables import DEVICES, MEASUREMENTS, RESULTS, SETUPS, WORKOUTS
@@ -30,7 +32,7 @@ from tasks.verdicts.numbers import PARTS_OF_LIMITS, list_described, read_numbers
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-N_WORKOUTS = 300
+N_WORKOUTS = int(sys.argv[1]) if len(sys.argv) > 1 else 300
 NOON = datetime(2026, 5, 2, 12, tzinfo=UTC)
 ROLES = {"new": "test", "old": "predecessor", "band": "peer", "computer": "peer", "s": "reference"}
 ACTIVITIES = ("running", "cycling", "hiking", "rowing", "swimming", "strength")
@@ -50,7 +52,7 @@ def fill(home: Home) -> None:
             "recording_id": f"{key}-{device}",
             "device_id": device,
             "reference": "s",
-            "segment": "all",
+            "segment": segment,
             "metric": metric,
             "metric_version": 1,
             "value": float(generator.gamma(3.0)) + 1.0,
@@ -59,6 +61,7 @@ def fill(home: Home) -> None:
         for device in ROLES
         if device != "old" or number % 3
         for metric in metrics
+        for segment in {"all", METRICS[metric].judged_in}
     ]
     setups = [
         {"workout_id": key, "device_id": device, "key": name, "value": values[number % 2]}
@@ -67,7 +70,12 @@ def fill(home: Home) -> None:
         for name, values in (("wrist", ("left", "right")), ("firmware", ("1", "2")))
     ]
     workouts = [
-        {"workout_id": key, "start_utc": NOON, "activity": ACTIVITIES[number % len(ACTIVITIES)]}
+        {
+            "workout_id": key,
+            "start_utc": NOON + timedelta(days=number),
+            "activity": ACTIVITIES[number % len(ACTIVITIES)],
+            "surroundings": "indoors" if number % 6 > 3 else "outdoors",
+        }
         for number, key in enumerate(keys)
     ]
     devices = [{"device_id": key, "role": role} for key, role in ROLES.items()]
@@ -105,6 +113,10 @@ def main() -> None:
             take_time("levels", lambda: describe_levels(conditions, numbers, settings))
             take_time("limits", lambda: find_limits(numbers))
             take_time("all that a run does", lambda: look_across(connection, settings))
+            take_time(
+                "the same, one device changed",
+                lambda: look_across(connection, settings, devices={"band"}),
+            )
 
 
 if __name__ == "__main__":
