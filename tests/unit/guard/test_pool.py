@@ -72,6 +72,14 @@ def pool() -> Iterator[Pool]:
     made.end()
 
 
+@pytest.fixture(scope="module")
+def kept_pool() -> Iterator[Pool]:
+    """A pool for calls after which its process goes on as before."""
+    made = Pool(("tests.faults.registered_bad_readers",))
+    yield made
+    made.end()
+
+
 def call(
     pool: Pool, function: Callable[..., Any], *arguments: object, longest_s: float = 60.0
 ) -> Any:  # noqa: ANN401 - whatever the function gives
@@ -96,34 +104,34 @@ def list_errors() -> list[CowornError]:
 
 
 @pytest.mark.parametrize("error", list_errors(), ids=lambda error: type(error).__name__)
-def test_every_error_of_ours_comes_through_whole(pool: Pool, error: CowornError) -> None:
+def test_every_error_of_ours_comes_through_whole(kept_pool: Pool, error: CowornError) -> None:
     with pytest.raises(CowornError) as raised:
-        call(pool, raise_again, error)
+        call(kept_pool, raise_again, error)
     assert raised.type is type(error)
     assert str(raised.value) == str(error)
     assert vars(raised.value) == vars(error)
 
 
-def test_an_error_of_the_disk_keeps_its_number(pool: Pool, tmp_path: Path) -> None:
+def test_an_error_of_the_disk_keeps_its_number(kept_pool: Pool, tmp_path: Path) -> None:
     gone = ExportFile(tmp_path / "gone.fit", "gone.fit")
     with pytest.raises(FileNotFoundError) as raised:
-        call(pool, read_clean, gone, ReadOptions())
+        call(kept_pool, read_clean, gone, ReadOptions())
     assert raised.value.filename == str(gone.path)
 
 
-def test_recordings_are_those_of_reading_here(pool: Pool) -> None:
+def test_recordings_are_those_of_reading_here(kept_pool: Pool) -> None:
     export = ExportFile(GOOD_GPX, GOOD_GPX.name)
-    assert call(pool, read_clean, export, ReadOptions()) == read_clean(export, ReadOptions())
+    assert call(kept_pool, read_clean, export, ReadOptions()) == read_clean(export, ReadOptions())
 
 
-def test_arguments_that_do_not_arrive_are_told_at_once(pool: Pool) -> None:
+def test_arguments_that_do_not_arrive_are_told_at_once(kept_pool: Pool) -> None:
     with pytest.raises(CallEndedError, match="exit code 1"):
-        call(pool, raise_again, Unpicklable("there", "and back"), longest_s=600.0)
+        call(kept_pool, raise_again, Unpicklable("there", "and back"), longest_s=600.0)
 
 
-def test_an_error_that_cannot_come_through_comes_in_words(pool: Pool) -> None:
+def test_an_error_that_cannot_come_through_comes_in_words(kept_pool: Pool) -> None:
     with pytest.raises(RuntimeError, match="Unpicklable: there"):
-        call(pool, raise_unpicklable)
+        call(kept_pool, raise_unpicklable)
 
 
 def test_a_process_that_cannot_start_is_the_machines_trouble(

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import fcntl
+import shutil
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 
@@ -16,9 +17,6 @@ from tasks.core.provenance import begin_run
 from tasks.ingest.exports import Dropped, ingest_file
 from tasks.processing import commit, finish, measure_planned, prepare
 from tasks.store import publish
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 SETTINGS = load_settings()
 MONDAY = datetime(2026, 5, 4, 6, 0, tzinfo=UTC)
@@ -63,10 +61,10 @@ def write_export(day: int, higher_bpm: int) -> str:
     return "time,heart_rate\n" + "\n".join(rows) + "\n"
 
 
-@pytest.fixture
-def home(tmp_path: Path) -> Home:
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory: pytest.TempPathFactory) -> Home:
     """Three days of two devices; the watch reads 3 bpm above the strap."""
-    made = Home(tmp_path)
+    made = Home(tmp_path_factory.mktemp("measured") / "home")
     made.create()
     made.devices.write_text(DEVICES)
     for day in range(3):
@@ -74,6 +72,12 @@ def home(tmp_path: Path) -> Home:
         drop(made, f"watch{day}.csv", write_export(day, 3))
     settle(made)
     return made
+
+
+@pytest.fixture
+def home(measured: Home, tmp_path: Path) -> Home:
+    """A copy of that home, which a test may change."""
+    return Home(Path(shutil.copytree(measured.root, tmp_path / "home", symlinks=True)))
 
 
 def tell(home: Home, capsys: pytest.CaptureFixture[str], workouts: int = 5) -> list[str]:
