@@ -50,6 +50,7 @@ def demo(options: Options) -> int:
         console.print(
             f"results: {terminal.clean(home.results)}\n"
             f"pages:   {terminal.clean(home.report / 'index.html')}\n"
+            f"answers: coworn answers --home {terminal.clean(home.root)}\n"
             f'ask them: coworn sql "FROM heart_rate" --home {terminal.clean(home.root)}'
         )
     return code

@@ -71,11 +71,21 @@ def read_answer_facts(connection: duckdb.DuckDBPyConnection, settings: Settings)
     margins = settings.verdicts.margins
     facts = read_facts(
         connection,
-        metrics={*PHRASES, *CAUSES, *_OTHERS, *margins},
+        metrics={
+            *PHRASES,
+            *CAUSES,
+            *_OTHERS,
+            *margins,
+            *(one.metric for one in settings.verdicts.criteria),
+        },
         segments=_SEGMENTS,
         margins=margins,
     )
-    return replace(facts, cold_degc=settings.heart_rate.cold_degc)
+    limits = {
+        one.metric: ("at least" if one.at_most is None else "at most", one.limit, one.source)
+        for one in settings.verdicts.criteria
+    }
+    return replace(facts, cold_degc=settings.heart_rate.cold_degc, limits=limits)
 
 
 def answer_all(facts: Facts, *, units: str) -> tuple[Answer, ...]:

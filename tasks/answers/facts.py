@@ -143,7 +143,10 @@ class PlanFacts:
 
 @dataclass(frozen=True)
 class Facts:
-    """All that is known of the devices of a test across their workouts."""
+    """All that is known of the devices of a test across their workouts.
+
+    `limits` are those that the settings set, by metric: at most or at least, how much, and by whom.
+    """
 
     devices: Mapping[str, DeviceFacts]
     workouts: Mapping[str, WorkoutFacts]
@@ -156,6 +159,7 @@ class Facts:
     plan: PlanFacts | None = None
     excluded: tuple[Excluded, ...] = ()
     cold_degc: float = 10.0
+    limits: Mapping[str, tuple[str, float, str]] = field(default_factory=dict)
 
     def list_worn(self, device_id: str) -> list[WorkoutFacts]:
         """Return the workouts of a device, the oldest first."""

@@ -51,7 +51,7 @@ def tell_heart_rate(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[
     yield from tell_cadence(facts, device)
     yield from tell_cold(facts, device, pen=pen)
     yield from compare_efforts(facts, device, pen=pen)
-    yield from meet_criteria(facts, device)
+    yield from meet_criteria(facts, device, pen=pen)
 
 
 def explain_errors(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
@@ -201,7 +201,7 @@ def compare_efforts(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[
         )
 
 
-def meet_criteria(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
+def meet_criteria(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
     """Return the limits of the settings that a device is shown to keep or to miss."""
     for row in facts.verdicts:
         is_asked = (
@@ -211,16 +211,20 @@ def meet_criteria(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
             and row["place"] == ALL
             and row["verdict"] in {"better", "worse"}
         )
-        metric = facts.metrics.get(row["metric"])
-        if not is_asked or metric is None:
+        metric, limit = facts.metrics.get(row["metric"]), facts.limits.get(row["metric"])
+        values = facts.find_values(device.device_id, row["metric"])
+        if not is_asked or metric is None or limit is None or not values:
             continue
-        keeps = row["verdict"] == "better"
+        side, amount, source = limit
+        level = statistics.median(metric.score(value) for value, _ in values.values())
+        keeps = "within" if row["verdict"] == "better" else "beyond"
         yield Sentence(
             row["domain"] or _DOMAIN,
             "write",
-            f"{begin(metric.title)} {'keeps' if keeps else 'misses'} the limit that was set "
-            f"({count(row['n_workouts'], 'workout')}).",
-            evidence=begin(row["note"] or "") + ".",
+            f"{begin(metric.title)} was {pen.amount(level, metric)} (median of "
+            f"{count(row['n_workouts'], 'workout')}), {keeps} the limit of {side} "
+            f"{pen.amount(amount, metric)}.",
+            evidence=f"The limit is set by: {source}.",
             strength="shown",
             metric=row["metric"],
             device_ids=(device.device_id,),

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from tasks.answers import answer_all, answer_device
 from tasks.answers.conditions import tell_battery
 from tasks.answers.coverage import LEAST_WORKOUTS, cover
 from tasks.answers.facts import DeviceFacts, Occurrence, PlanFacts
-from tasks.answers.heart_rate import explain_errors, tell_cadence, tell_cold
+from tasks.answers.heart_rate import explain_errors, meet_criteria, tell_cadence, tell_cold
 from tasks.answers.levels import describe_level
 from tasks.answers.phrases import PHRASES
 from tasks.answers.sentence import Pen, Sentence
@@ -280,3 +282,23 @@ def test_markdown_has_the_sentences_and_the_caution() -> None:
     assert text.startswith("# Maple 2: 6 workouts, compared with Maple 1\n")
     assert "## Write it\n" in text
     assert text.rstrip().endswith("*Heart-rate figures are no medical advice.*")
+
+
+def test_a_limit_that_is_kept_is_told_with_the_value_and_who_set_it() -> None:
+    facts = replace(
+        make_facts(
+            {("maple-2", "hr_ccc", "all"): give([0.91, 0.95, 0.93])},
+            verdicts=[
+                make_verdict(
+                    "hr_ccc", "better", against="criterion", n_workouts=3, family="criteria"
+                ),
+                make_verdict("hr_ccc", "unclear", against="criterion", activity="running"),
+            ],
+        ),
+        limits={"hr_ccc": ("at least", 0.7, "common practice, no source")},
+    )
+    (found,) = meet_criteria(facts, MAPLE, pen=METRIC)
+    assert plain(found) == (
+        "Concordance was 0.930 (median of 3 workouts), within the limit of at least 0.700."
+    )
+    assert found.evidence == "The limit is set by: common practice, no source."
