@@ -120,10 +120,12 @@ class Occurrence:
 
 @dataclass(frozen=True)
 class Excluded:
-    """What was set aside, and why."""
+    """What was set aside, and why: a device or all, a domain or all, a part of the time or all."""
 
     workout_id: str
     device_id: str | None
+    domain: str | None
+    is_partial: bool
     because: str
 
 

@@ -63,6 +63,11 @@ SELECT device_id, workout_id, kind, count(*), sum(epoch(end_utc) - epoch(start_u
 FROM latest_findings WHERE is_excluded IS DISTINCT FROM true GROUP BY ALL ORDER BY ALL
 """
 
+_EXCLUDED: Final = """
+SELECT workout_id, device_id, domain, start_utc IS NOT NULL OR end_utc IS NOT NULL, because
+FROM exclusions ORDER BY workout_id, number
+"""
+
 
 def read_facts(
     connection: duckdb.DuckDBPyConnection,
@@ -87,6 +92,9 @@ def read_facts(
         occurrences=_read_occurrences(connection),
         margins={**margins, **(plan.margins if plan else {})},
         plan=plan,
+        excluded=tuple(
+            Excluded(*row) for row in connection.execute(_EXCLUDED).fetchall() if row[0] in workouts
+        ),
     )
 
 

@@ -128,10 +128,12 @@ def _tell_bound_to_place(facts: Facts, device: DeviceFacts) -> Iterator[Sentence
 
 def _tell_excluded(facts: Facts) -> Iterator[Sentence]:
     for one in facts.excluded:
-        workout = facts.workouts.get(one.workout_id)
-        what = "" if one.device_id is None else f"{facts.name(one.device_id)} in "
-        title = one.workout_id if workout is None else f"the {workout.title}"
-        yield _beside(f"Set aside: {what}{title}, because {one.because}.")
+        workout = facts.workouts[one.workout_id]
+        who = "all devices" if one.device_id is None else facts.name(one.device_id)
+        what = f"{one.domain.replace('_', ' ')} of {who}" if one.domain else who
+        part = "a part of " if one.is_partial else ""
+        because = one.because.rstrip(".")
+        yield _beside(f"Set aside: {what}, {part}{workout.title}, because {because}.")
 
 
 def count_places(workouts: Sequence[WorkoutFacts]) -> dict[str, int]:

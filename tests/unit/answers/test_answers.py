@@ -7,7 +7,7 @@ from dataclasses import replace
 from tasks.answers import answer_all, answer_device
 from tasks.answers.conditions import tell_battery
 from tasks.answers.coverage import LEAST_WORKOUTS, cover
-from tasks.answers.facts import DeviceFacts, Occurrence, PlanFacts
+from tasks.answers.facts import DeviceFacts, Excluded, Occurrence, PlanFacts
 from tasks.answers.heart_rate import explain_errors, meet_criteria, tell_cadence, tell_cold
 from tasks.answers.levels import describe_level
 from tasks.answers.phrases import PHRASES
@@ -302,3 +302,18 @@ def test_a_limit_that_is_kept_is_told_with_the_value_and_who_set_it() -> None:
         "Concordance was 0.930 (median of 3 workouts), within the limit of at least 0.700."
     )
     assert found.evidence == "The limit is set by: common practice, no source."
+
+
+def test_what_was_set_aside_is_listed_with_its_reason() -> None:
+    facts = replace(
+        make_facts({LOCKED: give([1.0] * 3), OLD_LOCKED: give([2.0] * 3)}),
+        excluded=(
+            Excluded("w1", "maple-2", "heart_rate", True, "the strap was dry."),
+            Excluded("w2", None, None, False, "wrong day"),
+        ),
+    )
+    said = [plain(one) for one in answer_device(facts, MAPLE, units="metric").beside]
+    assert said[-2:] == [
+        "Set aside: heart rate of Maple 2, a part of running of 2 May, because the strap was dry.",
+        "Set aside: all devices, running of 3 May, because wrong day.",
+    ]
