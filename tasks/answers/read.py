@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from tasks.answers.facts import (
     DeviceFacts,
+    Excluded,
     Facts,
     Metric,
     Occurrence,
