@@ -15,36 +15,90 @@ _MIN_FOR_SPREAD = 2
 
 
 def compute_bias(differences: FloatArray) -> float:
-    """Return the mean difference, in the unit of the series.
+    """Return the mean difference.
 
-    *Source*: Bland and Altman 1986, Lancet 327:307. Formula: mean(d).
-    Says nothing of single samples: errors of opposite sign cancel.
+    Parameters
+    ----------
+    differences
+        Differences test minus reference, shape ``(n,)``, without missing values.
+
+    Returns
+    -------
+    float
+        In the unit of the series; NaN for none. Errors of opposite sign cancel.
+
+    Notes
+    -----
+    Formula: mean(d).
+
+    References
+    ----------
+    Bland and Altman 1986, Lancet 327:307.
     """
     return float(np.mean(differences)) if differences.size else NAN
 
 
 def compute_sd(differences: FloatArray) -> float:
-    """Return the standard deviation of the differences with n - 1 below, two passes.
+    """Return the standard deviation of the differences.
 
-    Fewer than two samples give NaN. *Source*: Bland and Altman 1986.
-    Formula: sqrt(sum((d - mean d)^2) / (n - 1)). A single pass over sums of squares loses every
-    digit on data with a large mean (NIST NumAcc3 and 4), so it is not used.
+    Parameters
+    ----------
+    differences
+        Differences test minus reference, shape ``(n,)``, without missing values.
+
+    Returns
+    -------
+    float
+        In the unit of the series; NaN for fewer than two.
+
+    Notes
+    -----
+    Formula: sqrt(sum((d - mean d)^2) / (n - 1)), in two passes. A single pass over sums of squares
+    loses every digit on data with a large mean (NIST NumAcc3 and 4).
+
+    References
+    ----------
+    Bland and Altman 1986, Lancet 327:307.
     """
     return float(np.std(differences, ddof=1)) if differences.size >= _MIN_FOR_SPREAD else NAN
 
 
 def compute_mae(differences: FloatArray) -> float:
-    """Return the mean absolute difference, in the unit of the series.
+    """Return the mean absolute difference.
 
-    *Source*: common practice. Formula: mean(abs(d)).
+    Parameters
+    ----------
+    differences
+        Differences test minus reference, shape ``(n,)``, without missing values.
+
+    Returns
+    -------
+    float
+        In the unit of the series; NaN for none.
+
+    Notes
+    -----
+    Formula: mean(abs(d)), common practice.
     """
     return float(np.mean(np.abs(differences))) if differences.size else NAN
 
 
 def compute_rmse(differences: FloatArray) -> float:
-    """Return the root of the mean squared difference, in the unit of the series.
+    """Return the root of the mean squared difference.
 
-    *Source*: common practice. Formula: sqrt(mean(d^2)). Weighs large errors more than the MAE.
+    Parameters
+    ----------
+    differences
+        Differences test minus reference, shape ``(n,)``, without missing values.
+
+    Returns
+    -------
+    float
+        In the unit of the series; NaN for none.
+
+    Notes
+    -----
+    Formula: sqrt(mean(d^2)), common practice. Weighs large errors more than the mean absolute one.
     """
     return float(np.sqrt(np.mean(np.square(differences)))) if differences.size else NAN
 
@@ -52,10 +106,30 @@ def compute_rmse(differences: FloatArray) -> float:
 def compute_mape_pct(differences: FloatArray, reference: FloatArray) -> float:
     """Return the mean absolute difference relative to the reference, in percent.
 
-    Formula: 100 mean(abs(d) / abs(ref)), per sample and then the mean, not a ratio of sums; samples
-    whose reference is 0 are dropped. *Source*: Muehlen et al. 2021, BJSM 55:767 (INTERLIVE).
-    Ten percent is a weak mark: at 150 bpm it forgives 15 bpm.
-    *Raises* ValueError if the shapes differ.
+    Parameters
+    ----------
+    differences
+        Differences test minus reference, shape ``(n,)``, without missing values.
+    reference
+        Shape ``(n,)``, same unit; samples whose reference is 0 are dropped.
+
+    Returns
+    -------
+    float
+        In percent; NaN for none. Ten percent is a weak mark: at 150 bpm it forgives 15 bpm.
+
+    Raises
+    ------
+    ValueError
+        The shapes differ.
+
+    Notes
+    -----
+    Formula: 100 mean(abs(d) / abs(ref)), per sample and then the mean, not a ratio of sums.
+
+    References
+    ----------
+    Muehlen et al. 2021, BJSM 55:767 (INTERLIVE).
     """
     require_same_shape(differences, reference)
     usable = reference != 0
@@ -67,13 +141,40 @@ def compute_mape_pct(differences: FloatArray, reference: FloatArray) -> float:
 def compute_abs_quantile(differences: FloatArray, *, quantile: float) -> float:
     """Return a quantile of the absolute differences, linear between order statistics.
 
-    *Source*: Hyndman and Fan 1996, American Statistician 50:361, type 7.
+    Parameters
+    ----------
+    differences
+        Differences test minus reference, shape ``(n,)``, without missing values.
+    quantile
+        Between 0 and 1.
+
+    Returns
+    -------
+    float
+        In the unit of the series; NaN for none.
+
+    References
+    ----------
+    Hyndman and Fan 1996, American Statistician 50:361, type 7.
     """
     return float(np.quantile(np.abs(differences), quantile)) if differences.size else NAN
 
 
 def compute_share_within_pct(differences: FloatArray, *, limit: float) -> float:
-    """Return the share of samples whose absolute difference is at most a limit, in percent."""
+    """Return the share of samples whose absolute difference is at most a limit.
+
+    Parameters
+    ----------
+    differences
+        Differences test minus reference, shape ``(n,)``, without missing values.
+    limit
+        In the unit of the series; a difference equal to it is within.
+
+    Returns
+    -------
+    float
+        In percent; NaN for none.
+    """
     return PERCENT * float(np.mean(np.abs(differences) <= limit)) if differences.size else NAN
 
 
@@ -82,7 +183,24 @@ def mark_within_relative(
 ) -> BoolArray:
     """Mark the samples whose absolute difference is at most a percentage of the reference.
 
-    *Raises* ValueError if the shapes differ.
+    Parameters
+    ----------
+    differences
+        Differences test minus reference, shape ``(n,)``, without missing values.
+    reference
+        Shape ``(n,)``, same unit.
+    limit_pct
+        In percent of the reference.
+
+    Returns
+    -------
+    BoolArray
+        Shape ``(n,)``.
+
+    Raises
+    ------
+    ValueError
+        The shapes differ.
     """
     require_same_shape(differences, reference)
     marked: BoolArray = np.abs(differences) <= (limit_pct / PERCENT) * np.abs(reference)
@@ -92,9 +210,26 @@ def mark_within_relative(
 def compute_share_within_relative_pct(
     differences: FloatArray, reference: FloatArray, *, limit_pct: float
 ) -> float:
-    """Return the share of samples within a percentage of the reference, in percent.
+    """Return the share of samples within a percentage of the reference.
 
-    *Raises* ValueError if the shapes differ.
+    Parameters
+    ----------
+    differences
+        Differences test minus reference, shape ``(n,)``, without missing values.
+    reference
+        Shape ``(n,)``, same unit.
+    limit_pct
+        In percent of the reference.
+
+    Returns
+    -------
+    float
+        In percent; NaN for none.
+
+    Raises
+    ------
+    ValueError
+        The shapes differ.
     """
     marked = mark_within_relative(differences, reference, limit_pct=limit_pct)
     return PERCENT * float(np.mean(marked)) if marked.size else NAN
@@ -103,11 +238,33 @@ def compute_share_within_relative_pct(
 def compute_share_within_greater_pct(
     differences: FloatArray, reference: FloatArray, *, limit: float, limit_pct: float
 ) -> float:
-    """Return the share of samples within the greater of a limit and a percentage, in percent.
+    """Return the share of samples within the greater of a limit and a percentage.
 
-    *Source*: the form of ANSI/AAMI EC13 for heart-rate meters (greater of 5 bpm and 10 %), from
-    memory; the standard's text was not read.
-    *Raises* ValueError if the shapes differ.
+    Parameters
+    ----------
+    differences
+        Differences test minus reference, shape ``(n,)``, without missing values.
+    reference
+        Shape ``(n,)``, same unit.
+    limit
+        In the unit of the series.
+    limit_pct
+        In percent of the reference.
+
+    Returns
+    -------
+    float
+        In percent; NaN for none.
+
+    Raises
+    ------
+    ValueError
+        The shapes differ.
+
+    References
+    ----------
+    The form of ANSI/AAMI EC13 for heart-rate meters (greater of 5 bpm and 10 %), from memory; the
+    standard's text was not read.
     """
     relative = mark_within_relative(differences, reference, limit_pct=limit_pct)
     marked = relative | (np.abs(differences) <= limit)

@@ -13,11 +13,27 @@ if TYPE_CHECKING:
 
 
 def compute_fade(known: BoolArray, *, fade_s: float, least: float = 0.02) -> FloatArray:
-    """Return weight of each second ``(n_devices, n_seconds)``: 1 far from gaps, less beside them.
+    """Return the weight of each second of each device: 1 far from gaps, less beside them.
 
-    Grows evenly with the distance from the nearest second without a value, over ``fade_s``; the
-    ends of the series are no gaps. Without it the middle of devices that disagree by metres steps
-    whenever one of them loses its fix, and a line through the middles is longer than any way.
+    Parameters
+    ----------
+    known
+        Seconds with a value, shape ``(n_devices, n_seconds)``.
+    fade_s
+        Over which the weight grows evenly with the distance from the nearest second without a
+        value [s]; the ends of the series are no gaps.
+    least
+        Weight right beside a gap.
+
+    Returns
+    -------
+    FloatArray
+        Shape ``(n_devices, n_seconds)``, 0 where there is no value.
+
+    Notes
+    -----
+    Without it the middle of devices that disagree by metres steps whenever one of them loses its
+    fix, and a line through the middles is longer than any way.
     """
     n = known.shape[1]
     index = np.arange(n, dtype=np.float64)
@@ -29,10 +45,24 @@ def compute_fade(known: BoolArray, *, fade_s: float, least: float = 0.02) -> Flo
 
 
 def compute_weighted_median(values: FloatArray, weights: FloatArray) -> FloatArray:
-    """Return the weighted median of each column, NaN where nothing has weight.
+    """Return the weighted median of each column.
 
-    Both ``(n_devices, n_seconds)``. Straight lines between the middles of the weights, so that it
-    changes without steps as weights do; of equal weights it is the usual median.
+    Parameters
+    ----------
+    values
+        Shape ``(n_devices, n_seconds)``; NaN is missing.
+    weights
+        Same shape, not negative.
+
+    Returns
+    -------
+    FloatArray
+        Shape ``(n_seconds,)``; NaN where nothing has weight.
+
+    Notes
+    -----
+    Straight lines between the middles of the weights, so that it changes without steps as weights
+    do; of equal weights it is the usual median.
     """
     require_same_shape(values, weights)
     known = np.isfinite(values) & (weights > 0)
@@ -61,8 +91,20 @@ def compute_weighted_median(values: FloatArray, weights: FloatArray) -> FloatArr
 
 
 def remove_offsets(values: FloatArray) -> FloatArray:
-    """Set series ``(n_devices, n_seconds)`` to one level: that of the median of all of them.
+    """Set series to one level: that of the median of all of them.
 
+    Parameters
+    ----------
+    values
+        Shape ``(n_devices, n_seconds)``; NaN is missing.
+
+    Returns
+    -------
+    FloatArray
+        Same shape.
+
+    Notes
+    -----
     Each loses its median difference from the median of all, over the seconds in which all have a
     value (where there are none: in which at least two have). Barometers that nobody set differ by
     tens of metres and keep it; their middle must not step when one of them is missing.

@@ -28,11 +28,29 @@ class PlaneOrigin:
 
 
 def compute_leg_lengths(latitude_deg: FloatArray, longitude_deg: FloatArray) -> FloatArray:
-    """Return the geodesic length of each leg between consecutive fixes [m].
+    """Return the geodesic length of each leg between consecutive fixes.
 
-    Both ``(n_fixes,)`` without gaps; gives ``(n_fixes - 1,)``, empty for fewer than two fixes.
-    *Source*: Karney 2013, Journal of Geodesy 87:43, on WGS 84 (error in nanometres; a sphere is
-    off by up to 0.35 %). *Raises* ValueError if the shapes differ.
+    Parameters
+    ----------
+    latitude_deg
+        Shape ``(n_fixes,)`` [deg], without gaps.
+    longitude_deg
+        The same.
+
+    Returns
+    -------
+    FloatArray
+        Shape ``(n_fixes - 1,)`` [m], empty for fewer than two fixes.
+
+    Raises
+    ------
+    ValueError
+        The shapes differ.
+
+    References
+    ----------
+    Karney 2013, Journal of Geodesy 87:43, on WGS 84 (error in nanometres; a sphere is off by up to
+    0.35 %).
     """
     require_same_shape(latitude_deg, longitude_deg)
     if latitude_deg.size < _MIN_FIXES:
@@ -46,9 +64,25 @@ def compute_leg_lengths(latitude_deg: FloatArray, longitude_deg: FloatArray) -> 
 
 
 def compute_path_length_m(latitude_deg: FloatArray, longitude_deg: FloatArray) -> float:
-    """Return the summed geodesic length of the legs [m]; 0 for fewer than two fixes.
+    """Return the summed geodesic length of the legs.
 
-    Grows with noise and shrinks with sparse sampling: the sum of fixes is not the way walked.
+    Parameters
+    ----------
+    latitude_deg
+        Shape ``(n_fixes,)`` [deg], without gaps.
+    longitude_deg
+        The same.
+
+    Returns
+    -------
+    float
+        In metres; 0 for fewer than two fixes. Grows with noise and shrinks with sparse sampling:
+        the sum of fixes is not the way walked.
+
+    Raises
+    ------
+    ValueError
+        The shapes differ.
     """
     return float(compute_leg_lengths(latitude_deg, longitude_deg).sum())
 
@@ -59,7 +93,29 @@ def compute_distances_m(
     other_latitude_deg: FloatArray,
     other_longitude_deg: FloatArray,
 ) -> FloatArray:
-    """Return geodesic distance between paired fixes ``(n_fixes,)`` [m]; NaN where one is NaN."""
+    """Return the geodesic distance between paired fixes.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg
+        Shape ``(n_fixes,)`` [deg]; NaN is missing.
+    other_latitude_deg, other_longitude_deg
+        The other fix of each pair.
+
+    Returns
+    -------
+    FloatArray
+        Shape ``(n_fixes,)`` [m]; NaN where one is missing.
+
+    Raises
+    ------
+    ValueError
+        The latitudes differ in shape.
+
+    References
+    ----------
+    Karney 2013, Journal of Geodesy 87:43, on WGS 84.
+    """
     require_same_shape(latitude_deg, other_latitude_deg)
     from pyproj import Geod  # noqa: PLC0415 - pyproj is slow to import
 
@@ -79,7 +135,22 @@ def compute_distances_m(
 def find_plane_origin(latitude_deg: FloatArray, longitude_deg: FloatArray) -> PlaneOrigin:
     """Return the middle of the fixes as the origin of a local plane, right across 180 degrees.
 
-    *Raises* ValueError if there is no known fix.
+    Parameters
+    ----------
+    latitude_deg
+        Shape ``(n_fixes,)`` [deg]; NaN is missing.
+    longitude_deg
+        The same.
+
+    Returns
+    -------
+    PlaneOrigin
+        In degrees, longitude from -180 to 180.
+
+    Raises
+    ------
+    ValueError
+        There is no known fix.
     """
     known = np.isfinite(latitude_deg) & np.isfinite(longitude_deg)
     if not known.any():
@@ -95,11 +166,26 @@ def find_plane_origin(latitude_deg: FloatArray, longitude_deg: FloatArray) -> Pl
 def project_to_plane(
     latitude_deg: FloatArray, longitude_deg: FloatArray, *, origin: PlaneOrigin
 ) -> PlaneTrack:
-    """Return the fixes in the azimuthal equidistant plane around an origin [m].
+    """Return the fixes in the azimuthal equidistant plane around an origin.
 
-    Both ``(n_fixes,)``; NaN stays NaN. Distances from the origin are exact, others are off by
-    less than 1 in 10,000 within 100 km. *Source*: Snyder 1987, USGS Professional Paper 1395,
-    p. 191, ellipsoidal form of PROJ.
+    Parameters
+    ----------
+    latitude_deg
+        Shape ``(n_fixes,)`` [deg]; NaN stays NaN.
+    longitude_deg
+        The same.
+    origin
+        Where the plane touches the ellipsoid.
+
+    Returns
+    -------
+    PlaneTrack
+        Metres east and north. Distances from the origin are exact, others are off by less than 1
+        in 10,000 within 100 km.
+
+    References
+    ----------
+    Snyder 1987, USGS Professional Paper 1395, p. 191, ellipsoidal form of PROJ.
     """
     from pyproj import Proj  # noqa: PLC0415 - pyproj is slow to import
 
@@ -114,7 +200,20 @@ def project_to_plane(
 
 
 def restore_from_plane(track: PlaneTrack, *, origin: PlaneOrigin) -> tuple[FloatArray, FloatArray]:
-    """Return latitude and longitude [deg] of places in a local plane; NaN stays NaN."""
+    """Return latitude and longitude of places in a local plane.
+
+    Parameters
+    ----------
+    track
+        Metres east and north; NaN stays NaN.
+    origin
+        Where the plane touches the ellipsoid.
+
+    Returns
+    -------
+    tuple[FloatArray, FloatArray]
+        Latitude and longitude, shape ``(n_fixes,)`` each [deg].
+    """
     from pyproj import Proj  # noqa: PLC0415 - pyproj is slow to import
 
     plane = Proj(

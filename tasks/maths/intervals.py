@@ -21,12 +21,30 @@ Scale = Literal["plain", "logit"]
 
 
 def spread_interval(value: float, half_width: float, *, scale: Scale = "plain") -> Interval:
-    """Return interval of a figure whose plain one would be value +- half_width, made on a scale.
+    """Return the interval of a figure from half its plain width, made on a scale.
 
-    "logit" is for shares inside 0 and 1: the ends then stay there. A value at or beyond the edge
-    of its scale, or an unknown half-width, gives no interval, a half_width of 0 the value itself.
+    Parameters
+    ----------
+    value
+        The figure.
+    half_width
+        Half the width of its plain interval, same unit; 0 gives the value itself.
+    scale
+        "logit" is for shares inside 0 and 1: the ends then stay there.
+
+    Returns
+    -------
+    Interval
+        In the unit of the figure; none for an unknown half-width, and for a value at or beyond the
+        edge of its scale.
+
+    Notes
+    -----
     Formula: g^-1(g(value) +- g'(value) half_width) (delta method), g(x) = log(x / (1 - x)).
-    *Source*: Oehlert 1992, American Statistician 46:27.
+
+    References
+    ----------
+    Oehlert 1992, American Statistician 46:27.
     """
     if not (np.isfinite(value) and np.isfinite(half_width)):
         return NO_INTERVAL
@@ -42,12 +60,30 @@ def spread_interval(value: float, half_width: float, *, scale: Scale = "plain") 
 
 
 def compute_share_interval(count: float, trials: float, *, confidence: float = 0.95) -> Interval:
-    """Return the exact interval of a share, between 0 and 1.
+    """Return the exact interval of a share.
 
-    ``trials`` may be an effective number that is not whole, and ``count`` then is the share times
-    it; fewer than one trial gives no interval. Formula: quantiles of beta distributions.
-    *Source*: Clopper and Pearson 1934, Biometrika 26:404; with an effective number Korn and
-    Graubard 1998, Survey Methodology 24:193.
+    Parameters
+    ----------
+    count
+        Marked ones: with an effective number of trials the share times it.
+    trials
+        All; may be an effective number that is not whole.
+    confidence
+        Between 0 and 1.
+
+    Returns
+    -------
+    Interval
+        Between 0 and 1; none for fewer than one trial.
+
+    Notes
+    -----
+    Formula: quantiles of beta distributions.
+
+    References
+    ----------
+    Clopper and Pearson 1934, Biometrika 26:404; with an effective number Korn and Graubard 1998,
+    Survey Methodology 24:193.
     """
     from scipy.special import betaincinv  # noqa: PLC0415 - scipy is slow to import
 
@@ -60,11 +96,23 @@ def compute_share_interval(count: float, trials: float, *, confidence: float = 0
 
 
 def compute_median_interval(values: FloatArray, *, confidence: float = 0.95) -> Interval:
-    """Return the interval of the median of independent values ``(n,)`` from two order statistics.
+    """Return the interval of the median of independent values from two order statistics.
 
-    It holds the median at least as often as ``confidence`` says, whatever the distribution; for
-    95 % six values are needed, fewer give no interval.
-    *Source*: Thompson 1936, Annals of Mathematical Statistics 7:122 (sign test inverted).
+    Parameters
+    ----------
+    values
+        Shape ``(n,)``, independent, without missing ones.
+    confidence
+        It holds the median at least as often, whatever the distribution.
+
+    Returns
+    -------
+    Interval
+        In the unit of the values; none for too few, six for 95 %.
+
+    References
+    ----------
+    Thompson 1936, Annals of Mathematical Statistics 7:122 (sign test inverted).
     """
     ordered = np.sort(values)
     rank = _find_rank(ordered.size, (1 - confidence) / 2)

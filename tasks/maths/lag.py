@@ -53,16 +53,43 @@ def estimate_lag(
 ) -> Lag:
     """Find the shift that maximises the correlation inside windows, pooled over windows.
 
-    Both ``(n_seconds,)`` on one grid, NaN where missing. Every shift of a window uses the same
-    reference seconds (equal overlap); the mean of each window is taken off, so that slow drift
-    does not count; windows whose reference varies by less than ``least_reference_sd`` are left
-    out. Formula: argmax_k corr(ref(t), test(t + k)). Series shorter than a window are one window.
-    A first-order response of time constant tau shows as a shift smaller than tau.
-    The peak between whole shifts is that of the parabola through the correlations up to 3 s from
-    the best one; its standard error comes from the slope of the correlation there, second by
+    Parameters
+    ----------
+    reference
+        Shape ``(n_seconds,)`` on a grid of 1 s; NaN is missing.
+    test
+        Same shape and grid.
+    max_shift
+        Largest shift tried, either way [s].
+    window
+        Length of a window [s]; shorter series are one window.
+    step
+        From the begin of one window to the next [s].
+    least_reference_sd
+        Windows whose reference varies by less are left out; in its unit.
+
+    Returns
+    -------
+    Lag
+        Positive where the test is later; none where no window counts. A first-order response of
+        time constant tau shows as a shift smaller than tau.
+
+    Raises
+    ------
+    ValueError
+        The shapes differ.
+
+    Notes
+    -----
+    Formula: argmax_k corr(ref(t), test(t + k)). Every shift of a window uses the same reference
+    seconds (equal overlap); the mean of each window is taken off, so that slow drift does not
+    count. The peak between whole shifts is that of the parabola through the correlations up to 3 s
+    from the best one; its standard error comes from the slope of the correlation there, second by
     second, in overlapping blocks as long as a window (delta method).
-    *Source*: common practice; Muehlen et al. 2021, BJSM 55:767 asks for it to be reported.
-    *Raises* ValueError if the shapes differ.
+
+    References
+    ----------
+    Common practice; Muehlen et al. 2021, BJSM 55:767 asks for it to be reported.
     """
     require_same_shape(reference, test)
     n = reference.size

@@ -13,9 +13,6 @@ from tasks.maths.arrays import NAN, NO_INTERVAL, FloatArray, Interval, require_s
 FACTOR = 1.96  # covers 95 % of a normal distribution; the paper of 1986 rounded it to 2
 _MIN_PAIRS = 2
 _MIN_GROUPS = 2
-#: Groups from which limits from summaries have intervals, and by how much these are widened.
-FEWEST_FOR_INTERVALS = 8
-_WIDENED = 1.2
 
 LimitForm = Literal["exact", "three_over_n"]
 
@@ -63,12 +60,32 @@ def compute_limits(
 ) -> Limits:
     """Return the limits of agreement of independent pairs.
 
-    ``differences`` is ``(n_pairs,)``, test minus reference. Fewer than two pairs give NaN.
-    Formula: bias +- factor s; standard error of a limit s sqrt(1/n + factor^2 / (2 (n - 1)))
-    (``exact``) or s sqrt(3/n) (``three_over_n``, the paper's own rounding); intervals by Student's
-    t with n - 1 degrees of freedom. *Source*: Bland and Altman 1986, Lancet 327:307; 1999,
-    Statistical Methods in Medical Research 8:135, section 2.
-    Seconds of one workout are not independent: for them these intervals are far too narrow.
+    Parameters
+    ----------
+    differences
+        Test minus reference, shape ``(n_pairs,)``.
+    factor
+        Limits are bias +- factor SD.
+    confidence
+        Of the intervals, between 0 and 1.
+    form
+        Standard error of a limit: "exact" is s sqrt(1/n + factor^2 / (2 (n - 1))), "three_over_n"
+        the rounding of the paper, s sqrt(3/n).
+
+    Returns
+    -------
+    Limits
+        In the unit of the differences; NaN for fewer than two pairs. Seconds of one workout are
+        not independent: for them these intervals are far too narrow.
+
+    Notes
+    -----
+    Intervals by Student's t with n - 1 degrees of freedom.
+
+    References
+    ----------
+    Bland and Altman 1986, Lancet 327:307; 1999, Statistical Methods in Medical Research 8:135,
+    section 2.
     """
     from scipy.stats import t as student_t  # noqa: PLC0415 - scipy is slow to import
 
@@ -100,11 +117,27 @@ def compute_limits_with_varying_truth(
 ) -> RepeatedLimits:
     """Return the limits of agreement of repeated pairs while the true value varies.
 
-    ``groups`` holds the differences of each subject or workout, ``(n_pairs,)`` each; empty ones
-    are dropped. Formula: one-way analysis of variance on d; s_w^2 = MSW,
-    s_b^2 = (MSB - MSW) / m0 with m0 = ((sum m)^2 - sum m^2) / ((k - 1) sum m), at least 0;
-    limits bias +- factor sqrt(s_b^2 + s_w^2), bias over all pairs.
-    *Source*: Bland and Altman 2007, Journal of Biopharmaceutical Statistics 17:571, section 3.
+    Parameters
+    ----------
+    groups
+        Differences of each subject or workout, shape ``(n_pairs,)`` each; empty ones are dropped.
+    factor
+        Limits are bias +- factor SD.
+
+    Returns
+    -------
+    RepeatedLimits
+        In the unit of the differences, without intervals; NaN for fewer than two groups.
+
+    Notes
+    -----
+    One-way analysis of variance on d: s_w^2 = MSW, s_b^2 = (MSB - MSW) / m0 with m0 = ((sum m)^2 -
+    sum m^2) / ((k - 1) sum m), at least 0; limits bias +- factor sqrt(s_b^2 + s_w^2), bias over
+    all pairs.
+
+    References
+    ----------
+    Bland and Altman 2007, Journal of Biopharmaceutical Statistics 17:571, section 3.
     """
     kept = [group for group in groups if group.size]
     sizes = np.array([group.size for group in kept], dtype=np.float64)
@@ -128,10 +161,29 @@ def compute_limits_with_varying_truth_by_recovery(
 ) -> RepeatedLimits:
     """Return the limits of repeated pairs, truth varying, with intervals for both limits.
 
-    ``groups`` as in :func:`compute_limits_with_varying_truth`. Bias is the mean of the group
-    means; total variance = var(group means) + (1 - 1/m_h) s_w^2, m_h the harmonic mean of the
-    sizes; intervals by variance-estimate recovery (MOVER).
-    *Source*: Zou 2013, Statistical Methods in Medical Research 22:630.
+    Parameters
+    ----------
+    groups
+        Differences of each subject or workout, shape ``(n_pairs,)`` each; empty ones are dropped.
+    factor
+        Limits are bias +- factor SD.
+    confidence
+        Of the intervals, between 0 and 1.
+
+    Returns
+    -------
+    RepeatedLimits
+        In the unit of the differences; NaN for fewer than two groups. Intervals take errors to be
+        normal and pairs to be independent.
+
+    Notes
+    -----
+    Bias is the mean of the group means; total variance = var(group means) + (1 - 1/m_h) s_w^2, m_h
+    the harmonic mean of the sizes; intervals by variance-estimate recovery (MOVER).
+
+    References
+    ----------
+    Zou 2013, Statistical Methods in Medical Research 22:630.
     """
     kept = [group for group in groups if group.size]
     sizes = np.array([group.size for group in kept], dtype=np.float64)
@@ -148,66 +200,6 @@ def compute_limits_with_varying_truth_by_recovery(
     )
 
 
-def compute_limits_from_summaries(
-    means: FloatArray,
-    sds: FloatArray,
-    sizes: FloatArray,
-    *,
-    factor: float = FACTOR,
-    confidence: float = 0.95,
-) -> RepeatedLimits:
-    """Return the limits of repeated pairs, truth varying, from three numbers of each group.
-
-    All ``(n_groups,)``: mean and SD of the differences (the usual one, free of bias), and how many
-    independent pairs they are worth: where seconds follow each other, the effective number. Every
-    group counts alike: s_w^2 = mean(s^2), since groups with large errors are worth fewer pairs, and
-    s^2 of the limits = var(means) + (1 - mean(1 / m)) s_w^2. Fewer than two groups give none.
-    Intervals rest on the groups alone: the jackknife over groups with n - 1 degrees of freedom, a
-    fifth wider, from ``FEWEST_FOR_INTERVALS`` groups on. In simulations of 8 to 25 workouts with
-    autocorrelated, skewed and switching errors they hold the limits in 91 to 97 %; recovered
-    variances (Zou 2013) did in 1 to 99 %, as they take the errors to be normal.
-    *Source*: mean of variances and their sum as in Bland and Altman 2007, section 3; jackknife:
-    Tukey 1958, Annals of Mathematical Statistics 29:614; effective numbers in place of the numbers
-    of pairs, and the fifth, are our own choice.
-    The limits hold where errors scatter normally; errors of wearables have longer tails.
-    """
-    k = means.size
-    if k < _MIN_GROUPS or float(np.sum(sizes - 1)) <= 0:
-        return RepeatedLimits(k, int(np.sum(sizes)), NAN, NAN, NAN, NAN, NAN, NAN)
-    bias, between, within = _summarise_groups(means, np.square(sds), 1 / sizes)
-    sd = float(np.sqrt(between + within))
-    low, high = bias - factor * sd, bias + factor * sd
-    without = [
-        _summarise_groups(*(np.delete(each, i) for each in (means, np.square(sds), 1 / sizes)))
-        for i in range(k if k >= FEWEST_FOR_INTERVALS else 0)
-    ]
-    intervals = []
-    for value, side in ((low, -1), (high, 1)):
-        others = [b + side * factor * float(np.sqrt(v + w)) for b, v, w in without]
-        half = _compute_jackknife_half_width(np.array(others), confidence=confidence)
-        intervals.append(Interval(value - half, value + half))
-    return RepeatedLimits(k, int(np.sum(sizes)), bias, sd, low, high, between, within, *intervals)
-
-
-def _summarise_groups(
-    means: FloatArray, variances: FloatArray, shares: FloatArray
-) -> tuple[float, float, float]:
-    """Return mean, variance between groups, and the rest of the variance within them."""
-    within = (1 - float(shares.mean())) * float(variances.mean())
-    return float(means.mean()), float(means.var(ddof=1)), within
-
-
-def _compute_jackknife_half_width(without: FloatArray, *, confidence: float) -> float:
-    """Return half an interval from the figures ``(n_groups,)`` without each group; NaN for none."""
-    from scipy.special import stdtrit  # noqa: PLC0415 - scipy is slow to import
-
-    k = without.size
-    if not k:
-        return NAN
-    error = float(np.sqrt((k - 1) / k * np.sum(np.square(without - without.mean()))))
-    return _WIDENED * float(stdtrit(k - 1, 0.5 + confidence / 2)) * error
-
-
 def compute_limits_with_constant_truth(
     test_groups: Sequence[FloatArray],
     reference_groups: Sequence[FloatArray],
@@ -215,13 +207,37 @@ def compute_limits_with_constant_truth(
     factor: float = FACTOR,
     confidence: float = 0.95,
 ) -> RepeatedLimits:
-    """Return the limits of agreement of replicates while each subject's true value stays the same.
+    """Return the limits of agreement of replicates while each subject's true value stays.
 
-    One array per subject and method, ``(n_replicates,)`` each, numbers may differ; no pairing
-    inside a subject is needed. Formula: variance = var(D) + (1 - mean(1/m_x)) s_wx^2 +
-    (1 - mean(1/m_y)) s_wy^2, D the differences of subject means; intervals by MOVER.
-    *Source*: Bland and Altman 1999, section 5.1, and 2007, section 2; intervals Zou 2013.
-    *Raises* ValueError if the two sides have different numbers of subjects.
+    Parameters
+    ----------
+    test_groups
+        One array per subject, ``(n_replicates,)`` each; no pairing inside a subject is needed.
+    reference_groups
+        The same of the other method; numbers of replicates may differ.
+    factor
+        Limits are bias +- factor SD.
+    confidence
+        Of the intervals, between 0 and 1.
+
+    Returns
+    -------
+    RepeatedLimits
+        In the unit of the values; NaN for fewer than two subjects.
+
+    Raises
+    ------
+    ValueError
+        The two sides have different numbers of subjects.
+
+    Notes
+    -----
+    Formula: variance = var(D) + (1 - mean(1/m_x)) s_wx^2 + (1 - mean(1/m_y)) s_wy^2, D the
+    differences of subject means; intervals by MOVER.
+
+    References
+    ----------
+    Bland and Altman 1999, section 5.1, and 2007, section 2; intervals Zou 2013.
     """
     if len(test_groups) != len(reference_groups):
         raise ValueError(
@@ -248,9 +264,30 @@ def compute_limits_with_constant_truth(
 def compute_repeatability_sd(first: FloatArray, second: FloatArray) -> float:
     """Return the standard deviation of the differences of two readings by one method.
 
-    Both ``(n_subjects,)``. Formula: sqrt(mean((first - second)^2)), the mean difference taken as
-    0. *Source*: Bland and Altman 1986, section "Repeatability" (British Standards form).
-    *Raises* ValueError if the shapes differ.
+    Parameters
+    ----------
+    first
+        First readings, shape ``(n_subjects,)``.
+    second
+        Second readings, same shape.
+
+    Returns
+    -------
+    float
+        In the unit of the readings; NaN for none.
+
+    Raises
+    ------
+    ValueError
+        The shapes differ.
+
+    Notes
+    -----
+    Formula: sqrt(mean((first - second)^2)), the mean difference taken as 0.
+
+    References
+    ----------
+    Bland and Altman 1986, section "Repeatability" (British Standards form).
     """
     require_same_shape(first, second)
     return float(np.sqrt(np.mean(np.square(first - second)))) if first.size else NAN

@@ -32,8 +32,23 @@ class BlockSums:
 def sum_blocks(columns: FloatArray, *, length: int) -> BlockSums:
     """Sum every moving block once.
 
-    ``columns`` is ``(n_seconds,)`` or ``(n_seconds, n_columns)`` on an even grid; a second with a
-    NaN in any column counts as missing in all. *Raises* ValueError for a length below 1.
+    Parameters
+    ----------
+    columns
+        Shape ``(n_seconds,)`` or ``(n_seconds, n_columns)`` on an even grid; a second with a NaN
+        in any column counts as missing in all.
+    length
+        Seconds in a block.
+
+    Returns
+    -------
+    BlockSums
+        Sums and numbers of present seconds of every block.
+
+    Raises
+    ------
+    ValueError
+        The length is below 1.
     """
     if length < 1:
         raise ValueError(f"a block needs at least one sample, found {length}")
@@ -73,18 +88,37 @@ class MeanError:
 def compute_moving_block_error(
     values: FloatArray, *, length: int, lag_one: float = 0.0
 ) -> MeanError:
-    """Return the standard error of the mean from all overlapping blocks; needs no random numbers.
+    """Return the standard error of the mean from all overlapping blocks.
 
-    ``values`` as in :func:`compute_block_mean_interval`. The variance is the one that the
-    moving-block bootstrap would reach with endless resamples, times k / (k - 1), divided by the
-    share of the long-run variance that blocks of this length see of a first-order autoregressive
-    series: 1 - 2 rho (1 - rho^L) / (L (1 - rho^2)), rho = ``lag_one``. k = floor(n / L) for a
-    series without gaps; seconds that lie in few places fill few blocks, so that k is then taken
-    times (mean c)^2 / mean(c^2), c the present samples of each block. Fewer than four blocks give
-    no error.
-    *Source*: Meketon and Schmeiser 1984, Proceedings of the Winter Simulation Conference, 227;
-    the correction is the variance of a mean of a first-order autoregressive series; the number
-    of blocks where they are filled unevenly is the effective number of Kish 1965, Survey Sampling.
+    Parameters
+    ----------
+    values
+        Shape ``(n_seconds,)`` on an even grid; NaN marks gaps.
+    length
+        Seconds in a block.
+    lag_one
+        Autocorrelation of neighbours.
+
+    Returns
+    -------
+    MeanError
+        In the unit of the values; no error for fewer than four blocks. No random numbers are
+        needed.
+
+    Notes
+    -----
+    The variance is the one that the moving-block bootstrap would reach with endless resamples,
+    times k / (k - 1), divided by the share of the long-run variance that blocks of this length see
+    of a first-order autoregressive series: 1 - 2 rho (1 - rho^L) / (L (1 - rho^2)), rho =
+    ``lag_one``. k = floor(n / L) for a series without gaps; seconds that lie in few places fill
+    few blocks, so that k is then taken times (mean c)^2 / mean(c^2), c the present samples of each
+    block.
+
+    References
+    ----------
+    Meketon and Schmeiser 1984, Proceedings of the Winter Simulation Conference, 227; the
+    correction is the variance of a mean of a first-order autoregressive series; the number of
+    blocks where they are filled unevenly is the effective number of Kish 1965, Survey Sampling.
     """
     blocks = sum_blocks(values, length=length)
     if blocks.n_blocks < FEWEST_BLOCKS or blocks.total_count == 0:
@@ -101,7 +135,22 @@ def compute_moving_block_error(
 
 
 def count_filled_blocks(blocks: BlockSums) -> int:
-    """Return how many evenly filled blocks the present samples are worth; the rule is Kish's."""
+    """Return how many evenly filled blocks the present samples are worth.
+
+    Parameters
+    ----------
+    blocks
+        Sums of :func:`sum_blocks`.
+
+    Returns
+    -------
+    int
+        0 for none.
+
+    References
+    ----------
+    The effective number of Kish 1965, Survey Sampling.
+    """
     if not blocks.counts.any():
         return 0
     evenness = float(np.square(blocks.counts.mean()) / np.mean(np.square(blocks.counts)))
@@ -109,9 +158,19 @@ def count_filled_blocks(blocks: BlockSums) -> int:
 
 
 def compute_seen_share(lag_one: float, length: int) -> float:
-    """Return the share of the long-run variance that blocks of ``length`` samples see.
+    """Return the share of the long-run variance that blocks see.
 
-    Of a first-order autoregressive series; formula as in :func:`compute_moving_block_error`.
+    Parameters
+    ----------
+    lag_one
+        Autocorrelation of neighbours of a first-order autoregressive series.
+    length
+        Samples in a block.
+
+    Returns
+    -------
+    float
+        Between 0 and 1; formula as in :func:`compute_moving_block_error`.
     """
     rho = min(max(lag_one, 0.0), 0.9999) if np.isfinite(lag_one) else 0.0
     return 1 - 2 * rho * (1 - rho**length) / (length * (1 - rho**2))

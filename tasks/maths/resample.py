@@ -16,8 +16,20 @@ _LONGEST_BRIDGE_S = 120.0
 
 
 def round_to_seconds(stamps_us: IntArray) -> IntArray:
-    """Return each stamp ``(n_samples,)`` [microseconds] as the nearest whole second, halves up.
+    """Return each stamp as the nearest whole second, halves up.
 
+    Parameters
+    ----------
+    stamps_us
+        Shape ``(n_samples,)`` [microseconds].
+
+    Returns
+    -------
+    IntArray
+        Shape ``(n_samples,)`` [s].
+
+    Notes
+    -----
     Cutting instead of rounding shifts half the samples of a device that stamps at .9 s by one
     second against one that stamps at .0 s.
     """
@@ -25,9 +37,24 @@ def round_to_seconds(stamps_us: IntArray) -> IntArray:
 
 
 def average_per_second(seconds: IntArray, values: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Return sorted distinct seconds and the mean of the values in each; NaN values are dropped.
+    """Return sorted distinct seconds and the mean of the values in each.
 
-    Both ``(n_samples,)``, in any order. *Raises* ValueError if the shapes differ.
+    Parameters
+    ----------
+    seconds
+        Shape ``(n_samples,)``, in any order [s].
+    values
+        Same shape; NaN is dropped.
+
+    Returns
+    -------
+    tuple[IntArray, FloatArray]
+        Seconds and means, one each per distinct second.
+
+    Raises
+    ------
+    ValueError
+        The shapes differ.
     """
     if seconds.shape != values.shape:
         raise ValueError(f"arrays must have one shape, found {seconds.shape} and {values.shape}")
@@ -45,10 +72,24 @@ def interpolate_to_grid(
     *,
     max_gap_s: float,
 ) -> FloatArray:
-    """Carry values to grid seconds by straight lines over gaps of at most ``max_gap_s``.
+    """Carry values to grid seconds by straight lines over gaps.
 
-    ``sample_s`` strictly increasing, ``(n_samples,)`` like ``values`` (NaN dropped); gives
-    ``(n_grid,)`` with NaN inside longer gaps and outside the samples: nothing is extrapolated.
+    Parameters
+    ----------
+    grid_s
+        Seconds of the grid, shape ``(n_grid,)``.
+    sample_s
+        Stamps, shape ``(n_samples,)`` [s], strictly increasing.
+    values
+        Same shape as the stamps; NaN is dropped.
+    max_gap_s
+        Longest gap that is bridged [s].
+
+    Returns
+    -------
+    FloatArray
+        Shape ``(n_grid,)``; NaN inside longer gaps and outside the samples: nothing is
+        extrapolated.
     """
     present = np.isfinite(values)
     at, known = np.asarray(sample_s, dtype=np.float64)[present], values[present]
@@ -66,10 +107,24 @@ def interpolate_to_grid(
 
 
 def widen_gap(sample_s: FloatArray | IntArray, max_gap_s: float) -> float:
-    """Return the longest gap that is bridged in a series with a rhythm of its own [s].
+    """Return the longest gap that is bridged in a series with a rhythm of its own.
 
-    A device that records every 4 or 30 s has no gap between two samples. Formula: the larger of
-    ``max_gap_s`` and three median intervals, at most 2 minutes. Common practice, no source.
+    Parameters
+    ----------
+    sample_s
+        Stamps, shape ``(n_samples,)`` [s].
+    max_gap_s
+        Longest gap that is bridged in any case [s].
+
+    Returns
+    -------
+    float
+        In seconds: the larger of the longest gap and three median intervals, at most 2 minutes. A
+        device that records every 4 or 30 s has no gap between two samples.
+
+    References
+    ----------
+    Common practice, no source.
     """
     if len(sample_s) <= 1:
         return max_gap_s
@@ -78,10 +133,20 @@ def widen_gap(sample_s: FloatArray | IntArray, max_gap_s: float) -> float:
 
 
 def compute_hold_weights(sample_s: FloatArray | IntArray, *, max_hold_s: float) -> FloatArray:
-    """Return how long each sample ``(n_samples,)`` holds: to the next one, at most ``max_hold_s``.
+    """Return how long each sample holds: to the next one, at most a longest time.
 
-    The last sample holds as long as the usual (median) interval, so that even sampling gives equal
-    weights; a single sample weighs 1. Stamps must not decrease.
+    Parameters
+    ----------
+    sample_s
+        Stamps, shape ``(n_samples,)`` [s], not decreasing.
+    max_hold_s
+        Longest time [s].
+
+    Returns
+    -------
+    FloatArray
+        Shape ``(n_samples,)`` [s]. The last sample holds as long as the usual (median) interval,
+        so that even sampling gives equal weights; a single sample weighs 1.
     """
     at = np.asarray(sample_s, dtype=np.float64)
     if at.size <= 1:
@@ -96,9 +161,29 @@ def compute_time_weighted_mean(
 ) -> float:
     """Return the mean of uneven samples, each weighed by the time for which it is the newest.
 
-    Both ``(n_samples,)``, stamps not decreasing; NaN values are dropped first. The plain mean of
-    uneven ("smart") recordings favours stretches in which much was recorded.
-    *Raises* ValueError if the shapes differ. *Source*: common practice (sample and hold).
+    Parameters
+    ----------
+    sample_s
+        Stamps, shape ``(n_samples,)`` [s], not decreasing.
+    values
+        Same shape; NaN is dropped first.
+    max_hold_s
+        Longest time for which a sample counts [s].
+
+    Returns
+    -------
+    float
+        In the unit of the values; NaN for none. The plain mean of uneven ("smart") recordings
+        favours stretches in which much was recorded.
+
+    Raises
+    ------
+    ValueError
+        The shapes differ.
+
+    References
+    ----------
+    Common practice (sample and hold).
     """
     at = np.asarray(sample_s, dtype=np.float64)
     require_same_shape(at, values)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 
 from tasks.core.registers import METRICS
-from tasks.maths.limits import FEWEST_FOR_INTERVALS, compute_limits_from_summaries
+from tasks.maths.workout_limits import FEWEST_FOR_INTERVALS, compute_limits_from_summaries
 from tasks.verdicts.asked import Measure
 from tasks.verdicts.levels import keep, name_references
 from tasks.verdicts.numbers import FEWEST_WORKOUTS, PARTS_OF_LIMITS

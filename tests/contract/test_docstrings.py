@@ -11,7 +11,23 @@ from typing import Any
 import pytest
 
 #: Modules that are written in sections; others of `tasks.maths` join when they are.
-MODULES = ("equivalence", "hampel", "multiplicity", "runs", "smoothing")
+MODULES = (
+    "agreement",
+    "autocorrelation",
+    "consensus",
+    "equivalence",
+    "geodesy",
+    "hampel",
+    "intervals",
+    "lag",
+    "limits",
+    "moving_blocks",
+    "multiplicity",
+    "resample",
+    "runs",
+    "smoothing",
+    "workout_limits",
+)
 HEADING = re.compile(r"^(?P<name>[A-Z]\w+)\n-+\n", re.MULTILINE)
 
 

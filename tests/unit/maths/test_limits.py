@@ -6,6 +6,7 @@ import pytest
 from scipy import signal, stats
 
 from tasks.maths import limits
+from tasks.maths.workout_limits import compute_limits_from_summaries
 from tests.unit.maths import published_sets as sets
 
 Summaries = tuple[np.ndarray, np.ndarray, np.ndarray]
@@ -212,7 +213,7 @@ def test_limits_of_workouts_hold_whatever_the_errors_are_like(*, skewed: bool) -
     centre, reach = float(skewed), 1.96 * np.sqrt(1.25)
     held = []
     for _ in range(400):
-        found = limits.compute_limits_from_summaries(*draw_summaries(10, generator, skewed=skewed))
+        found = compute_limits_from_summaries(*draw_summaries(10, generator, skewed=skewed))
         held += [
             found.low_interval.holds(centre - reach),
             found.high_interval.holds(centre + reach),
@@ -225,22 +226,22 @@ def test_limits_of_workouts_of_one_size_are_those_of_their_pairs() -> None:
     groups = [generator.normal(number, 2.0, size=40) for number in range(9)]
     means = np.array([group.mean() for group in groups])
     spread = np.array([group.std(ddof=1) for group in groups])
-    found = limits.compute_limits_from_summaries(means, spread, np.full(9, 40.0))
+    found = compute_limits_from_summaries(means, spread, np.full(9, 40.0))
     pairs = limits.compute_limits_with_varying_truth_by_recovery(groups)
     assert (found.low, found.high) == pytest.approx((pairs.low, pairs.high))
 
 
 def test_few_workouts_have_limits_without_intervals() -> None:
-    found = limits.compute_limits_from_summaries(np.arange(4.0), np.ones(4), np.full(4, 30.0))
+    found = compute_limits_from_summaries(np.arange(4.0), np.ones(4), np.full(4, 30.0))
     assert np.isfinite(found.low)
     assert np.isnan(found.low_interval.low)
 
 
 def test_workouts_worth_hardly_more_than_a_pair_each_are_no_trouble() -> None:
-    found = limits.compute_limits_from_summaries(np.arange(9.0), np.ones(9), np.full(9, 1.0001))
+    found = compute_limits_from_summaries(np.arange(9.0), np.ones(9), np.full(9, 1.0001))
     assert np.isfinite(found.high_interval.high)
 
 
 def test_summaries_of_one_workout_have_no_limits() -> None:
     one = np.ones(1)
-    assert np.isnan(limits.compute_limits_from_summaries(one, one, 50 * one).low)
+    assert np.isnan(compute_limits_from_summaries(one, one, 50 * one).low)
