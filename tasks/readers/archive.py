@@ -69,13 +69,34 @@ def is_complete_archive(path: Path, *, max_expanded_bytes: int) -> bool:
 def expand_archive(
     export: ExportFile, into: Path, *, max_expanded_bytes: int, max_members: int
 ) -> tuple[ExportFile, ...]:
-    """Write every export of an archive into the folder `into`, under numbered names.
+    """Write every export of an archive into a folder, under numbered names.
 
-    A member's `name` is its own, its `folder` the one that it lies in inside the archive, else
-    the archive's; its `file_id` is the hash of its bytes. Gzipped members of a zip are unpacked
-    too. Folders, hidden files and the side files of one desktop system are skipped.
-    Raises: UnsafeArchiveError; DamagedError; NothingRecordedError when no file is inside. Nothing
-    is left in `into` then.
+    Parameters
+    ----------
+    export
+        The archive.
+    into
+        The folder; nothing is left in it after an error.
+    max_expanded_bytes
+        Most that may be written [bytes].
+    max_members
+        Most files that may be inside.
+
+    Returns
+    -------
+    tuple[ExportFile, ...]
+        A member's `name` is its own, its `folder` the one that it lies in inside the archive, else
+        the archive's; its `file_id` is the hash of its bytes. Gzipped members of a zip are
+        unpacked, too; folders, hidden files and the side files of one desktop system are skipped.
+
+    Raises
+    ------
+    UnsafeArchiveError
+        It would write more than is allowed, or elsewhere.
+    DamagedError
+        It cannot be unpacked.
+    NothingRecordedError
+        No file is inside.
     """
     expansion = _Expansion(export, into, max_expanded_bytes=max_expanded_bytes)
     try:

@@ -91,9 +91,26 @@ def _is_complete(path: Path) -> bool:
 def read_gpx(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:  # noqa: ARG001
     """Read every track that has times; its segments become pieces.
 
-    A time without a zone is UTC, as the standard says, and is remarked upon; `options` therefore
-    change nothing. A file that was cut off gives its points up to the cut.
-    Raises: DamagedError, NothingRecordedError for routes, NoClockError for impossible years.
+    Parameters
+    ----------
+    export
+        The file, its name and its hash.
+    options
+        Not used: a time without a zone is UTC, as the standard says, and is remarked upon.
+
+    Returns
+    -------
+    tuple[Recording, ...]
+        One for each track; of a file that was cut off the points up to the cut.
+
+    Raises
+    ------
+    DamagedError
+        It is no XML, or no GPX.
+    NothingRecordedError
+        Routes only.
+    NoClockError
+        Impossible years.
     """
     markup = load_markup(export.path.read_bytes(), name=export.name)
     remarks = list(markup.remarks)

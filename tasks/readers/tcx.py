@@ -79,10 +79,27 @@ def _is_complete(path: Path) -> bool:
 def read_tcx(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:
     """Read every activity; a new track inside a lap begins a new piece.
 
-    Trackpoints that stand twice at a border of laps are kept twice. A file that was cut off gives
-    its points up to the cut.
-    Raises: DamagedError, NothingRecordedError for courses and empty activities, NoClockError for
-    times without a zone when `options` name none, and for impossible years.
+    Parameters
+    ----------
+    export
+        The file, its name and its hash.
+    options
+        The zone of times that state none.
+
+    Returns
+    -------
+    tuple[Recording, ...]
+        One for each activity; trackpoints that stand twice at a border of laps are kept twice. Of
+        a file that was cut off the points up to the cut.
+
+    Raises
+    ------
+    DamagedError
+        It is no XML, or no TCX.
+    NothingRecordedError
+        Courses and empty activities.
+    NoClockError
+        Times without a zone when the options name none, and impossible years.
     """
     markup = load_markup(export.path.read_bytes(), name=export.name)
     root, cut = parse_whole_rows(markup.text, "Trackpoint", name=export.name)

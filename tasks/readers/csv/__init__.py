@@ -70,8 +70,29 @@ def is_complete_csv(path: Path) -> bool:
 def read_csv(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:
     """Read one CSV by the layout that fits and uses most of its columns.
 
-    Raises: UnknownLayoutError when none fits, or two that read different numbers;
-    NoClockError, NothingRecordedError, DamagedError.
+    Parameters
+    ----------
+    export
+        The file, its name and its hash.
+    options
+        Layouts, and the zone of times that state none.
+
+    Returns
+    -------
+    tuple[Recording, ...]
+        One recording, columns in the units of the table `samples`; partial where a column was left
+        out whose title seems to say what it holds.
+
+    Raises
+    ------
+    UnknownLayoutError
+        No layout fits, or two that read different numbers.
+    NoClockError
+        Nothing places its times, or they have no zone.
+    NothingRecordedError
+        It has no row.
+    DamagedError
+        It is no text, or a table that nobody wrote.
     """
     raw = export.path.read_bytes()
     book = load_layouts(options.layout_folders, vocabulary=VOCABULARY)

@@ -29,12 +29,26 @@ class Placed:
 
 
 def place_local_times(local: pd.Series[pd.Timestamp], zone: Zone) -> Placed:
-    """Turn naive `local` times, in file order and without NaT, into UTC.
+    """Turn naive local times into UTC.
 
-    Hours that a clock change leaves out do not exist and stay unknown. In an hour that comes
-    twice, the order of the rows decides: one step back in local time is the change itself; with
-    no step back, the hour is put where it joins the rows beside it; where nothing decides, it is
-    taken as summer time and remarked.
+    Parameters
+    ----------
+    local
+        In file order, none missing.
+    zone
+        Where their clock stood.
+
+    Returns
+    -------
+    Placed
+        UTC, and what was decided. Hours that a clock change leaves out do not exist and stay
+        unknown.
+
+    Notes
+    -----
+    In an hour that comes twice, the order of the rows decides: one step back in local time is the
+    change itself; with no step back, the hour is put where it joins the rows beside it; where
+    nothing decides, it is taken as summer time and remarked.
     """
     first = _localise(local, zone, summer=True)
     second = _localise(local, zone, summer=False)

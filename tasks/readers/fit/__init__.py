@@ -38,11 +38,26 @@ _TYPE_ACTIVITY: Final = 4
 def read_fit(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:  # noqa: ARG001 - one signature for all readers
     """Read all sessions of all parts of a FIT file.
 
-    A part whose checksum is wrong although its size is right is refused, and the file with it. A
-    cut part gives what came before the cut, with status "partial".
+    Parameters
+    ----------
+    export
+        The file, its name and its hash.
+    options
+        Not used: times are UTC.
 
-    *Raises* DamagedError, NoClockError (times since the device's start-up only),
-    NothingRecordedError (a course, a workout plan, settings, or nothing at all).
+    Returns
+    -------
+    tuple[Recording, ...]
+        One for each session. A cut part gives what came before the cut, with status "partial".
+
+    Raises
+    ------
+    DamagedError
+        A part has the right size and a wrong checksum: the file is refused with it.
+    NoClockError
+        Times since the device's start-up only.
+    NothingRecordedError
+        A course, a workout plan, settings, or nothing at all.
     """
     data = export.path.read_bytes()
     found, n_trailing = _split(data, name=export.name)

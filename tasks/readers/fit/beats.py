@@ -47,19 +47,34 @@ class Beats:
 def place_intervals(intervals: StrapIntervals, *, start_s: int | None) -> Beats:
     """Return the beats of hrv messages with their times.
 
+    Parameters
+    ----------
+    intervals
+        Intervals between beats, and the record before each message.
+    start_s
+        Begins the sum where no record stands before the first message [s since the FIT epoch];
+        without it there is nothing to place them by and no beat is given.
+
+    Returns
+    -------
+    Beats
+        Times good to about half a second, intervals to a millisecond.
+
+    Notes
+    -----
     The format gives intervals but no time; messages stand among the records in chronological
     order, so that the beats of a message lie behind the record before it. Written each second, as
     devices do, they lie in the second that begins with that record: the middle between the first
     and the last of them counts as half a second after it. A message that gathers the beats of
     several seconds says only that its last one came then. Intervals are summed; what is added to
     that sum is the running median of this over some 30 messages, so that a missing beat shifts
-    what follows it, not what comes before. A writer may be late: times are good to about half a
-    second, intervals to a millisecond. Without any record before, `start_s` [s since the FIT
-    epoch] begins the sum; without that, there is nothing to place them by and no beat is given.
+    what follows it, not what comes before.
 
-    Source: FIT SDK, file types, activity ("interleaved with record and event messages in
-    chronological order"); its maintainers in the SDK's forum: once per second, add the intervals
-    to the time of the record before.
+    References
+    ----------
+    FIT SDK, file types, activity ("interleaved with record and event messages in chronological
+    order"); its maintainers in the SDK's forum: once per second, add the intervals to the time of
+    the record before.
     """
     rr_s = np.array(intervals.rr_s, dtype=np.float64)
     summed = np.cumsum(rr_s)
@@ -93,14 +108,27 @@ def _run_median(values: Floats) -> Floats:
 
 
 def expand_stored_beats(messages: Sequence[Named]) -> Beats:
-    """Return the beats that a strap stored and sent later (hr messages), with their times.
+    """Return the beats that a strap stored and sent later, with their times.
 
+    Parameters
+    ----------
+    messages
+        hr messages in file order.
+
+    Returns
+    -------
+    Beats
+        Without a rate (padding) or before the first tie none; an interval only between neighbours
+        of one tie at most 4 s apart.
+
+    Notes
+    -----
     A message with `timestamp` ties the strap's ticks to UTC; messages after it continue the count
-    with 12 bits per beat, two beats in three bytes, lowest bits first. Beats without a rate
-    (padding) are left out, as are beats before the first tie. An interval is given only between
-    neighbours of one tie at most 4 s apart.
+    with 12 bits per beat, two beats in three bytes, lowest bits first.
 
-    Source: FIT profile, message hr; common practice for the order of bits.
+    References
+    ----------
+    FIT profile, message hr; common practice for the order of bits.
     """
     rows: list[tuple[float, float, float]] = []
     tie: tuple[float, int] | None = None
@@ -144,15 +172,39 @@ def _list_whole(message: Named) -> list[int]:
 
 
 def unpack_twelve_bits(packed: bytes) -> list[int]:
-    """Return the 12-bit numbers in `packed`, lowest bits first; a shorter rest is padding."""
+    """Return the 12-bit numbers in packed bytes, lowest bits first.
+
+    Parameters
+    ----------
+    packed
+        Two numbers in three bytes; a shorter rest is padding.
+
+    Returns
+    -------
+    list[int]
+        0 to 4095 each.
+    """
     whole = int.from_bytes(packed, "little")
     return [whole >> 12 * place & 0xFFF for place in range(len(packed) * 8 // 12)]
 
 
 def fill_heart_rate(own_bpm: Floats, micros: Micros, *, stored: Beats) -> tuple[Floats, int]:
-    """Return `own_bpm` with its missing values taken from stored beats, and how many were.
+    """Fill missing heart rates from stored beats.
 
-    A sample takes the rate of the last stored beat at most 2 s before it.
+    Parameters
+    ----------
+    own_bpm
+        Of the samples, shape ``(n_samples,)``; NaN is missing [bpm].
+    micros
+        Their times, same shape [microseconds].
+    stored
+        Beats that a strap sent later.
+
+    Returns
+    -------
+    tuple[Floats, int]
+        Heart rates, and how many were filled: each from the last stored beat at most 2 s before
+        it.
     """
     has_rate = np.isfinite(stored.heart_rate_bpm)
     beat_micros, rates = stored.micros[has_rate], stored.heart_rate_bpm[has_rate]
