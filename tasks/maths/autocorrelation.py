@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import accumulate
+
 import numpy as np
 
 from tasks.maths.arrays import NAN, BoolArray, FloatArray
@@ -177,14 +179,16 @@ def compute_effective_n_with_gaps(present: BoolArray, rho: float) -> float:
     ----------
     Bayley and Hammersley 1946, JRSS Supplement 8:184.
     """
-    from scipy.signal import lfilter  # noqa: PLC0415 - scipy is slow to import
-
     n = int(present.sum())
     if n == 0 or not np.isfinite(rho):
         return compute_effective_n(n, rho)
     kept = min(max(rho, 0.0), _HIGHEST)
     marks = present.astype(np.float64)
-    so_far = lfilter([1.0], [1.0, -kept], marks)
+    so_far = np.fromiter(
+        accumulate(marks.tolist(), lambda before, mark: kept * before + mark),
+        dtype=np.float64,
+        count=marks.size,
+    )
     together = 2 * float(marks @ so_far) - n
     return max(1.0, n**2 / together)
 

@@ -15,6 +15,7 @@ from tasks.maths.arrays import (
     Interval,
     require_same_shape,
 )
+from tasks.maths.first_order_response import respond_first_order, respond_with_each
 from tasks.maths.smoothing import compute_running_mean, fill_gaps
 
 Kind = Literal["shift", "first order", "both", "cannot be told", "none"]
@@ -86,24 +87,6 @@ class FirstOrderFit:
 
 
 NO_FIT = FirstOrderFit("none")
-
-
-def respond_first_order(values: FloatArray, time_constant: float) -> FloatArray:
-    """Return the first-order response of ``(n_seconds,)`` [1 s grid] to itself as input.
-
-    Solves y' = (x - y) / tau exactly for x running straight between the seconds, starting in
-    balance; tau = 0 gives the input. NaN must be filled before.
-    """
-    if time_constant <= 0 or not values.size:
-        return values.copy()
-    from scipy.signal import lfilter  # noqa: PLC0415 - scipy is slow to import
-
-    kept = float(np.exp(-1 / time_constant))
-    now = 1 - time_constant * (1 - kept)
-    before = time_constant * (1 - kept) - kept
-    state = [(1 - now) * values[0]]
-    response, _ = lfilter([now, before], [1.0, -kept], values, zi=state)
-    return np.asarray(response, dtype=np.float64)
 
 
 def respond(reference: FloatArray, dead_time: float, time_constant: float) -> FloatArray:
@@ -200,10 +183,10 @@ def _map_misses(
     ahead = -int(dead_times[0])
     inside = slice(settle, reference.size - int(dead_times[-1]))
     smooth, present = smooth_reference(reference), np.isfinite(reference)
-    answers = [respond_first_order(smooth, constant) for constant in constants]
+    answers = respond_with_each(smooth, constants)
     own = smooth_test(test)
     rounding = _ROUNDING_VARIANCE if _is_whole(reference) else 0.0
-    impulses = [_answer_impulse(constant) for constant in constants]
+    impulses = _answer_impulse(constants)
     noise = Noise((), NAN)
     # Neighbours on the grid of constants hardly differ: the noise is sought on every third.
     chosen = np.arange(constants.size)[::3]
@@ -361,12 +344,12 @@ def _is_whole(values: FloatArray) -> bool:
     return bool(np.mean(known == np.round(known)) >= _WHOLE_SHARE)
 
 
-def _answer_impulse(constant: float) -> FloatArray:
-    """Return the answer to a single second of 1 after the smoothing."""
+def _answer_impulse(constants: FloatArray) -> list[FloatArray]:
+    """Return the answer to a single second of 1 after the smoothing, for each time constant."""
     impulse = np.zeros(_IMPULSE_S)
     begin = 1 + _ORDER * STEP_S
     impulse[begin : begin + SMOOTHING_S] = 1 / SMOOTHING_S
-    return respond_first_order(impulse, constant)
+    return respond_with_each(impulse, constants)
 
 
 def _fit_memory(residuals: FloatArray) -> tuple[float, ...]:

@@ -17,7 +17,7 @@ import numpy as np
 
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import METRICS
-from tasks.maths.first_order import respond_first_order
+from tasks.maths.first_order_response import respond_first_order
 from tasks.maths.lag import estimate_lag
 from tests.benchmarks.coverage import (
     RUNS,

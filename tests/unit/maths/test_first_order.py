@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from tasks.maths.first_order import NO_FIT, fit_first_order, respond, respond_first_order
+from tasks.maths.first_order import NO_FIT, fit_first_order, respond
+from tasks.maths.first_order_response import respond_first_order
 
 
 def _waves(n: int) -> np.ndarray:

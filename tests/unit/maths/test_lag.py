@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tasks.maths.first_order import respond_first_order
+from tasks.maths.first_order_response import respond_first_order
 from tasks.maths.lag import estimate_lag
 
 

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tasks.maths.first_order import NO_FIT, FirstOrderFit, fit_first_order, respond_first_order
+from tasks.maths.first_order import NO_FIT, FirstOrderFit, fit_first_order
+from tasks.maths.first_order_response import respond_first_order
 from tasks.maths.rise_delays import Delay, RiseDelays, measure_rise_delays, pool_delays
 from tasks.maths.rises import Rise, find_rises, follow_rise
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tasks.core.registers import METRICS
-from tasks.maths.first_order import respond_first_order
+from tasks.maths.first_order_response import respond_first_order
 from tasks.metrics.heart_rate import (
     bias,
     cadence,
