@@ -12,6 +12,7 @@ from flows.console.run_summary import log_run
 from flows.run_reports import NightlyReport, Stages
 from flows.runs.complete_files import list_complete_files
 from flows.runs.drop import describe_drop
+from flows.runs.forget import resume_forgetting
 from flows.runs.process_workouts import process_workouts, refresh_report
 from flows.runs.read_files import (
     finish_by_layouts,
@@ -39,6 +40,7 @@ def run_nightly(session: Session) -> NightlyReport:
     begun = datetime.now(UTC)
     home = session.home
     stages = Stages()
+    resume_forgetting(session)
     with stages.time("read"):
         outcomes = [
             # What an interrupted run began, and what is missing in the lake.

@@ -12,8 +12,9 @@ import sqlite3
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final, Self, get_args
 
+from tasks.archive.ledger_rows import group_rows, make_record
 from tasks.core.errors import CowornError, StoreBusyError
-from tasks.core.file_records import DroppedName, FileRecord, Status
+from tasks.core.file_records import FileRecord, Status
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping
@@ -180,6 +181,21 @@ class Ledger:
             )
             change.executemany("UPDATE recordings SET settled = 0 WHERE file_id = ?", files)
 
+    def forget(self, file_ids: Collection[str], *, prefixes: Collection[str]) -> None:
+        """Remove files, their names and recordings, and small facts kept under `prefixes` of them.
+
+        The bytes of the removed rows are overwritten.
+        """
+        keys = [(file_id,) for file_id in file_ids]
+        self._query("PRAGMA secure_delete = ON")
+        with self._transaction() as change:
+            for table in ("names", "recordings", "files"):
+                change.executemany(f"DELETE FROM {table} WHERE file_id = ?", keys)  # noqa: S608
+            for prefix in prefixes:
+                facts = [(prefix + file_id,) for file_id in file_ids]
+                change.executemany("DELETE FROM memory WHERE key = ?", facts)
+        self._query("PRAGMA wal_checkpoint(TRUNCATE)")
+
     # --- recordings and workouts --------------------------------------------------------------
     def workout_of(self, recording_id: str) -> str | None:
         """Return the workout that a recording was put into, None when it never was."""
@@ -335,9 +351,9 @@ class Ledger:
             )
         finally:
             connection.execute("COMMIT")
-        names_of, recordings_of = _group(names), _group(recordings)
+        names_of, recordings_of = group_rows(names), group_rows(recordings)
         return [
-            _make_record(row, names_of[row["file_id"]], recordings_of.get(row["file_id"], []))
+            make_record(row, names_of[row["file_id"]], recordings_of.get(row["file_id"], []))
             for row in files
         ]
 
@@ -356,36 +372,6 @@ def _find_remedy(message: str) -> str | None:
     if any(words in message for words in ("readonly", "unable to open", "disk I/O")):
         return "check the disk and your right to write there, or choose another --home"
     return None
-
-
-def _group(rows: list[sqlite3.Row]) -> dict[str, list[sqlite3.Row]]:
-    grouped: dict[str, list[sqlite3.Row]] = {}
-    for row in rows:
-        grouped.setdefault(row["file_id"], []).append(row)
-    return grouped
-
-
-def _make_record(
-    row: sqlite3.Row, names: list[sqlite3.Row], recordings: list[sqlite3.Row]
-) -> FileRecord:
-    seen = tuple(
-        DroppedName(name["name"], name["folder"] or None, datetime.fromisoformat(name["seen_at"]))
-        for name in names
-    )
-    return FileRecord(
-        file_id=row["file_id"],
-        name=seen[0].name,
-        folder=seen[0].folder,
-        received_at=datetime.fromisoformat(row["received_at"]),
-        bytes=row["bytes"],
-        format=row["format"],
-        status=row["status"],
-        reason=row["reason"],
-        inside=row["inside"],
-        n_recordings=row["n_recordings"],
-        recording_ids=tuple(recording["recording_id"] for recording in recordings),
-        names=seen,
-    )
 
 
 def _write_instant(instant: datetime) -> str:

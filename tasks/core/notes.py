@@ -128,6 +128,7 @@ class Notes:
     whole_day: bool = False
     note: str | None = None
     exclusions: tuple[Exclusion, ...] = ()
+    removed: Mapping[str, str] = field(default_factory=dict)
     adds: bool = False
     workout: str | None = None
     lines: Mapping[str, int] = field(default_factory=dict)
@@ -140,7 +141,7 @@ class Notes:
             del said[key]
         for exclusion in said["exclusions"]:
             del exclusion["file_id"]
-        for key in ("note", "exclusions"):
+        for key in ("note", "exclusions", "removed"):
             if not said[key]:
                 del said[key]
         text = json.dumps(said, sort_keys=True, default=str)

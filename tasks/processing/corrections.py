@@ -7,14 +7,16 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
+from tasks.archive.lake import read_facts
 from tasks.archive.ledger import Ledger
 from tasks.archive.originals import find_original
-from tasks.readers.notes import read_notes
+from tasks.readers.notes import read_lines_of_notes, read_notes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from config.home import Home
+    from tasks.core.file_records import FileRecord
     from tasks.core.notes import Exclusion, Notes
 
 _BEGINNING: Final = "corrections-"
@@ -66,19 +68,69 @@ def name_corrections(workout_id: str) -> str:
 
 def read_corrections(home: Home, workout_id: str, *, start_utc: datetime) -> Corrections:
     """Return what commands set aside of a workout so far. Raises: NotesError."""
-    newest: Notes | None = None
-    with Ledger(home) as ledger:
-        files = [file for file in ledger.list_files() if file.format == "notes"]
-    for file in files:
-        if file.status not in {"stored", "archived"} or not file.name.startswith(_BEGINNING):
-            continue
-        original = find_original(file.file_id, home=home)
-        if original is None or file.name != name_corrections(workout_id):
-            continue
-        newest = read_notes(original.read_text(encoding="utf-8"), name=file.name)
+    newest = _read_all(home).get(name_corrections(workout_id))
     if newest is None:
         return Corrections(workout_id, start_utc)
     return Corrections(workout_id, newest.start_utc, newest.exclusions)
+
+
+def list_removed(home: Home) -> dict[str, str]:
+    """Return the ids of removed exports with the reasons, as the newest notes say."""
+    return {
+        file_id: why for notes in _read_all(home).values() for file_id, why in notes.removed.items()
+    }
+
+
+def list_removal_notes(home: Home, file_id: str) -> list[str]:
+    """Return the ids of all notes that commands wrote about removing an export."""
+    with Ledger(home) as ledger:
+        return [file.file_id for file in ledger.find_files_named(_name_removal(file_id))]
+
+
+def write_removal(
+    file: FileRecord, *, because: str | None, undo: bool, written: datetime, home: Home
+) -> tuple[str, str]:
+    """Return name and text of the notes that remove an export, or bring it back.
+
+    They begin when its first recording does, so that the partners of that time are looked at.
+    """
+    start = file.received_at
+    original = find_original(file.file_id, home=home)
+    if file.format == "notes" and original is not None:
+        said, _ = read_lines_of_notes(original.read_text(encoding="utf-8-sig"), name=file.name)
+        start = min((one.start_utc for one in said), default=start)
+    elif file.recording_ids:
+        facts = read_facts(file.recording_ids[0], lake=home.lake)
+        start = facts.start_utc.astimezone(UTC)
+    lines = [
+        "# Written by coworn remove; coworn remove --undo takes it back.",
+        "adds = true",
+        f"start = {_write_instant(start)}",
+        f"workout = {_quote(f'file {file.file_id[:16]}')}",
+        f"written = {_write_instant(written)}",
+    ]
+    if not undo:
+        reason = because or "dropped by mistake"
+        lines += ["", "[[remove]]", f"file = {_quote(file.file_id)}", f"because = {_quote(reason)}"]
+    return _name_removal(file.file_id), "\n".join(lines) + "\n"
+
+
+def _name_removal(file_id: str) -> str:
+    return f"{_BEGINNING}{file_id[:16]}{_ENDING}"
+
+
+def _read_all(home: Home) -> dict[str, Notes]:
+    """Return the newest notes of each name that commands wrote."""
+    found: dict[str, Notes] = {}
+    with Ledger(home) as ledger:
+        files = ledger.list_files()
+    for file in files:
+        if file.format != "notes" or not file.name.startswith(_BEGINNING):
+            continue
+        original = find_original(file.file_id, home=home)
+        if original is not None and file.status in {"stored", "archived"}:
+            found[file.name] = read_notes(original.read_text(encoding="utf-8"), name=file.name)
+    return found
 
 
 def describe(exclusions: Iterable[Exclusion]) -> Sequence[str]:

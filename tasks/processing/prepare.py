@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any, Final
 
@@ -124,10 +124,17 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         )
     stored = _read_stored(home)
     read = _read_notes(files, home=home, settings=settings)
+    removed = {file_id: why for one in read.notes for file_id, why in one.removed.items()}
+    every, files = (
+        files,
+        tuple(file for file in files if file.file_id not in removed and file.inside not in removed),
+    )
     windows = None
     if not everything:
-        windows = _find_windows(files, unsettled, stored, read, home=home, settings=settings)
-    gone = _find_gone(files, stored)
+        windows = _find_windows(
+            files, unsettled, stored, read, removed=removed, home=home, settings=settings
+        )
+    gone = _find_gone(files, stored, removed)
     collected = collect_recordings(
         files,
         stored.recordings,
@@ -139,7 +146,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
     )
     recordings = name_automatic(collected.recordings, names)
     words = _collect_words(devices, recordings, stored)
-    notes = resolve_devices(read.notes, words)
+    notes = resolve_devices([one for one in read.notes if one.file_id not in removed], words)
     firmware = [
         *((row["device_id"], row["firmware"]) for row in stored.recordings.values()),
         *((known.device.id, known.header.firmware) for known in recordings),
@@ -159,7 +166,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
     taken_up = take_up(home)
     return Prepared(
         plan=made,
-        files=files,
+        files=tuple(_mark_removed(file, removed) for file in every),
         notes=read.rows,
         complaints=(
             *read.complaints,
@@ -228,6 +235,8 @@ def _name_unclaimed(made: Plan, notes: Sequence[Notes], stored: _Stored) -> Iter
     ]
     starts += [planned.bout.start_utc for planned in made.workouts]
     for one in notes:
+        if one.removed or one.workout is not None:
+            continue  # a command wrote it
         if one.file_id in stored.notes or one.name not in made.unclaimed_notes:
             continue
         when = (
@@ -247,6 +256,7 @@ def _find_windows(
     stored: _Stored,
     read: _ReadNotes,
     *,
+    removed: Mapping[str, str],
     home: Home,
     settings: Settings,
 ) -> list[tuple[datetime, datetime]] | None:
@@ -265,20 +275,27 @@ def _find_windows(
     ]
     former = [
         (row["start_utc"] + shift, row["end_utc"] + shift)
-        for recording_id in (*_find_gone(files, stored), *unsettled)
+        for recording_id in (*_find_gone(files, stored, removed), *unsettled)
         if (row := stored.recordings.get(recording_id)) is not None
         for shift in (timedelta(seconds=row["clock_shift_s"] or 0.0),)
     ]
     return find_windows(new.recordings, new_notes, former=former, settings=settings)
 
 
-def _find_gone(files: Sequence[FileRecord], stored: _Stored) -> tuple[str, ...]:
-    """Return stored recordings that their export no longer gives: it was read again and refused.
+def _mark_removed(file: FileRecord, removed: Mapping[str, str]) -> FileRecord:
+    why = removed.get(file.file_id)
+    return file if why is None else replace(file, reason=f"removed: {why}")
+
+
+def _find_gone(
+    files: Sequence[FileRecord], stored: _Stored, removed: Mapping[str, str]
+) -> tuple[str, ...]:
+    """Return stored recordings that their export no longer gives: it was refused, or removed.
 
     Exports that the ledger does not know say nothing: it may have been lost.
     """
     given = {recording_id for file in files for recording_id in file.recording_ids}
-    seen = {file.file_id for file in files}
+    seen = {file.file_id for file in files} | set(removed)
     return tuple(
         recording_id
         for recording_id, row in stored.recordings.items()

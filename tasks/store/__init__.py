@@ -15,6 +15,7 @@ from tasks.store.ddl import (
     recall_fact,
     remember_fact,
 )
+from tasks.store.forget import delete_recordings, rewrite_store
 from tasks.store.present import Form, PresentError, format_rows, write_rows
 from tasks.store.publish import Published, find_published, publish
 from tasks.store.query import (
@@ -49,6 +50,7 @@ __all__ = [
     "backup",
     "connect_for_reading",
     "create_tables",
+    "delete_recordings",
     "delete_rows",
     "delete_unused_devices",
     "find_newest_run",
@@ -66,6 +68,7 @@ __all__ = [
     "remember_fact",
     "replace_rows",
     "restore_backup",
+    "rewrite_store",
     "run_query",
     "write_rows",
 ]

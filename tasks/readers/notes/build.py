@@ -12,7 +12,7 @@ from config.lines import find_line
 from tasks.core.activities import ACTIVITIES, PLACES
 from tasks.core.errors import NotesError
 from tasks.core.notes import Notes
-from tasks.readers.notes.exclusions import read_exclusions
+from tasks.readers.notes.exclusions import read_exclusions, read_removals
 from tasks.readers.notes.page import Page, show
 from tasks.readers.notes.segments import read_segments
 from tasks.readers.notes.setup import read_setup
@@ -32,12 +32,13 @@ _TOP_KEYS: Final = (
     "segment",
     "setup",
     "exclude",
+    "remove",
     "adds",
     "workout",
     "written",
 )
 #: Notes that hold nothing else join those that are there.
-_ADDING: Final = frozenset({"start", "exclude", "adds", "workout", "written"})
+_ADDING: Final = frozenset({"start", "exclude", "remove", "adds", "workout", "written"})
 _COURSE: Final = re.compile(r"[^/\\\x00-\x1f]+")
 
 
@@ -72,7 +73,9 @@ def build_notes(
         whole_day=page.day_zone is not None,
         note=page.take_text((), values, "note"),
         exclusions=tuple(replace(one, file_id=file_id) for one in exclusions),
-        adds=values.get("adds") is True or ("exclude" in values and _ADDING.issuperset(values)),
+        removed=read_removals(page, values),
+        adds=values.get("adds") is True
+        or (not {"exclude", "remove"}.isdisjoint(values) and _ADDING.issuperset(values)),
         workout=page.take_text((), values, "workout"),
         lines={
             **{

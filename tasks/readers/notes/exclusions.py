@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any, Final, get_args
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 _KEYS: Final = ("because", "domain", "from", "until", "device")
 _DOMAINS: Final = get_args(Domain)
+_FILE_ID: Final = re.compile("[0-9a-f]{64}")
 _REMEDY: Final = 'write why, because = "strap was dry"'
 
 
@@ -35,6 +37,30 @@ def read_exclusions(
         _read_exclusion(page, path, entry, device, start=start)
         for path, device, entry in _list_entries(page, values["exclude"])
     )
+
+
+def read_removals(page: Page, values: Mapping[str, Any]) -> Mapping[str, str]:
+    """Return the ids of exports that the notes take out of everything, with the reasons.
+
+    `[[remove]]` has `file`, the SHA-256 of the export as `coworn explain` shows it, and `because`.
+    Raises: NotesError.
+    """
+    if "remove" not in values:
+        return {}
+    entries = values["remove"]
+    entries = entries if isinstance(entries, list) else [entries]
+    removed = {}
+    for path, _, entry in _list_of(page, ("remove",), None, entries):
+        page.check_keys(path, entry, ("file", "because"))
+        file_id = page.take_text(path, entry, "file")
+        if file_id is None or not _FILE_ID.fullmatch(file_id):
+            raise page.complain(
+                (*path, "file"),
+                f"file = {show(file_id)} is no id of an export",
+                remedy="write its 64 digits, as coworn explain shows them",
+            )
+        removed[file_id] = page.take_text(path, entry, "because") or "an export dropped by mistake"
+    return removed
 
 
 def _list_entries(

@@ -1,4 +1,4 @@
-"""Notes that are corrected: a bad line costs that line, and what was refused before is cleared."""
+"""Corrected notes: a bad line costs that line, and what was refused before is cleared."""
 
 from __future__ import annotations
 
