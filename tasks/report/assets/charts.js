@@ -12,9 +12,12 @@
   const charts = [...document.querySelectorAll(".chart")].map((element) => ({
     element, kind: element.dataset.kind, data: read("chart-" + element.dataset.chart), view: null, width: 0,
   }));
+  // What is drawn: a stretch of the workout or all of it, and the devices that are hidden.
+  const view = { from: null, until: null, hidden: new Set() };
   const toRows = (columns) => {
     const names = Object.keys(columns);
-    return names.length ? columns[names[0]].map((_, i) => Object.fromEntries(names.map((name) => [name, columns[name][i]]))) : [];
+    const rows = names.length ? columns[names[0]].map((_, i) => Object.fromEntries(names.map((name) => [name, columns[name][i]]))) : [];
+    return view.hidden.size ? rows.filter((row) => !view.hidden.has(row.device) && !view.hidden.has(row.owner)) : rows;
   };
   const listPanels = (spec) => spec.vconcat || [spec];
 
@@ -44,6 +47,28 @@
       });
     }
   };
+  // --- a stretch of the workout, enlarged ----------------------------------------------------------
+  const STEPS_S = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400], MOST_TICKS = 8;
+  const listTicks = (from, until) => {
+    const step = STEPS_S.find((one) => (until - from) / one <= MOST_TICKS) || STEPS_S[STEPS_S.length - 1];
+    const first = from + ((step - ((page.begin_local_s + from) % step)) % step);
+    const values = [];
+    for (let at = first; at <= until; at += step) values.push(at);
+    return { values, step };
+  };
+  const zoom = (panel) => {
+    const { values, step } = listTicks(view.from, view.until);
+    for (const layer of panel.layer) {
+      layer.mark = typeof layer.mark === "string" ? { type: layer.mark, clip: true } : { ...layer.mark, clip: true };
+      const x = layer.encoding && layer.encoding.x;
+      if (!x || !x.scale || !x.scale.domain) continue;
+      x.scale.domain = [view.from, view.until];
+      if (x.axis) {
+        x.axis.values = values;
+        if (step < 60 && x.axis.labelExpr) x.axis.labelExpr = x.axis.labelExpr.replace("%H:%M'", "%H:%M:%S'");
+      }
+    }
+  };
   const makeSpec = (chart) => {
     const spec = structuredClone(chart.data.spec);
     const width = Math.max(160, chart.element.clientWidth - (chart.data.left || LEFT) - RIGHT);
@@ -52,6 +77,7 @@
       panel.height = Math.max(chart.data.least || LEAST_HEIGHT * (chart.kind === "plan" ? 1.6 : 1), Math.round(panel.height * width));
       if (chart.data.shape) keepShape(panel, chart.data.shape);
       addLinks(chart, panel);
+      if (chart.kind === "time" && view.from !== null) zoom(panel);
     }
     spec.datasets = { stretch: [], instant: [], place: [] };
     for (const [name, columns] of Object.entries(chart.data.tables)) spec.datasets[name] = toRows(columns);
@@ -231,6 +257,66 @@
     showStretch();
   };
 
+  // --- zooming and hiding ---------------------------------------------------------------------------
+  const LEAST_ZOOM_S = 10;
+  // The view stands in the address, so that it can be kept and sent; only its fragment changes.
+  const writeView = () => {
+    const parts = [];
+    if (view.from !== null) parts.push(`zoom=${view.from}-${view.until}`);
+    if (view.hidden.size) parts.push("hide=" + [...view.hidden].map(encodeURIComponent).join(","));
+    history.replaceState(null, "", parts.length ? "#" + parts.join("&") : location.pathname + location.search + "#");
+  };
+  const readView = () => {
+    for (const part of location.hash.slice(1).split("&")) {
+      const [name, value] = part.split("=");
+      if (name === "zoom" && /^\d+-\d+$/.test(value || "")) {
+        const [from, until] = value.split("-").map(Number);
+        if (until > from && until <= page.n_seconds) { view.from = from; view.until = until; }
+      }
+      if (name === "hide" && value) value.split(",").forEach((one) => view.hidden.add(decodeURIComponent(one)));
+    }
+  };
+  const markView = () => {
+    document.querySelectorAll("#zoom-out").forEach((button) => { button.hidden = view.from === null; });
+    document.querySelectorAll(".toggle").forEach((button) => {
+      const isHidden = view.hidden.has(button.dataset.device);
+      button.setAttribute("aria-pressed", String(!isHidden));
+      button.textContent = isHidden ? "Show" : "Hide";
+      button.closest("li").classList.toggle("is-hidden", isHidden);
+    });
+  };
+  const redraw = () => { writeView(); markView(); drawAll(); };
+  const zoomTo = (from, until) => {
+    const low = Math.max(0, Math.round(from)), high = Math.min(page.n_seconds, Math.round(until));
+    if (high - low < LEAST_ZOOM_S) return;
+    view.from = low;
+    view.until = high;
+    redraw();
+  };
+  const zoomOut = () => {
+    if (view.from === null) return;
+    view.from = view.until = null;
+    redraw();
+  };
+  const toggle = (label, alone) => {
+    const others = [...document.querySelectorAll(".toggle")].map((button) => button.dataset.device).filter((one) => one !== label);
+    if (alone) view.hidden = new Set(others.every((one) => view.hidden.has(one)) ? [] : others);
+    else if (!view.hidden.delete(label)) view.hidden.add(label);
+    redraw();
+  };
+  const offerHiding = () => {
+    for (const item of document.querySelectorAll(".legend li[data-device]")) {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.className = "toggle show";
+      button.dataset.device = item.dataset.device;
+      button.setAttribute("aria-label", `${item.dataset.device} in the charts`);
+      button.title = "Hide or show it in all charts; with Alt only it";
+      button.addEventListener("click", (event) => toggle(item.dataset.device, event.altKey));
+      item.append(" ", button);
+    }
+  };
+
   // --- pointing and dragging ------------------------------------------------------------------------
   const findScale = (view) => {
     for (const name of ["x", "concat_0_x"]) {
@@ -274,7 +360,13 @@
       pointAt(second);
       if (chart.kind === "time") { chart.element.setPointerCapture(event.pointerId); event.preventDefault(); }
     });
-    chart.element.addEventListener("pointerup", () => { start = null; });
+    chart.element.addEventListener("pointerup", (event) => {
+      const second = start && chart.kind === "time" ? readSecond(chart, event) : null;
+      const isDrag = second !== null && Math.abs(event.clientX - start.x) > DRAG_PX;
+      if (isDrag) zoomTo(Math.min(start.second, second), Math.max(start.second, second));
+      start = null;
+    });
+    if (chart.kind === "time") chart.element.addEventListener("dblclick", zoomOut);
     chart.element.addEventListener("pointercancel", () => { start = null; });
   };
 
@@ -307,13 +399,21 @@
         const until = parseClock(document.getElementById("stretch-to").value);
         if (from !== null && until !== null) chooseStretch(from, until);
       });
-      document.getElementById("stretch-whole").addEventListener("click", () => { state.from = state.until = null; showStretch(); });
+      document.getElementById("stretch-zoom").addEventListener("click", () => { if (state.from !== null) zoomTo(state.from, state.until); });
+      document.getElementById("stretch-whole").addEventListener("click", () => { state.from = state.until = null; showStretch(); zoomOut(); });
     }
+    document.getElementById("zoom-out").addEventListener("click", zoomOut);
+    document.addEventListener("keydown", (event) => {
+      if (event.key === "Escape" && !document.querySelector("dialog[open]")) zoomOut();
+    });
+    offerHiding();
     document.getElementById("readout").textContent = "Point at a chart, or move the slider.";
   };
 
   charts.forEach(listen);
   prepare();
+  readView();
+  markView();
   coworn.onTheme(drawAll);
   let resizing = 0;
   window.addEventListener("resize", () => {
