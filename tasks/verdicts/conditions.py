@@ -69,13 +69,19 @@ ORDER BY ALL
 
 @dataclass(frozen=True)
 class Contrast:
-    """A device's values in two conditions, and all workouts that were looked at."""
+    """A device's values in two conditions, and the workouts of each that were looked at."""
 
     question: Question
     own: FloatArray
     other: FloatArray
     margin: float
-    workouts: tuple[str, ...]
+    first: frozenset[str]
+    second: frozenset[str]
+
+    @property
+    def workouts(self) -> frozenset[str]:
+        """All workouts that were looked at."""
+        return self.first | self.second
 
 
 #: The workouts in each condition of a setup key, by device and key.
@@ -108,7 +114,40 @@ def compare_conditions(
                 )
     for device_id, contrasts in by_device.items():
         own_plan = plan if plan is not None and plan.plan.device == device_id else None
-        yield from _judge(contrasts, numbers, own_plan)
+        others = {key: worn for (device, key), worn in conditions.items() if device == device_id}
+        others["surroundings"] = _find_surroundings(numbers)
+        for row, contrast in zip(_judge(contrasts, numbers, own_plan), contrasts, strict=True):
+            along = find_confounded(contrast, others)
+            if along:
+                row["note"] += f"; cannot be told from what changed along with it: {along}"
+            yield row
+
+
+def _find_surroundings(numbers: Numbers) -> dict[str, set[str]]:
+    found: dict[str, set[str]] = defaultdict(set)
+    for workout_id, workout in numbers.workouts.items():
+        if workout.surroundings is not None:
+            found[workout.surroundings].add(workout_id)
+    return found
+
+
+def find_confounded(contrast: Contrast, others: Mapping[str, Mapping[str, set[str]]]) -> str:
+    """Name what else is one thing in all workouts of one condition, and another in the other's."""
+    own_key = contrast.question.against.partition(":")[0]
+    found = []
+    for key, by_value in sorted(others.items()):
+        sides = [
+            {value for value, worn in by_value.items() if worn & side}
+            for side in (contrast.first, contrast.second)
+        ]
+        covered = [
+            side <= set().union(*(by_value[value] for value in values))
+            for side, values in zip((contrast.first, contrast.second), sides, strict=True)
+        ]
+        if key != own_key and all(covered) and not sides[0] & sides[1]:
+            named = " / ".join(" or ".join(sorted(values)) for values in sides)
+            found.append(f"{key}: {named}")
+    return ", ".join(found)
 
 
 def read_conditions(connection: duckdb.DuckDBPyConnection) -> Conditions:
@@ -157,7 +196,9 @@ def _contrast_by_activity(
         own, other = _collect(there, first), _collect(there, second)
         if min(own.size, other.size) >= FEWEST_WORKOUTS:
             asked = replace(question, activity=activity)
-            yield Contrast(asked, own, other, margin, tuple(sorted(there)))
+            yield Contrast(
+                asked, own, other, margin, frozenset(there) & first, frozenset(there) & second
+            )
 
 
 def _collect(found: Mapping[str, float | None], worn: set[str]) -> FloatArray:

@@ -13,11 +13,13 @@ import argparse
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cache
+from itertools import product
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from scipy.stats import binomtest
 
+from tasks.core.registers import METRICS
 from tasks.maths.multiplicity import adjust_after_holm
 from tasks.verdicts.devices import Examined, examine_devices
 from tasks.verdicts.opponents import Opposed
@@ -265,6 +267,31 @@ def _list_true(scenario: Scenario) -> set[str]:
     return differing
 
 
+def measure_leans(n: int, *, share: float, n_reports: int, seed: int = 3) -> tuple[int, int]:
+    """Return how often reports lean, and how often where there is nothing or the other way.
+
+    A `share` of the primary metrics has no difference; the others differ by amounts drawn from a
+    normal distribution of SD 1. Every report is planned for n workouts.
+    """
+    generator = np.random.default_rng([seed, n, n_reports])
+    primaries = [one for one in list_metrics() if METRICS[one].level == "primary"]
+    said = wrong = 0
+    for _ in range(n_reports):
+        differing = generator.random(len(primaries)) >= share
+        effects = {
+            metric: float(generator.normal())
+            for metric, differs in zip(primaries, differing, strict=True)
+            if differs
+        }
+        report = draw_report(World(n, effects=effects), generator)
+        for (metric, place), word in say(judge(report, n, with_details=False)).items():
+            if place == "all" and word.startswith("leans"):
+                said += 1
+                leaning = 1 if word == "leans worse" else -1
+                wrong += leaning * effects.get(metric, 0.0) <= 0
+    return said, wrong
+
+
 def describe(hits: int, n: int) -> str:
     """Return a share with its 95 % interval (Clopper and Pearson), in percent."""
     ends = binomtest(hits, n).proportion_ci()
@@ -288,8 +315,15 @@ def main() -> None:
     parser.add_argument("--reports", type=int, default=200)
     parser.add_argument("--only", default="")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--leans", action="store_true", help="how often leans are wrong instead")
     asked = parser.parse_args()
     show: Callable[..., None] = print
+    if asked.leans:
+        for share, n in product((0.3, 0.5, 0.8), SIZES):
+            said, wrong = measure_leans(n, share=share, n_reports=asked.reports)
+            told = describe(wrong, said) if said else "none"
+            show(f"{100 * share:.0f} % without difference, n {n}: {said} leans, wrong {told}")
+        return
     show(f"| of 100 reports | {' | '.join(f'n = {n}' for n in SIZES)} |")
     show("| --- |" + " --- |" * len(SIZES))
     for scenario in SCENARIOS:

@@ -415,6 +415,23 @@ def test_two_wrists_are_compared_within_an_activity(store: Store) -> None:
     assert row["n_workouts"] == 10
 
 
+def test_what_changed_along_with_a_condition_is_named(store: Store) -> None:
+    for number in range(8):
+        left = number % 2 == 0
+        setup = {
+            "wrist": "left" if left else "right",
+            "band": "silicone" if left else "nylon",
+            "display": "on" if number < 4 else "off",
+        }
+        place = "outdoors" if number < 4 else "indoors"
+        value = ("new", "hr_mae_bpm", "strap", 2.0 + number)
+        store.add(value, setup=setup, place=place)
+    rows = {row["against"]: row["note"] for row in store.judge(MAE)}
+    along = "cannot be told from what changed along with it: "
+    assert rows["wrist: left / right"].endswith(f"{along}band: silicone / nylon")
+    assert rows["display: off / on"].endswith(f"{along}surroundings: indoors / outdoors")
+
+
 def test_three_workouts_of_each_wrist_are_too_few(store: Store) -> None:
     for number in range(3):
         store.add(("new", "hr_mae_bpm", "strap", 2.0 + number / 10), setup={"wrist": "left"})
