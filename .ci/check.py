@@ -26,6 +26,8 @@ CHECKS = {
     "types": [BIN / "mypy"],
     "imports": [BIN / "lint-imports", "--no-logo"],
     "reference": [PYTHON, ".ci/reference.py", "--check"],
+    # CPU time against the same work by hand: no clock, and bounds that leave room.
+    "speed": [PYTHON, "-m", "tests.benchmarks", "--short"],
     # Files go to the processes one after another as they stand in the folders, the slow ones first.
     # One process more than there are cores: a quarter of the time a test waits for something.
     "tests": [
