@@ -92,7 +92,7 @@ def read_csv(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:
     NothingRecordedError
         It has no row.
     DamagedError
-        It is no text, or a table that nobody wrote.
+        More than half of its rows cannot be read, or they are of several devices.
     """
     raw = export.path.read_bytes()
     book = load_layouts(options.layout_folders, vocabulary=VOCABULARY)
