@@ -4,17 +4,36 @@ from __future__ import annotations
 
 import shutil
 import uuid
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from tasks.core.errors import UsageError
 from tasks.ingest.exports import Dropped
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from flows.commands.opening import Work
     from flows.run_reports import DropReport
 
 
-def take_notes(work: Work, name: str, text: str) -> int:
-    """Archive the notes `text` under `name` and measure again what they touch.
+def take_back_groupings(work: Work, recordings: Sequence[str]) -> int:
+    """Take back all that commands did to put `recordings` elsewhere. Raises: UsageError."""
+    from tasks.processing.corrections import find_groupings, write_grouping
+
+    found = find_groupings(work.session.home, recordings)
+    if not found:
+        raise UsageError("nothing was joined or moved there; nothing was done")
+    versions = [
+        write_grouping(one.workout or one.name, start_utc=one.start_utc, written=datetime.now(UTC))
+        for one in found
+    ]
+    work.console.print(f"taken back: {', '.join(one.workout or one.name for one in found)}")
+    return take_notes(work, *versions)
+
+
+def take_notes(work: Work, *notes: tuple[str, str]) -> int:
+    """Archive notes, name and text of each, and measure again what they touch.
 
     Killed before they are archived nothing has changed; after that, the next run goes on.
     """
@@ -29,8 +48,11 @@ def take_notes(work: Work, name: str, text: str) -> int:
         return code
 
     try:
-        path = scratch / name
-        path.write_text(text, encoding="utf-8")
-        return work.take([Dropped(path, name)], move=False, show=show)
+        files = []
+        for name, text in notes:
+            path = scratch / name
+            path.write_text(text, encoding="utf-8")
+            files.append(Dropped(path, name))
+        return work.take(files, move=False, show=show)
     finally:
         shutil.rmtree(scratch, ignore_errors=True)

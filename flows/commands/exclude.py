@@ -142,4 +142,4 @@ def _apply(work: Work, after: Corrections, what: str, changed: Sequence[Exclusio
 
     for line in describe(changed):
         terminal.show_wrapped(work.console, f"{what}: {line}", indent=4)
-    return take_notes(work, after.file_name, after.write(written=datetime.now(UTC)))
+    return take_notes(work, (after.file_name, after.write(written=datetime.now(UTC))))

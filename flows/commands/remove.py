@@ -90,7 +90,7 @@ def _set_removed(work: Work, file: FileRecord, *, because: str | None, undo: boo
     )
     words = "brought back" if undo else "removed (kept in originals/; --undo brings it back)"
     work.console.print(f"{words}: {terminal.clean(file.name)}")
-    return take_notes(work, name, text)
+    return take_notes(work, (name, text))
 
 
 def _forget(work: Work, file: FileRecord) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -32,6 +32,13 @@ class Candidate:
     n_samples: int = 0
     known_workout_id: str | None = None
     is_described: bool = True
+
+
+@dataclass(frozen=True)
+class Grouping:
+    """Recordings that a person put together, or apart from others, by id, in that order."""
+
+    sets: tuple[tuple[Literal["together", "apart"], tuple[str, ...]], ...] = ()
 
 
 @dataclass(frozen=True)

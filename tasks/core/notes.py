@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -111,6 +111,8 @@ class Notes:
     is the id of the workout where a command wrote it down, `start_utc` finds it otherwise; with
     `whole_day` only the date is known and `start_utc` is its midnight. `setup` maps a device id to
     its setup keys and values. `local_offset_s` is local time minus UTC as written in `start`.
+    `removed` maps ids of exports that count for nothing to the reason, `owners` recordings to the
+    device that made them; `groups` are recordings that are one workout, or stand apart.
     `lines` gives the line in the file of what may only turn out wrong when the workout is there:
     `setup.<device>`, `segment.<name>`, `exclude.<device>`.
     """
@@ -129,6 +131,8 @@ class Notes:
     note: str | None = None
     exclusions: tuple[Exclusion, ...] = ()
     removed: Mapping[str, str] = field(default_factory=dict)
+    groups: tuple[tuple[Literal["together", "apart"], tuple[str, ...]], ...] = ()
+    owners: Mapping[str, str] = field(default_factory=dict)
     adds: bool = False
     workout: str | None = None
     lines: Mapping[str, int] = field(default_factory=dict)
@@ -141,7 +145,7 @@ class Notes:
             del said[key]
         for exclusion in said["exclusions"]:
             del exclusion["file_id"]
-        for key in ("note", "exclusions", "removed"):
+        for key in ("note", "exclusions", "removed", "groups", "owners"):
             if not said[key]:
                 del said[key]
         text = json.dumps(said, sort_keys=True, default=str)

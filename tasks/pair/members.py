@@ -5,10 +5,11 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
-from tasks.core.members import Candidate, Member, WorkoutMembers
+from tasks.core.members import Candidate, Grouping, Member, WorkoutMembers
 from tasks.pair.activities import note_lost_parts
 from tasks.pair.correcting import ClockCorrector
 from tasks.pair.elapsed import place_elapsed
+from tasks.pair.forced import regroup
 from tasks.pair.grouping import Group, group_by_overlap, order_placed, resolve_group
 from tasks.pair.library import Library, Placed
 
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from config.settings import PairSettings
     from tasks.core.recording import Recording
 
+#: Longer than any workout [s].
+_ANY_BREAK_S: Final = 30 * 86_400.0
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -27,11 +30,12 @@ def pair_recordings(
     *,
     settings: PairSettings,
     starts_of_notes: Sequence[datetime] = (),
+    grouping: Grouping | None = None,
 ) -> tuple[WorkoutMembers, ...]:
     """Return the workouts, by start; every candidate is a member of exactly one.
 
-    `load` opens a recording by its id and is called only when content must decide. The order of
-    the candidates does not matter.
+    `grouping` is what a person said of it. `load` opens a recording by its id and is called only
+    when content must decide. The order of the candidates does not matter.
     """
     library = Library(load)
     starts_s = sorted((start - _EPOCH).total_seconds() for start in starts_of_notes)
@@ -47,7 +51,13 @@ def pair_recordings(
     # What found no time would overlap all else that found none: each stays by itself.
     groups = note_lost_parts(groups, settings=settings)
     groups += [(one,) for one in lost]
-    bouts = [_make_bout(group, library, settings=settings) for group in groups]
+    groups, together = regroup(groups, grouping or Grouping())
+    # However long the break was: what belongs together goes on.
+    patient = settings.model_copy(update={"max_piece_gap_s": _ANY_BREAK_S})
+    bouts = [
+        _make_bout(group, library, settings=patient if number in together else settings)
+        for number, group in enumerate(groups)
+    ]
     return tuple(sorted(bouts, key=lambda bout: (bout.start_utc, bout.members[0].recording_id)))
 
 

@@ -13,7 +13,7 @@ from tasks.archive.originals import find_original
 from tasks.readers.notes import read_lines_of_notes, read_notes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from config.home import Home
     from tasks.core.file_records import FileRecord
@@ -113,6 +113,49 @@ def write_removal(
         reason = because or "dropped by mistake"
         lines += ["", "[[remove]]", f"file = {_quote(file.file_id)}", f"because = {_quote(reason)}"]
     return _name_removal(file.file_id), "\n".join(lines) + "\n"
+
+
+def write_grouping(
+    slot: str,
+    *,
+    start_utc: datetime,
+    written: datetime,
+    groups: Sequence[tuple[str, Sequence[str]]] = (),
+    owners: Mapping[str, str] | None = None,
+) -> tuple[str, str]:
+    """Return name and text of notes that put recordings together, apart, or under a device.
+
+    `slot` is what the notes are about; the newest of one slot hold, also when they say nothing.
+    """
+    lines = [
+        "# Written by coworn join or coworn move; --undo takes it back.",
+        "adds = true",
+        f"start = {_write_instant(start_utc)}",
+        f"workout = {_quote(slot)}",
+        f"written = {_write_instant(written)}",
+    ]
+    for kind, recording_ids in groups:
+        listed = ", ".join(map(_quote, recording_ids))
+        lines += ["", f"[[{kind}]]", f"recordings = [{listed}]"]
+    for recording_id, device in (owners or {}).items():
+        lines += [
+            "",
+            "[[made_by]]",
+            f"recording = {_quote(recording_id)}",
+            f"device = {_quote(device)}",
+        ]
+    return f"{_BEGINNING}{slot.replace(' ', '-')}{_ENDING}", "\n".join(lines) + "\n"
+
+
+def find_groupings(home: Home, recording_ids: Iterable[str]) -> list[Notes]:
+    """Return the notes that commands wrote to put any of the recordings elsewhere."""
+    wanted = set(recording_ids)
+    return [
+        notes
+        for notes in _read_all(home).values()
+        if wanted.intersection(notes.owners)
+        or any(wanted.intersection(members) for _, members in notes.groups)
+    ]
 
 
 def _name_removal(file_id: str) -> str:

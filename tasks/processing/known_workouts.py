@@ -13,7 +13,7 @@ from tasks.processing.naming import collect_words
 from tasks.store import read_store
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from config.home import Home
     from tasks.processing.naming import DeviceWords
@@ -33,6 +33,7 @@ class KnownWorkout:
     recordings: Mapping[str, str]
     words: DeviceWords
     from_notes: tuple[str, ...] = ()
+    activity: str | None = None
 
     @property
     def duration(self) -> str:
@@ -63,14 +64,14 @@ def find_workout(home: Home, word: str) -> KnownWorkout:
     """Return the workout whose id is `word`, or begins with it. Raises: UsageError."""
     with read_store(home) as connection:
         rows = connection.execute(
-            "SELECT workout_id, start_utc, end_utc FROM workouts ORDER BY start_utc"
+            "SELECT workout_id, start_utc, end_utc, activity FROM workouts ORDER BY start_utc"
         ).fetchall()
         fitting = [row for row in rows if row[0] == word] or [
             row for row in rows if word and row[0].startswith(word)
         ]
         if len(fitting) != 1:
             raise UsageError(_explain(word, [row[0] for row in fitting], [row[0] for row in rows]))
-        workout_id, start, end = fitting[0]
+        workout_id, start, end, activity = fitting[0]
         recordings = connection.execute(
             "SELECT recording_id, device_id FROM recordings WHERE workout_id = ? ORDER BY 1",
             [workout_id],
@@ -88,7 +89,22 @@ def find_workout(home: Home, word: str) -> KnownWorkout:
         dict(recordings),
         collect_words(load_devices(home.devices), names, {}),
         tuple(name for (name,) in notes),
+        activity,
     )
+
+
+def find_recordings(home: Home, words: Sequence[str]) -> dict[str, datetime]:
+    """Return recordings by id, or how it begins, with their starts. Raises: UsageError."""
+    with read_store(home) as connection:
+        rows = connection.execute("SELECT recording_id, start_utc FROM recordings").fetchall()
+    found: dict[str, datetime] = {}
+    for word in words:
+        fitting = [row for row in rows if word and row[0].startswith(word)]
+        if len(fitting) != 1:
+            many = f"{len(fitting)} recordings" if fitting else "no recording"
+            raise UsageError(f"the id of {many} begins with {word!r}; coworn explain shows ids")
+        found[fitting[0][0]] = fitting[0][1].astimezone(UTC)
+    return found
 
 
 def _explain(word: str, fitting: list[str], ids: list[str]) -> str:

@@ -7,11 +7,14 @@ from collections import defaultdict
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from config.devices import Identified
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from config.devices import Device
     from tasks.core.notes import Notes
+    from tasks.processing.known import KnownRecording
     from tasks.processing.plan import Plan
 
 
@@ -70,6 +73,23 @@ def collect_words(
     names = {name: next(iter(found)) for name, found in by_name.items() if len(found) == 1}
     shared = {name: tuple(sorted(found)) for name, found in by_name.items() if len(found) > 1}
     return DeviceWords({**names, **ids}, shared, former)
+
+
+def name_owners(
+    recordings: Sequence[KnownRecording], notes: Sequence[Notes], devices: Sequence[Device]
+) -> tuple[KnownRecording, ...]:
+    """Return the recordings; those that notes give to a described device are of that device."""
+    owners = {one: word for said in notes for one, word in said.owners.items()}
+    if not owners:
+        return tuple(recordings)
+    words = collect_words(devices, (), {})
+    by_id = {device.id: device for device in devices}
+    return tuple(
+        known
+        if (device := by_id.get(words.find(owners.get(known.recording_id, "")) or "")) is None
+        else replace(known, identified=Identified(device, "notes"))
+        for known in recordings
+    )
 
 
 def resolve_devices(notes: Sequence[Notes], words: DeviceWords) -> tuple[Notes, ...]:

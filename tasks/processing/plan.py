@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from tasks.archive.lake import read_recording
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS
-from tasks.pair import Candidate, WorkoutMembers, pair_recordings
+from tasks.pair import Candidate, Grouping, WorkoutMembers, pair_recordings
 from tasks.processing.assign import DAY, assign_notes, check_exclusions, check_segments
 from tasks.processing.automatic import AUTOMATIC_RULE, AutomaticNames
 from tasks.processing.units import part_units
@@ -96,7 +96,8 @@ def plan(
         [_make_candidate(known) for known in recordings],
         lambda recording_id: read_recording(recording_id, lake=lake),
         settings=settings.pair,
-        starts_of_notes=[one.start_utc for one in notes if not one.whole_day],
+        starts_of_notes=[one.start_utc for one in notes if not one.whole_day and not one.adds],
+        grouping=Grouping(tuple(found for one in notes for found in one.groups)),
     )
     unplaced = _find_unplaced(bouts, by_id)
     named = _name_bouts([one for one in bouts if not unplaced & _list_ids(one)], by_id)

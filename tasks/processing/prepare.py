@@ -16,7 +16,13 @@ from tasks.guard import read_some_notes_isolated
 from tasks.processing.automatic import AUTOMATIC_RULE, AutomaticNames, name_automatic
 from tasks.processing.firmware import name_doubts, unify_notes
 from tasks.processing.known import collect_recordings
-from tasks.processing.naming import DeviceWords, check_devices, collect_words, resolve_devices
+from tasks.processing.naming import (
+    DeviceWords,
+    check_devices,
+    collect_words,
+    name_owners,
+    resolve_devices,
+)
 from tasks.processing.plan import Plan, find_windows, plan
 from tasks.processing.planned_test import TakenUp, take_up
 from tasks.readers.notes import is_sheet
@@ -130,7 +136,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         tuple(file for file in files if file.file_id not in removed and file.inside not in removed),
     )
     windows = None
-    if not everything:
+    if not everything and not _regroups(read, stored):
         windows = _find_windows(
             files, unsettled, stored, read, removed=removed, home=home, settings=settings
         )
@@ -144,7 +150,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         workouts=workouts,
         always=unsettled,
     )
-    recordings = name_automatic(collected.recordings, names)
+    recordings = name_owners(name_automatic(collected.recordings, names), read.notes, devices)
     words = _collect_words(devices, recordings, stored)
     notes = resolve_devices([one for one in read.notes if one.file_id not in removed], words)
     firmware = [
@@ -273,13 +279,26 @@ def _find_windows(
         if file_id not in stored.notes
         for one in older
     ]
+    joined = {one for notes in read.notes for _, recordings in notes.groups for one in recordings}
     former = [
         (row["start_utc"] + shift, row["end_utc"] + shift)
-        for recording_id in (*_find_gone(files, stored, removed), *unsettled)
+        for recording_id in (*_find_gone(files, stored, removed), *unsettled, *joined)
         if (row := stored.recordings.get(recording_id)) is not None
         for shift in (timedelta(seconds=row["clock_shift_s"] or 0.0),)
     ]
     return find_windows(new.recordings, new_notes, former=former, settings=settings)
+
+
+def _regroups(read: _ReadNotes, stored: _Stored) -> bool:
+    """Say whether new notes put recordings elsewhere, or take that back: anything may follow."""
+    new = [one for one in read.notes if one.file_id not in stored.notes]
+    new += [
+        one
+        for file_id, found in read.replaced.items()
+        if file_id not in stored.notes
+        for one in found
+    ]
+    return any(one.groups or one.owners for one in new)
 
 
 def _mark_removed(file: FileRecord, removed: Mapping[str, str]) -> FileRecord:

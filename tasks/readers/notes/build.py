@@ -13,6 +13,7 @@ from tasks.core.activities import ACTIVITIES, PLACES
 from tasks.core.errors import NotesError
 from tasks.core.notes import Notes
 from tasks.readers.notes.exclusions import read_exclusions, read_removals
+from tasks.readers.notes.grouping import GROUPING_KEYS, read_groups, read_owners
 from tasks.readers.notes.page import Page, show
 from tasks.readers.notes.segments import read_segments
 from tasks.readers.notes.setup import read_setup
@@ -33,12 +34,14 @@ _TOP_KEYS: Final = (
     "setup",
     "exclude",
     "remove",
+    *GROUPING_KEYS,
     "adds",
     "workout",
     "written",
 )
 #: Notes that hold nothing else join those that are there.
-_ADDING: Final = frozenset({"start", "exclude", "remove", "adds", "workout", "written"})
+_CORRECTIONS: Final = ("exclude", "remove", *GROUPING_KEYS)
+_ADDING: Final = frozenset({"start", "adds", "workout", "written", *_CORRECTIONS})
 _COURSE: Final = re.compile(r"[^/\\\x00-\x1f]+")
 
 
@@ -74,8 +77,10 @@ def build_notes(
         note=page.take_text((), values, "note"),
         exclusions=tuple(replace(one, file_id=file_id) for one in exclusions),
         removed=read_removals(page, values),
+        groups=read_groups(page, values),
+        owners=read_owners(page, values),
         adds=values.get("adds") is True
-        or (not {"exclude", "remove"}.isdisjoint(values) and _ADDING.issuperset(values)),
+        or (not set(_CORRECTIONS).isdisjoint(values) and _ADDING.issuperset(values)),
         workout=page.take_text((), values, "workout"),
         lines={
             **{
