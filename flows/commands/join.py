@@ -43,8 +43,8 @@ def join(
         activities = sorted({workout.activity or "other" for workout in found})
         if len(activities) > 1:
             raise UsageError(
-                f"they are {' and '.join(activities)}: what is joined is one activity; correct it in "
-                "notes, if that is wrong; nothing was done"
+                f"they are {' and '.join(activities)}: what is joined is one activity; "
+                "correct it in notes, if that is wrong; nothing was done"
             )
         work.console.print(f"joined: {', '.join(workout.workout_id for workout in found)}")
         name, text = write_grouping(

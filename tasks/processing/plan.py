@@ -186,20 +186,22 @@ def _name_bouts(
 ) -> dict[str, WorkoutMembers]:
     """Return each bout its id: the one that most of its members had, else a new one.
 
-    An id goes to one bout only: to the one that holds more of its former members.
+    An id goes to one bout only: to the one that it was made for, when workouts that were joined
+    part again, else to the one that holds more of its former members.
     """
+    made = [_make_workout_id(bout) for bout in bouts]
     claims = sorted(
         (
-            (-count, bout.start_utc, workout_id, number)
+            (workout_id != made[number], -count, bout.start_utc, workout_id, number)
             for number, bout in enumerate(bouts)
             for workout_id, count in _count_former_ids(bout, by_id).items()
         ),
     )
     names: dict[int, str] = {}
-    for _, _, workout_id, number in claims:
+    for _, _, _, workout_id, number in claims:
         if number not in names and workout_id not in names.values():
             names[number] = workout_id
-    return {names.get(number) or _make_workout_id(bout): bout for number, bout in enumerate(bouts)}
+    return {names.get(number) or made[number]: bout for number, bout in enumerate(bouts)}
 
 
 def _share_names(
