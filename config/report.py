@@ -14,15 +14,18 @@ Pixels = Annotated[int, Field(ge=300, le=4000)]
 
 
 class PrivatePlace(Section):
-    """A circle whose inside no published page, figure or file shows."""
+    """A circle whose inside no published page, figure or file shows, nor much around it."""
 
     latitude_deg: Annotated[float, Field(ge=-90, le=90)] = Field(
-        description="Latitude of the centre; a centre beside the place gives it away less [deg]"
+        description="Latitude of the centre [deg]"
     )
     longitude_deg: Annotated[float, Field(ge=-180, le=180)] = Field(
         description="Longitude of the centre [deg]"
     )
-    radius_m: Positive = Field(description="Radius [m]")
+    radius_m: Positive = Field(
+        description="Radius; what is hidden is a circle of four radii around a hidden point beside "
+        "the centre, the same in every export; 50 to 150 m are enough [m]"
+    )
 
 
 class ReportSettings(Section):

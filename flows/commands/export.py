@@ -36,6 +36,7 @@ def export(
     from flows.session.home import open_existing_home
     from flows.session.umask import user_umask
     from tasks.archive.lake import read_rows
+    from tasks.archive.publishing_key import load_publishing_key
     from tasks.guard import load_line_isolated
     from tasks.package import require_place, write_package
     from tasks.store import connect_for_reading
@@ -52,6 +53,7 @@ def export(
             connection,
             place,
             settings=settings,
+            key=load_publishing_key(home),
             read_rows=functools.partial(read_rows, lake=home.lake),
             load_line=functools.partial(
                 load_line_isolated, courses=home.courses, settings=settings.read

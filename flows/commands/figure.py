@@ -97,6 +97,7 @@ def _draw_workout(
     size: str,
     theme: str,
 ) -> str:
+    from tasks.archive.publishing_key import load_publishing_key
     from tasks.guard import load_line_isolated
     from tasks.report import read
     from tasks.report.figures import make_svg
@@ -118,7 +119,8 @@ def _draw_workout(
             courses=partial(
                 load_line_isolated, courses=session.home.courses, settings=session.settings.read
             ),
-        )
+        ),
+        key=load_publishing_key(session.home),
     )
     caption = [title_workout(data), SOURCE]
     if any(times):

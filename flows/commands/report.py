@@ -37,6 +37,7 @@ def report(
     from flows.session.locks import hold_report_lock
     from flows.session.log import begin_log
     from flows.session.umask import user_umask
+    from tasks.archive.publishing_key import load_publishing_key
     from tasks.guard import load_line_isolated
     from tasks.report import find_foreign, list_waiting, write_report
     from tasks.store import connect_for_reading
@@ -65,6 +66,7 @@ def report(
                 waiting=list_waiting(home.inbox),
                 only=workout,
                 public=publish is not None,
+                publishing_key=None if publish is None else load_publishing_key(home),
                 most_figures=None,
                 courses=partial(load_line_isolated, courses=home.courses, settings=settings.read),
             )

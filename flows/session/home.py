@@ -9,6 +9,7 @@ from config.home import Home, find_home
 from config.session import Session
 from config.settings import SettingsFileError, load_settings
 from flows.session.umask import set_private_umask
+from tasks.archive.publishing_key import load_publishing_key
 from tasks.core.errors import SettingsError, UsageError
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ def open_home(folder: Path | None) -> Session:
     session = _read(home)
     try:
         home.create()
+        load_publishing_key(home)
     except OSError as error:
         raise UsageError(
             f"{error.filename or home.root}: the home folder cannot be made ({error.strerror}); "

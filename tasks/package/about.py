@@ -40,9 +40,10 @@ _LEFT_OUT: Final = """\
 - Names of devices that nobody has named yet: they come from files.
 """
 _HIDDEN: Final = """\
-- Positions inside the private places of whoever published this: latitude and longitude are missing
-  there, and so is the direction of travel in every row without a position. Tracks are interrupted;
-  no line leads across. Times, heart rate, speed, distance and altitude stay: results rest on them.
+- What was recorded around the private places of whoever published this. Positions, direction,
+  speed, altitude, air pressure, cadence and power are missing there, for all devices of the
+  workout; tracks are interrupted, and no line leads across. `distance_m` counts what shows. Lengths
+  of whole recordings are withheld where a part is hidden. Times and heart rate stay.
 """
 _NOT_HIDDEN: Final = "- No position was hidden: the publisher named no private place.\n"
 

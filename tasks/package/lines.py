@@ -10,7 +10,7 @@ import numpy as np
 from tasks.core.provenance import find_version
 from tasks.package.descriptor import MadeLine, seal_file
 from tasks.package.gpx import Line, write_gpx
-from tasks.package.hiding import split_line
+from tasks.package.hiding import find_hidden, split_line
 from tasks.package.place import MAKER
 from tasks.tables.arrow import read_floats, read_micros
 
@@ -47,6 +47,14 @@ def _make_track(source: Source, recording: RecordingFacts, rows: pa.Table) -> Li
     latitude_deg, longitude_deg = (
         read_floats(rows, f"{axis}_deg") for axis in ("latitude", "longitude")
     )
+    hidden = None
+    if source.hiding.places:
+        hidden, _ = find_hidden(
+            rows,
+            source.hiding,
+            track=recording.track,
+            spans=source.find_own_spans(recording),
+        )
     return Line(
         name=recording.device_name or recording.device_id,
         description=(
@@ -56,7 +64,11 @@ def _make_track(source: Source, recording: RecordingFacts, rows: pa.Table) -> Li
         latitude_deg=latitude_deg,
         longitude_deg=longitude_deg,
         stretches=split_line(
-            latitude_deg, longitude_deg, places=source.places, pieces=read_floats(rows, "piece")
+            latitude_deg,
+            longitude_deg,
+            hiding=source.hiding,
+            hidden=hidden,
+            pieces=read_floats(rows, "piece"),
         ),
         kind=recording.sport,
         time_us=read_micros(rows).astype(np.int64),
@@ -81,7 +93,7 @@ def write_courses(source: Source, folder: Path, *, load_line: LineReader) -> Ite
             description="reference line that tracks were compared with",
             latitude_deg=points[:, 0],
             longitude_deg=points[:, 1],
-            stretches=split_line(points[:, 0], points[:, 1], places=source.places),
+            stretches=split_line(points[:, 0], points[:, 1], hiding=source.hiding, track=reference),
         )
         slug = _make_slug(name, taken)
         if line.stretches:

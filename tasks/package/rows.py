@@ -9,17 +9,25 @@ from typing import TYPE_CHECKING, Any, Final
 import pyarrow as pa
 
 from tasks.core.errors import CowornError
-from tasks.package.hiding import hide_positions
+from tasks.package.hiding import (
+    hide_findings,
+    hide_laps,
+    hide_lengths,
+    hide_pairs,
+    hide_samples,
+)
 from tasks.package.parts import DEVICES_SHOWN
-from tasks.tables.tables import FINDINGS, PAIRS, SAMPLES, Table
+from tasks.package.spans import find_workout_spans, shift_spans
+from tasks.tables.tables import FINDINGS, LAPS, PAIRS, RECORDINGS, RESULTS, SAMPLES, Table
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     import duckdb
 
-    from config.report import PrivatePlace
     from tasks.package.parts import Part
+    from tasks.package.spans import Span
+    from tasks.workout.private_places import Hiding
 
 #: Returns the rows of one table of the lake, of the recording or workout with this key.
 RowReader = Callable[[Table, str], pa.Table]
@@ -32,7 +40,11 @@ _READINGS: Final = 6
 _RECORDINGS: Final = f"""
 SELECT recording_id, recordings.device_id, shown.name, workout_id,
   coalesce(sport, 'other') AS sport, coalesce(n_samples, 0) AS n_samples,
-  coalesce(position_kind, 'none') AS position_kind
+  coalesce(position_kind, 'none') AS position_kind,
+  coalesce(clock_shift_s, 0) + coalesce(
+    (SELECT any_value(offset_s) FROM alignments WHERE alignments.workout_id = recordings.workout_id
+     AND alignments.recording_id = coalesce(recordings.continues, recordings.recording_id)), 0
+  ) AS added_s
 FROM recordings LEFT JOIN {DEVICES_SHOWN} AS shown ON shown.device_id = recordings.device_id
 WHERE duplicate_of IS NULL ORDER BY recording_id
 """  # noqa: S608 - declared names only
@@ -40,7 +52,7 @@ WHERE duplicate_of IS NULL ORDER BY recording_id
 
 @dataclass(frozen=True)
 class RecordingFacts:
-    """One recording that results may rest on."""
+    """One recording that results may rest on; `added_s` puts it on the workout's clock."""
 
     recording_id: str
     device_id: str
@@ -49,6 +61,12 @@ class RecordingFacts:
     sport: str
     n_samples: int
     position_kind: str
+    added_s: float
+
+    @property
+    def track(self) -> str:
+        """What the ends of its track are moved by: devices worn together share it."""
+        return self.workout_id or self.recording_id
 
 
 @dataclass
@@ -57,11 +75,12 @@ class Source:
 
     connection: duckdb.DuckDBPyConnection
     read_rows: RowReader
-    places: Sequence[PrivatePlace]
+    hiding: Hiding
     tell: Listener | None = None
     recordings: tuple[RecordingFacts, ...] = ()
     workouts: tuple[str, ...] = ()
     done: int = field(default=0, init=False)
+    _spans: dict[str, list[Span]] = field(default_factory=dict, init=False)
 
     def __post_init__(self) -> None:
         """List what there is."""
@@ -77,6 +96,23 @@ class Source:
         if self.tell is not None:
             self.tell(self.done, _READINGS * len(self.recordings) + len(self.workouts))
         return rows
+
+    def find_spans(self, track: str) -> list[Span]:
+        """Return when any device of a workout was hidden, on the workout's clock [s]."""
+        if not self.hiding.places:
+            return []
+        if track not in self._spans:
+            worn = [one for one in self.recordings if one.track == track]
+            self._spans[track] = find_workout_spans(
+                ((self.read_rows(SAMPLES, one.recording_id), one.added_s) for one in worn),
+                self.hiding,
+                track=track,
+            )
+        return self._spans[track]
+
+    def find_own_spans(self, recording: RecordingFacts) -> list[Span]:
+        """Return the same on the recording's own clock."""
+        return shift_spans(self.find_spans(recording.track), -recording.added_s)
 
     def read_samples(self, recording: RecordingFacts) -> pa.Table:
         """Read the samples of one recording.
@@ -96,18 +132,37 @@ def read_part(source: Source, part: Part) -> Iterator[pa.Table]:
     """Return the rows of one table of the package, positions in private places hidden."""
     if part.query:
         for rows in _select(source, part):
-            yield hide_positions(rows, source.places) if part.table is FINDINGS else rows
+            yield _hide_selected(source, part, rows)
     elif part.table is PAIRS:
         for workout_id in source.workouts:
-            yield _put_first(source.read(PAIRS, workout_id), "workout_id", workout_id)
+            rows = hide_pairs(source.read(PAIRS, workout_id), source.find_spans(workout_id))
+            yield _put_first(rows, "workout_id", workout_id)
     else:
         for recording in source.recordings:
-            rows = (
-                hide_positions(source.read_samples(recording), source.places)
-                if part.table is SAMPLES
-                else source.read(part.table, recording.recording_id)
-            )
+            rows = _read_hidden(source, part.table, recording)
             yield _put_first(rows, "recording_id", recording.recording_id)
+
+
+def _read_hidden(source: Source, table: Table, recording: RecordingFacts) -> pa.Table:
+    if table is SAMPLES:
+        return hide_samples(
+            source.read_samples(recording),
+            source.hiding,
+            track=recording.track,
+            spans=source.find_own_spans(recording),
+        )
+    rows = source.read(table, recording.recording_id)
+    return hide_laps(rows, source.find_own_spans(recording)) if table is LAPS else rows
+
+
+def _hide_selected(source: Source, part: Part, rows: pa.Table) -> pa.Table:
+    if not source.hiding.places or part.table not in (FINDINGS, RECORDINGS, RESULTS):
+        return rows
+    named = {one for one in rows.column("workout_id").to_pylist() if one is not None}
+    spans: dict[str, Sequence[Span]] = {one: source.find_spans(one) for one in sorted(named)}
+    if part.table is FINDINGS:
+        return hide_findings(rows, source.hiding, spans=spans)
+    return hide_lengths(rows, {one for one, found in spans.items() if found})
 
 
 def _select(source: Source, part: Part) -> Iterator[pa.Table]:

@@ -14,6 +14,7 @@ from tasks.package.lines import write_courses, write_tracks
 from tasks.package.parts import PARTS, RUNS_USED
 from tasks.package.place import DESCRIPTOR, README, build_beside
 from tasks.package.rows import Source, find_decimals, read_part
+from tasks.workout.private_places import draw_hiding
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -45,15 +46,17 @@ def write_package(
     settings: Settings,
     read_rows: RowReader,
     load_line: LineReader,
+    key: bytes,
     tell: Listener | None = None,
 ) -> Written:
     """Write the package at `place`, which `require_place` has looked at, as a whole or not at all.
 
     `connection` reads the published tables, `read_rows` gives the rows of the lake, `load_line` a
-    course by its name. The same tables give the same bytes.
+    course by its name; `key` is the home's secret, which draws what is hidden. The same tables give
+    the same bytes.
     Raises: CowornError when the lake lacks a recording that the published tables name.
     """
-    source = Source(connection, read_rows, settings.report.private, tell)
+    source = Source(connection, read_rows, draw_hiding(settings.report.private, key), tell)
     with build_beside(place) as folder:
         (folder / "data").mkdir()
         tables = [_write_table(source, part, folder) for part in PARTS]

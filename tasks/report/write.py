@@ -48,6 +48,8 @@ if TYPE_CHECKING:
 _ONLY_HOW_MANY: Final = {"figures_per_run", "figures_per_night"}
 #: Names that only folders of our figures have.
 _WORKOUT_ID: Final = re.compile(r"\d{8}T\d{4}Z-[0-9a-f]{6}")
+#: Rises when a page that is published hides something else than before.
+_HIDING: Final = 2
 SOURCE: Final = "Source: coworn; exports of devices worn together."
 
 
@@ -68,6 +70,7 @@ def write_report(
     waiting: Sequence[str] | None = (),
     only: str | None = None,
     public: bool = False,
+    publishing_key: bytes | None = None,
     most_figures: int | None = None,
     courses: Callable[[str], NDArray[np.float64] | None] | None = None,
     catch_up: bool = False,
@@ -76,7 +79,8 @@ def write_report(
 
     `connection` reads the published tables; `waiting` are the names in the inbox, None leaves
     waiting and refused files out. A `public` report hides positions inside private places and
-    names no file. Figures are written of at most `most_figures` workouts, the newest ones, None:
+    names no file; it needs the home's `publishing_key`, which draws what is hidden.
+    Figures are written of at most `most_figures` workouts, the newest ones, None:
     of all; to `catch_up` means to write them of workouts, too, whose page is up to date without
     them. `courses` gives the line of a course by its name (see `CourseLine`).
     Raises: LookupError when there is no workout `only`.
@@ -117,7 +121,11 @@ def write_report(
     for facts in reversed(workouts.values()):
         path = folder / "workouts" / f"{facts.workout_id}.html"
         key = make_key(
-            facts, devices=devices, definitions=definitions, settings=settings, public=public
+            facts,
+            devices=devices,
+            definitions=definitions,
+            settings=settings,
+            public=require_key(publishing_key) if public else None,
         )
         with_figures = most_figures is None or figured < most_figures
         known = read_key(path)
@@ -139,11 +147,18 @@ def write_report(
             courses=courses,
         )
         if public:
-            data = hide_private_places(data)
+            data = hide_private_places(data, key=require_key(publishing_key))
         figured += with_figures
         written += write_workout(data, folder, key=key, with_figures=with_figures)
     _remove_vanished(folder, workouts=workouts, devices=devices)
     return Report(index, len(workouts) + len(devices) + 1, written)
+
+
+def require_key(key: bytes | None) -> bytes:
+    """Return the key. Raises ValueError when a public report comes without one."""
+    if not key:
+        raise ValueError("a public report needs the home's publishing key")
+    return key
 
 
 def _write_text(connection: duckdb.DuckDBPyConnection, folder: Path, *, settings: Settings) -> int:
@@ -224,9 +239,12 @@ def make_key(
     devices: Mapping[str, DeviceFacts],
     definitions: Mapping[str, Definition],
     settings: Settings,
-    public: bool,
+    public: bytes | None,
 ) -> str:
-    """Return twelve hex digits that change when anything on the workout's page would."""
+    """Return twelve hex digits that change when anything on the workout's page would.
+
+    `public` is the key that draws what is hidden, None where everything shows.
+    """
     parts = {
         "workout": asdict(facts),
         "devices": [asdict(devices[name]) for name in facts.device_ids if name in devices],
@@ -234,7 +252,7 @@ def make_key(
         "settings": settings.report.model_dump(mode="json", exclude=_ONLY_HOW_MANY),
         "version": find_version(),
         "looks": hash_of_looks(),
-        "public": public,
+        "public": None if public is None else [hashlib.sha256(public).hexdigest(), _HIDING],
     }
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
 

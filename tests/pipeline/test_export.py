@@ -130,7 +130,7 @@ def test_private_places_of_the_settings_are_told_of(
             (home / path.name).symlink_to(target)
     # Where the demo begins its rounds of the track, by the file that was dropped.
     (home / "coworn.toml").write_text(
-        "[[report.private]]\nlatitude_deg = 63.412\nlongitude_deg = 15.801\nradius_m = 200\n"
+        "[[report.private]]\nlatitude_deg = 63.412\nlongitude_deg = 15.801\nradius_m = 30\n"
         '[export]\nlicence = "CC-BY-4.0"\n'
     )
     done = Place(home, None).run("export", str(tmp_path / "package"))

@@ -36,6 +36,7 @@ def write(home: Home, place: Path, **changes: Any) -> Written:  # noqa: ANN401 -
     facts = {
         "settings": load_settings(),
         "read_rows": functools.partial(read_rows, lake=home.lake),
+        "key": b"a secret of the tests",
         "load_line": functools.partial(load_line, courses=home.courses),
         **changes,
     }

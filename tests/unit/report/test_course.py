@@ -106,7 +106,7 @@ def test_no_point_of_the_course_inside_a_private_place_is_published(data: Workou
     longitude_deg = float(data.course.longitude_deg[middle])
     place = PrivatePlace(latitude_deg=latitude_deg, longitude_deg=longitude_deg, radius_m=300.0)
     settings = data.settings.model_copy(update={"private": (place,)})
-    hidden = hide_private_places(replace(data, settings=settings))
+    hidden = hide_private_places(replace(data, settings=settings), key=b"key")
     assert hidden.course is not None
     plane = project_to_plane(
         hidden.course.latitude_deg,

@@ -130,6 +130,6 @@ def test_what_was_noticed_in_an_export_is_on_the_card_and_never_published(
     pages: dict[datetime, WorkoutData],
 ) -> None:
     data = pages[TWO_DAY]
-    assert all(one.remarks == () for one in hide_private_places(data).recordings)
+    assert all(one.remarks == () for one in hide_private_places(data, key=b"key").recordings)
     noticed = [line for one in summarise_devices(data) for line in one.from_file]
     assert any("power (horses)" in line for line in noticed), noticed

@@ -29,6 +29,9 @@ if TYPE_CHECKING:
     from tasks.report.facts import WorkoutData
 
 
+KEY = b"a secret of the tests"
+
+
 def make_settings(**report: Any) -> Settings:  # noqa: ANN401 - values of settings
     settings = load_settings()
     return settings.model_copy(update={"report": settings.report.model_copy(update=report)})
@@ -212,7 +215,7 @@ def test_what_is_published_has_no_position_inside_a_private_place(
         latitude_deg=float(latitude), longitude_deg=float(longitude), radius_m=400.0
     )
     settings = make_settings(private=(place,), figures=())
-    hidden = hide_private_places(gather(connection, settings))
+    hidden = hide_private_places(gather(connection, settings), key=KEY)
     # A degree of latitude is at least 110.5 km anywhere on WGS 84: 0.003 degrees are inside 400 m.
     for recording_id, one in hidden.series.items():
         north = abs(one.values("latitude_deg") - latitude) < 0.003
@@ -233,9 +236,16 @@ def test_what_is_published_has_no_position_inside_a_private_place(
     middle = [float(one[~_is_missing(one)][len(one) // 2]) for one in known]
     passed = PrivatePlace(latitude_deg=middle[0], longitude_deg=middle[1], radius_m=20.0)
     small = make_settings(private=(passed,), figures=())
-    halves = draw_workout(hide_private_places(gather(connection, small)))["track"][0]
+    halves = draw_workout(hide_private_places(gather(connection, small), key=KEY))["track"][0]
     assert _count_breaks(halves) > _count_breaks(draw_workout(whole)["track"][0])
-    write_report(connection, tmp_path, settings=settings, waiting=("home.fit",), public=True)
+    write_report(
+        connection,
+        tmp_path,
+        settings=settings,
+        waiting=("home.fit",),
+        public=True,
+        publishing_key=KEY,
+    )
     public = draw_workout(hidden)["track"][0].tables["track"]
     page = next((tmp_path / "workouts").glob("*.html")).read_text(encoding="utf-8")
     assert json.dumps(public["x"][:40], separators=(", ", ": "))[:-1] in page
