@@ -45,8 +45,8 @@ _STATISTICS: Final = {
     ),
     "Leans": (
         "not shown: the question's own 98 % interval leaves zero out and the estimate is beyond "
-        "the margin. Wrong for 6 to 8 in 100 where half of the questions have no difference, for "
-        "up to 30 in 100 where most have none."
+        "the margin. Wrong for 6 to 10 in 100 where half of the questions have no difference, for "
+        "26 to 39 in 100 where 80 % have none (simulated)."
     ),
     "Levels": "median over workouts; its interval from order statistics, from six workouts on.",
 }

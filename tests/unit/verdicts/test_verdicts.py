@@ -7,7 +7,9 @@ from datetime import timedelta
 import pytest
 
 from config.settings import load_settings
-from tasks.tables.tables import LEVELS
+from tasks.store import append_rows, open_store
+from tasks.tables.arrow import make_rows
+from tasks.tables.tables import LEVELS, VERDICTS
 from tests.unit.verdicts.workouts import (
     BEGIN,
     MAE,
@@ -483,3 +485,17 @@ def test_metrics_that_do_not_exist_are_not_asked_about(store: Store) -> None:
 
 def test_an_empty_store_has_no_verdicts(store: Store) -> None:
     assert store.judge(load_settings().verdicts) == []
+
+
+def test_rows_of_before_the_families_are_taken_back_once(store: Store) -> None:
+    for number in range(6):
+        store.add(*pair(2.0 + jitter(number), 6.0))
+    old = {"device_id": "new", "against": "old", "activity": "all", "metric": "hr_mae_bpm"}
+    with open_store(store.home) as connection:
+        row = {**old, "run_id": "r0", "n_workouts": 6, "verdict": "unclear"}
+        append_rows(connection, VERDICTS, make_rows(VERDICTS, [row]))
+    rows = store.judge(MAE, keep=True)
+    assert find(rows, family=None)["n_workouts"] == 0
+    assert find(rows, family="headline")["n_workouts"] == 6
+    again = store.judge(MAE, keep=True)
+    assert [row["family"] for row in again] == ["headline"]
