@@ -87,7 +87,7 @@ def compute_limits(
     Bland and Altman 1986, Lancet 327:307; 1999, Statistical Methods in Medical Research 8:135,
     section 2.
     """
-    from scipy.stats import t as student_t  # noqa: PLC0415 - scipy is slow to import
+    from scipy.special import stdtrit  # noqa: PLC0415 - scipy is slow to import
 
     n = int(differences.size)
     if n < _MIN_PAIRS:
@@ -95,7 +95,7 @@ def compute_limits(
         return Limits(n, bias, NAN, NAN, NAN)
     bias = float(np.mean(differences))
     sd = float(np.std(differences, ddof=1))
-    quantile = float(student_t.ppf(0.5 + confidence / 2, n - 1))
+    quantile = float(stdtrit(n - 1, 0.5 + confidence / 2))
     spread = np.sqrt(3 / n) if form == "three_over_n" else np.sqrt(1 / n + factor**2 / (2 * n - 2))
     half_bias = quantile * sd / float(np.sqrt(n))
     half_limit = quantile * sd * float(spread)
@@ -308,7 +308,7 @@ def _recover_limits(
     confidence: float,
 ) -> RepeatedLimits:
     """Join the between part and the weighted within parts, each with its degrees of freedom."""
-    from scipy.stats import chi2, norm  # noqa: PLC0415 - scipy is slow to import
+    from scipy.special import chdtri, ndtri  # noqa: PLC0415 - scipy is slow to import
 
     k = means.size
     bias = float(np.mean(means))
@@ -320,15 +320,15 @@ def _recover_limits(
     for part, degrees_of_freedom in [(between, k - 1), *parts]:
         if degrees_of_freedom:
             below += (
-                part * (1 - degrees_of_freedom / float(chi2.ppf(1 - tail, degrees_of_freedom)))
+                part * (1 - degrees_of_freedom / float(chdtri(degrees_of_freedom, tail)))
             ) ** 2
             above += (
-                part * (degrees_of_freedom / float(chi2.ppf(tail, degrees_of_freedom)) - 1)
+                part * (degrees_of_freedom / float(chdtri(degrees_of_freedom, 1 - tail)) - 1)
             ) ** 2
     lowest = max(0.0, variance - float(np.sqrt(below)))
     highest = variance + float(np.sqrt(above))
     sd = float(np.sqrt(variance))
-    bias_part = float(norm.ppf(1 - tail)) ** 2 * between / k
+    bias_part = float(ndtri(1 - tail)) ** 2 * between / k
     inner = float(np.sqrt(bias_part + (factor * (sd - np.sqrt(lowest))) ** 2))
     outer = float(np.sqrt(bias_part + (factor * (np.sqrt(highest) - sd)) ** 2))
     low, high = bias - factor * sd, bias + factor * sd

@@ -134,3 +134,13 @@ def test_repeated_values_have_exact_ranks_among_many() -> None:
     averages = np.sort((values[first] + values[second]) / 2)
     ranks = list(range(1, averages.size, 9_001))
     assert find_averages(values, ranks) == pytest.approx(averages[np.array(ranks) - 1], abs=1e-12)
+
+
+def test_many_rank_sums_with_ties_have_scipys_p() -> None:
+    generator = np.random.default_rng(12)
+    for size in (60, 90):
+        first, second = generator.integers(0, 9, size), generator.integers(1, 10, 55)
+        expected = stats.mannwhitneyu(first, second, method="asymptotic").pvalue
+        found = assess_rank_sum(first.astype(np.float64), second.astype(np.float64))
+        assert found.p_value == pytest.approx(expected, rel=1e-9)
+    assert assess_rank_sum(np.ones(60), np.ones(60)).p_value == 1.0
