@@ -8,7 +8,9 @@ import signal
 import threading
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
 
 from flows.commands.declare import Options, command
 from flows.console import terminal
@@ -34,10 +36,21 @@ LOG: Final = logging.getLogger(__name__)
 #: Time after which a nightly run that failed is tried again.
 RETRY_NIGHTLY: Final = timedelta(hours=1)
 _EXIT_STOPPED: Final = 130
+#: Pages that are named after a drop; the index has all.
+_MOST_PAGES: Final = 5
 
 
 @command()
-def watch(options: Options) -> int:
+def watch(
+    options: Options,
+    *,
+    once: Annotated[
+        bool, typer.Option("--once", help="End as soon as the inbox is empty.")
+    ] = False,
+    show_page: Annotated[
+        bool, typer.Option("--open", help="Open the page of each new workout in the browser.")
+    ] = False,
+) -> int:
     """Watch the inbox until stopped; also takes what was dropped while it was not running.
 
     SIGTERM ends it with 0, Ctrl-C with 130; a run that has begun is finished first.
@@ -53,6 +66,7 @@ def watch(options: Options) -> int:
     begin_log(home)
     prepare_environment(home, debug=options.debug)
     console = options.make_console()
+    console.print(f"starting to watch {terminal.clean(home.inbox)} ...")
     with hold_watch_lock(home, purpose="coworn watch"):
         engine = find_engine(home.logs)
         engine.begin()
@@ -63,9 +77,13 @@ def watch(options: Options) -> int:
                 f"no Prefect server answers at {engine.named}; runs are not shown there, "
                 "the work goes on"
             )
-        watcher = make_watcher(session, engine, console=console, with_nightly=True)
-        stopped_by = _watch_until_signal(watcher, console)
+        watcher = make_watcher(
+            session, engine, console=console, with_nightly=not once, show_page=show_page
+        )
+        stopped_by = _watch_until_signal(watcher, console, once=once)
         engine.stop()
+    if stopped_by is None and once:
+        return 0
     if stopped_by is None:
         terminal.print_error(f"the watcher ended by itself; see {home.logs / 'coworn.log'}")
         return 1
@@ -83,7 +101,12 @@ def load_libraries() -> None:
 
 
 def make_watcher(
-    session: Session, engine: Engine, *, console: Console, with_nightly: bool
+    session: Session,
+    engine: Engine,
+    *,
+    console: Console,
+    with_nightly: bool,
+    show_page: bool = False,
 ) -> Watcher:
     """Make the watcher of a home's inbox, not started yet."""
     home, settings = session.home, session.settings
@@ -103,12 +126,13 @@ def make_watcher(
         from flows.runs.drop import describe_drop
 
         try:
-            with engine.running(), listen(show):
+            with terminal.show_progress(quiet=console.quiet), engine.running(), listen(show):
                 report = drop(home=home.root, files=describe_drop(paths, home), move=True)
         except Exception as error:
             _report_failure(error, repeated, f"a drop of {len(paths)} files", settings)
             raise
         report_complaints(report.page_complaints)
+        _show_pages(report, home, console, show_page=show_page)
 
     def rest() -> None:
         engine.rest()
@@ -129,6 +153,25 @@ def make_watcher(
         on_lost=report_lost,
         owes=_has_unsettled(home),
     )
+
+
+def _show_pages(report: DropReport, home: Home, console: Console, *, show_page: bool) -> None:
+    """Print the addresses of the pages of new workouts, and open them where that is asked for."""
+    pages = [
+        home.report / "workouts" / f"{workout.workout_id}.html"
+        for workout in report.workout_run.summary.workouts
+        if workout.is_new
+    ]
+    there = [page for page in pages if page.is_file()]
+    for page in there[:_MOST_PAGES]:
+        console.print(f"page: {page.absolute().as_uri()}", soft_wrap=True)
+        if show_page:
+            import webbrowser
+
+            webbrowser.open(page.absolute().as_uri())
+    if len(there) > _MOST_PAGES:
+        index = (home.report / "index.html").absolute().as_uri()
+        console.print(f"{len(there) - _MOST_PAGES} more pages: {index}", soft_wrap=True)
 
 
 def _report_failure(
@@ -212,8 +255,15 @@ class NightlyClock:
         return None if kept is None else datetime.fromisoformat(kept)
 
 
-def _watch_until_signal(watcher: Watcher, console: Console) -> signal.Signals | None:
-    """Run `watcher` until a signal comes; return the signal, None when the watcher ended itself."""
+def _watch_until_signal(
+    watcher: Watcher, console: Console, *, once: bool = False
+) -> signal.Signals | None:
+    """Run `watcher` until a signal comes, or `once` the inbox is empty.
+
+    Returns the signal, None when the watcher ended without one.
+    """
+    from tasks.core.folders import scan_folder
+
     received: list[signal.Signals] = []
     wake = threading.Event()
 
@@ -230,12 +280,15 @@ def _watch_until_signal(watcher: Watcher, console: Console) -> signal.Signals | 
     try:
         watcher.start()
         LOG.info("watching %s", watcher.inbox)
-        console.print(f"watching {terminal.clean(watcher.inbox)}; Ctrl-C stops")
-        while watcher.is_alive() and not received:
+        ends = "ends when it is empty" if once else "Ctrl-C stops"
+        console.print(f"watching {terminal.clean(watcher.inbox)}; {ends}")
+        is_done = False
+        while watcher.is_alive() and not received and not is_done:
             wake.wait(0.5)
-        if received:
+            is_done = once and not watcher.is_busy and not scan_folder(watcher.inbox)
+        if received or is_done:
             watcher.stop()
-            if watcher.is_busy:
+            if watcher.is_busy and not is_done:
                 console.print("finishing the run that has begun; Ctrl-C again leaves at once")
         while watcher.is_alive():
             watcher.join(0.5)

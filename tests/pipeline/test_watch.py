@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import shutil
 import signal
+import subprocess
+import sys
+import urllib.parse
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from pathlib import Path
 
-from tests.pipeline.conftest import Place, wait_until, write_csv
-
-if TYPE_CHECKING:
-    import subprocess
-    from pathlib import Path
+from tests.pipeline.conftest import ROOT, Place, clean_environment, wait_until, write_csv
 
 BEGIN = datetime(2026, 5, 2, 6, 0, tzinfo=UTC)
 N_FILES = "SELECT count(*) FROM files"
@@ -96,3 +95,25 @@ def test_a_polled_inbox_is_watched_too(served: Place) -> None:
     write_csv(served.inbox / "strap-0.csv", start=BEGIN)
     wait_until(lambda: served.has(N_FILES, 1), "the file", 45)
     assert _end(process, signal.SIGTERM) == 0
+
+
+def test_once_takes_what_lies_there_names_its_page_and_ends(tmp_path: Path) -> None:
+    home = tmp_path / "home"
+    (home / "inbox").mkdir(parents=True)
+    rows = "".join(f"2026-05-04T06:{n // 60:02d}:{n % 60:02d}Z,{120 + n % 7}\n" for n in range(600))
+    (home / "inbox" / "watch.csv").write_text("time,heart_rate\n" + rows)
+    done = subprocess.run(
+        [sys.executable, "-m", "flows.cli", "watch", "--once", "--home", str(home)],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=ROOT,
+        env=clean_environment(),
+        timeout=240,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith("starting to watch")
+    page = next(line for line in lines if line.startswith("page: file://"))
+    assert Path(urllib.parse.unquote(page.removeprefix("page: file://"))).is_file()
+    assert list((home / "inbox").iterdir()) == []
