@@ -33,8 +33,9 @@ _READ: Final = """\
 _LEFT_OUT: Final = """\
 ## What is not in it
 
-- The original exports, their names, folders and hashes. The first 16 digits of an export's hash are
-  in `recording_id`: whoever has that very file can tell that it is in here, nobody else can.
+- The original exports, their names, folders and hashes. Ids of recordings and workouts, and of
+  devices that nobody named, are drawn by a secret of the publisher; they are the same in every
+  package of the same home.
 - Serial numbers, what an export calls its maker, and remarks of the reader, which quote exports.
 - Notes as they were written. Setups and names of parts are in the tester's own words.
 - Names of devices that nobody has named yet: they come from files.

@@ -39,14 +39,15 @@ def write_tracks(source: Source, folder: Path) -> Iterator[MadeLine]:
             continue
         line = _make_track(source, recording, rows)
         if line.stretches:
-            name = f"track-{recording.recording_id}"
-            yield _write(line, folder, name=name, path=f"tracks/{recording.recording_id}.gpx")
+            public = source.ids.rewrite(recording.recording_id)
+            yield _write(line, folder, name=f"track-{public}", path=f"tracks/{public}.gpx")
 
 
 def _make_track(source: Source, recording: RecordingFacts, rows: pa.Table) -> Line:
     latitude_deg, longitude_deg = (
         read_floats(rows, f"{axis}_deg") for axis in ("latitude", "longitude")
     )
+    device = source.ids.find_device(recording.device_id)
     hidden = None
     if source.hiding.places:
         hidden, _ = find_hidden(
@@ -56,9 +57,13 @@ def _make_track(source: Source, recording: RecordingFacts, rows: pa.Table) -> Li
             spans=source.find_own_spans(recording),
         )
     return Line(
-        name=recording.device_name or recording.device_id,
-        description=(
-            f"device {recording.device_id}, workout {recording.workout_id}, recording "
+        name=(
+            device
+            if recording.device_id in source.ids.automatic
+            else recording.device_name or device
+        ),
+        description=source.ids.rewrite(
+            f"device {device}, workout {recording.workout_id}, recording "
             f"{recording.recording_id}; times of the device's own clock"
         ),
         latitude_deg=latitude_deg,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from tasks.core.errors import CowornError
 from tasks.package.hiding import (
@@ -18,13 +19,14 @@ from tasks.package.hiding import (
 )
 from tasks.package.parts import DEVICES_SHOWN
 from tasks.package.spans import find_workout_spans, shift_spans
-from tasks.tables.tables import FINDINGS, LAPS, PAIRS, RECORDINGS, RESULTS, SAMPLES, Table
+from tasks.tables.tables import DEVICES, FINDINGS, LAPS, PAIRS, RECORDINGS, RESULTS, SAMPLES, Table
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     import duckdb
 
+    from tasks.core.public_ids import PublicIds
     from tasks.package.parts import Part
     from tasks.package.spans import Span
     from tasks.workout.private_places import Hiding
@@ -33,6 +35,8 @@ if TYPE_CHECKING:
 RowReader = Callable[[Table, str], pa.Table]
 #: Called with how many of how many readings are done.
 Listener = Callable[[int, int], None]
+#: Columns that hold ids of devices, beside words such as consensus.
+_DEVICES: Final = frozenset({"device_id", "reference", "against"})
 #: Workouts whose results are in the memory at one time.
 _WORKOUTS_AT_ONCE: Final = 50
 #: Readings of each recording: its five tables, and its samples again for the track.
@@ -76,6 +80,7 @@ class Source:
     connection: duckdb.DuckDBPyConnection
     read_rows: RowReader
     hiding: Hiding
+    ids: PublicIds
     tell: Listener | None = None
     recordings: tuple[RecordingFacts, ...] = ()
     workouts: tuple[str, ...] = ()
@@ -129,7 +134,35 @@ class Source:
 
 
 def read_part(source: Source, part: Part) -> Iterator[pa.Table]:
-    """Return the rows of one table of the package, positions in private places hidden."""
+    """Return the rows of one table of the package: what is private hidden, ids as published."""
+    for rows in _read_part(source, part):
+        yield publish_ids(rows, source.ids, part=part)
+
+
+def publish_ids(rows: pa.Table, ids: PublicIds, *, part: Part) -> pa.Table:
+    """Return rows with ids as they are published, in sentences too."""
+    named = {*_DEVICES, "name"} if part.table is DEVICES else _DEVICES
+    for at, field_ in enumerate(rows.schema):
+        if not pa.types.is_string(field_.type) and not pa.types.is_dictionary(field_.type):
+            continue
+        write = ids.find_device if field_.name in named else ids.rewrite
+        coded = pc.dictionary_encode(rows.column(at)).combine_chunks()
+        words = [None if word is None else write(word) for word in coded.dictionary.to_pylist()]
+        if words != coded.dictionary.to_pylist():
+            changed = pa.array(words, pa.string()).take(coded.indices)
+            rows = rows.set_column(at, field_.name, changed)
+    return rows
+
+
+def find_automatic(connection: duckdb.DuckDBPyConnection) -> frozenset[str]:
+    """Return the devices that nobody named."""
+    rows = connection.execute(
+        "SELECT DISTINCT device_id FROM recordings WHERE known_by = 'none'"
+    ).fetchall()
+    return frozenset(str(row[0]) for row in rows)
+
+
+def _read_part(source: Source, part: Part) -> Iterator[pa.Table]:
     if part.query:
         for rows in _select(source, part):
             yield _hide_selected(source, part, rows)

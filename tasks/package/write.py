@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tasks.core.instants import from_microseconds
+from tasks.core.public_ids import PublicIds
 from tasks.package.about import write_readme
 from tasks.package.cells import write_csv
 from tasks.package.descriptor import MadeTable, describe_package, seal_file
 from tasks.package.lines import write_courses, write_tracks
 from tasks.package.parts import PARTS, RUNS_USED
 from tasks.package.place import DESCRIPTOR, README, build_beside
-from tasks.package.rows import Source, find_decimals, read_part
+from tasks.package.rows import Source, find_automatic, find_decimals, read_part
 from tasks.workout.private_places import draw_hiding
 
 if TYPE_CHECKING:
@@ -56,7 +57,8 @@ def write_package(
     the same bytes.
     Raises: CowornError when the lake lacks a recording that the published tables name.
     """
-    source = Source(connection, read_rows, draw_hiding(settings.report.private, key), tell)
+    ids = PublicIds(key, find_automatic(connection))
+    source = Source(connection, read_rows, draw_hiding(settings.report.private, key), ids, tell)
     with build_beside(place) as folder:
         (folder / "data").mkdir()
         tables = [_write_table(source, part, folder) for part in PARTS]

@@ -6,13 +6,14 @@ import hashlib
 import json
 import re
 import shutil
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from tasks.answers import answer_all, read_answer_facts
 from tasks.answers.methods import write_methods
 from tasks.answers.text import write_markdown
 from tasks.core.provenance import find_version
+from tasks.core.public_ids import PublicIds
 from tasks.report import read
 from tasks.report.device_figures import remove_device_figures, write_device_figures
 from tasks.report.device_page import COLUMNS, draw_device, render_device
@@ -27,7 +28,7 @@ from tasks.report.shared import hash_of_looks, write_shared
 from tasks.report.summary import title_workout
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
     from pathlib import Path
 
     import duckdb
@@ -47,7 +48,7 @@ if TYPE_CHECKING:
 #: Settings that no page shows.
 _ONLY_HOW_MANY: Final = {"figures_per_run", "figures_per_night"}
 #: Names that only folders of our figures have.
-_WORKOUT_ID: Final = re.compile(r"\d{8}T\d{4}Z-[0-9a-f]{6}")
+_WORKOUT_ID: Final = re.compile(r"\d{8}T\d{4}Z-w?[0-9a-f]{6}")
 #: Rises when a page that is published hides something else than before.
 _HIDING: Final = 2
 SOURCE: Final = "Source: coworn; exports of devices worn together."
@@ -85,6 +86,7 @@ def write_report(
     them. `courses` gives the line of a course by its name (see `CourseLine`).
     Raises: LookupError when there is no workout `only`.
     """
+    ids = PublicIds(require_key(publishing_key)) if public else None
     workouts = read.read_workouts(connection)
     if only is not None and only not in workouts:
         raise LookupError(only)
@@ -103,7 +105,9 @@ def write_report(
             metrics=COLUMNS,
             devices=devices,
         )
-        written += write_device(device_data, folder, with_figures=most_figures is None or catch_up)
+        written += write_device(
+            device_data, folder, with_figures=most_figures is None or catch_up, ids=ids
+        )
     index = folder / "index.html"
     text = render_index(
         connection,
@@ -113,13 +117,13 @@ def write_report(
         settings=settings,
         waiting=None if public else waiting,
     )
-    written += write_if_changed(index, text)
+    written += write_if_changed(index, _publish(text, ids))
     if public:
-        written += _write_text(connection, folder, settings=settings)
+        written += _write_text(connection, folder, settings=settings, ids=ids)
     # Last, since drawing figures takes memory that is not given back.
     figured = 0
     for facts in reversed(workouts.values()):
-        path = folder / "workouts" / f"{facts.workout_id}.html"
+        path = folder / "workouts" / f"{_publish(facts.workout_id, ids)}.html"
         key = make_key(
             facts,
             devices=devices,
@@ -131,7 +135,7 @@ def write_report(
         known = read_key(path)
         if known == f"{key}+":
             # Somebody may have taken the figures away, and a page has no dead links.
-            is_there = _have_figures(facts, folder, settings=settings)
+            is_there = _have_figures(facts, folder, settings=settings, ids=ids)
         else:
             # A flow leaves a page that is up to date as it is, with or without figures.
             wants_figures = most_figures is None or (catch_up and with_figures)
@@ -149,8 +153,12 @@ def write_report(
         if public:
             data = hide_private_places(data, key=require_key(publishing_key))
         figured += with_figures
-        written += write_workout(data, folder, key=key, with_figures=with_figures)
-    _remove_vanished(folder, workouts=workouts, devices=devices)
+        written += write_workout(data, folder, key=key, with_figures=with_figures, ids=ids)
+    _remove_vanished(
+        folder,
+        workouts={_publish(name, ids) for name in workouts},
+        devices={_publish(name, ids) for name in devices},
+    )
     return Report(index, len(workouts) + len(devices) + 1, written)
 
 
@@ -161,63 +169,90 @@ def require_key(key: bytes | None) -> bytes:
     return key
 
 
-def _write_text(connection: duckdb.DuckDBPyConnection, folder: Path, *, settings: Settings) -> int:
+def _publish(text: str, ids: PublicIds | None) -> str:
+    """Return a text, or an id, as it is published; where nothing is, as it is."""
+    return text if ids is None else ids.rewrite(text)
+
+
+def _write_text(
+    connection: duckdb.DuckDBPyConnection,
+    folder: Path,
+    *,
+    settings: Settings,
+    ids: PublicIds | None,
+) -> int:
     """Write the text to be pasted beside what is published: answers and methods."""
     facts = read_answer_facts(connection, settings)
     answers = write_markdown(answer_all(facts, units=settings.report.units))
     methods = write_methods(connection, facts, settings, version=find_version())
-    return write_if_changed(folder / "answers.md", answers) + write_if_changed(
-        folder / "methods.md", methods
+    return write_if_changed(folder / "answers.md", _publish(answers, ids)) + write_if_changed(
+        folder / "methods.md", _publish(methods, ids)
     )
 
 
-def write_device(data: DeviceData, folder: Path, *, with_figures: bool) -> bool:
+def write_device(
+    data: DeviceData, folder: Path, *, with_figures: bool, ids: PublicIds | None = None
+) -> bool:
     """Write the page of one device, and its figures where they are wanted; say whether it differed.
 
     Every drop changes what was found: figures wait for the night, or for somebody to ask.
     """
     drawings = draw_device(data)
     figures = write_device_figures(
-        data.device,
+        replace(data.device, device_id=_publish(data.device.device_id, ids)),
         [one for several in drawings.values() for one in several],
         folder,
         settings=data.settings,
         wanted=with_figures,
     )
-    path = folder / "devices" / f"{data.device.device_id}.html"
-    return write_if_changed(path, render_device(data, drawings, figures=figures))
+    path = folder / "devices" / f"{_publish(data.device.device_id, ids)}.html"
+    return write_if_changed(path, _publish(render_device(data, drawings, figures=figures), ids))
 
 
-def write_workout(data: WorkoutData, folder: Path, *, key: str, with_figures: bool) -> bool:
+def write_workout(
+    data: WorkoutData,
+    folder: Path,
+    *,
+    key: str,
+    with_figures: bool,
+    ids: PublicIds | None = None,
+) -> bool:
     """Write page and figures of one workout; say whether the page differed.
 
     The key on the page ends in a plus when its figures were written too.
     """
     drawings = draw_workout(data)
-    figures = write_workout_figures(data, drawings, folder) if with_figures else None
+    figures = write_workout_figures(data, drawings, folder, ids=ids) if with_figures else None
     mark = f"{key}+" if with_figures else key
-    path = folder / "workouts" / f"{data.facts.workout_id}.html"
-    is_new = write_if_changed(path, render_workout(data, drawings, figures=figures, key=mark))
+    path = folder / "workouts" / f"{_publish(data.facts.workout_id, ids)}.html"
+    text = _publish(render_workout(data, drawings, figures=figures, key=mark), ids)
+    is_new = write_if_changed(path, text)
     if not with_figures:
         # Figures of what the page no longer shows are worse than none; it links to none by now.
-        shutil.rmtree(find_figures(folder, data.facts), ignore_errors=True)
+        shutil.rmtree(find_figures(folder, data.facts, ids), ignore_errors=True)
     return is_new
 
 
-def find_figures(folder: Path, facts: WorkoutFacts) -> Path:
+def find_figures(folder: Path, facts: WorkoutFacts, ids: PublicIds | None = None) -> Path:
     """Return the folder of a workout's figures."""
-    return folder / "figures" / facts.workout_id
+    return folder / "figures" / _publish(facts.workout_id, ids)
 
 
-def _have_figures(facts: WorkoutFacts, folder: Path, *, settings: Settings) -> bool:
-    return not settings.report.figures or find_figures(folder, facts).is_dir()
+def _have_figures(
+    facts: WorkoutFacts, folder: Path, *, settings: Settings, ids: PublicIds | None
+) -> bool:
+    return not settings.report.figures or find_figures(folder, facts, ids).is_dir()
 
 
 def write_workout_figures(
-    data: WorkoutData, drawings: Mapping[str, Sequence[Drawing]], folder: Path
+    data: WorkoutData,
+    drawings: Mapping[str, Sequence[Drawing]],
+    folder: Path,
+    *,
+    ids: PublicIds | None = None,
 ) -> dict[str, dict[str, str]]:
     """Write the figures that the settings name; give their paths inside `folder`."""
-    place = find_figures(folder, data.facts)
+    place = find_figures(folder, data.facts, ids)
     if data.settings.figures:
         # Even when no chart of those exists: it says that this was done.
         place.mkdir(parents=True, exist_ok=True)
@@ -257,9 +292,7 @@ def make_key(
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
 
 
-def _remove_vanished(
-    folder: Path, *, workouts: Mapping[str, WorkoutFacts], devices: Mapping[str, DeviceFacts]
-) -> None:
+def _remove_vanished(folder: Path, *, workouts: Collection[str], devices: Collection[str]) -> None:
     """Take away pages and figures of workouts and devices that are no more, and nothing else."""
     for part, known in (("workouts", workouts), ("devices", devices)):
         for path in (folder / part).glob("*.html"):

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import functools
+import gzip
+import io
 import json
 from contextlib import closing
 from typing import TYPE_CHECKING, Any
@@ -163,3 +166,39 @@ def test_what_leads_to_a_person_or_a_file_is_no_column() -> None:
         }
     )
     assert {part.name for part in PARTS}.isdisjoint({"files", "notes", "events"})
+
+
+def test_no_id_leads_back_to_an_original_and_every_link_still_holds(
+    home: Home, tmp_path: Path
+) -> None:
+    write(home, tmp_path / "out")
+    with closing(connect_for_reading(home)) as connection:
+        found = connection.execute("SELECT recording_id, workout_id FROM recordings").fetchall()
+    data = tmp_path / "out" / "data"
+    tables: dict[str, list[dict[str, str]]] = {}
+    for path in (tmp_path / "out").rglob("*"):
+        if path.is_file():
+            raw = path.read_bytes()
+            text = (gzip.decompress(raw) if path.suffix == ".gz" else raw).decode()
+            for recording_id, workout_id in found:
+                assert recording_id[:16] not in text, path.name
+                assert workout_id is None or workout_id not in text, path.name
+            if path.parent == data:
+                name = path.name.partition(".")[0]
+                tables[name] = list(csv.DictReader(io.StringIO(text, newline="")))
+    recordings = {row["recording_id"] for row in tables["recordings"]}
+    assert len(recordings) == len(found)
+    for part in PARTS:
+        for link in part.links:
+            keys = {row[link.key] for row in tables[link.part]}
+            assert {row[link.column] for row in tables[part.name]} <= keys | {""}, part.name
+
+
+def test_another_home_has_other_ids(home: Home, tmp_path: Path) -> None:
+    write(home, tmp_path / "one")
+    write(home, tmp_path / "two", key=b"another secret")
+    one, two = (
+        (tmp_path / name / "data" / "recordings.csv").read_text() for name in ("one", "two")
+    )
+    assert one != two
+    assert one.count("\n") == two.count("\n")

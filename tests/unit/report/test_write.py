@@ -4,6 +4,7 @@ import json
 import re
 import shutil
 import struct
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
 
 KEY = b"a secret of the tests"
+TEXTS = {".html", ".svg", ".md", ".json"}
 
 
 def make_settings(**report: Any) -> Settings:  # noqa: ANN401 - values of settings
@@ -252,6 +254,41 @@ def test_what_is_published_has_no_position_inside_a_private_place(
     index = (tmp_path / "index.html").read_text(encoding="utf-8")
     assert "home.fit" not in index
     assert "Waiting and refused" not in index
+
+
+def test_no_id_in_a_published_set_leads_back_to_an_original(
+    connection: duckdb.DuckDBPyConnection, tmp_path: Path
+) -> None:
+    settings = make_settings(figures=("heart_rate",))
+    write = partial(
+        write_report,
+        connection,
+        tmp_path,
+        settings=settings,
+        public=True,
+        publishing_key=KEY,
+        most_figures=1,
+    )
+    write()
+    rows = connection.execute("SELECT recording_id, workout_id FROM recordings").fetchall()
+    texts = 0
+    for path in tmp_path.rglob("*"):
+        name = path.relative_to(tmp_path).as_posix()
+        text = path.read_text(encoding="utf-8") if path.suffix in TEXTS else ""
+        texts += bool(text)
+        for recording_id, workout_id in rows:
+            assert recording_id[:16] not in f"{name}{text}", name
+            assert workout_id is None or workout_id not in f"{name}{text}", name
+    assert texts > 3
+    # Links still lead somewhere.
+    index = (tmp_path / "index.html").read_text(encoding="utf-8")
+    links = set(re.findall(r'href="((?:workouts|devices)/[^"#]+)', index))
+    assert links
+    assert [link for link in links if not (tmp_path / link).is_file()] == []
+    # Nothing has changed, so nothing is written again, nor taken away.
+    stamps = list_stamps(tmp_path)
+    assert write().written == 0
+    assert list_stamps(tmp_path) == stamps
 
 
 def _count_breaks(drawing: Drawing) -> int:
