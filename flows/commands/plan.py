@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from config.session import Session
     from tasks.answers import Facts
     from tasks.answers.facts import DeviceFacts
-    from tasks.answers.planning import Outlook
+    from tasks.answers.planning import PlanReview
 
 _NO_PLAN: Final = (
     "There is no plan. Everything works without one; a claim then needs odds of 1 in 100 instead "
@@ -144,7 +144,7 @@ def _write_suggestion(session: Session, facts: Facts) -> str:
 
 
 def _show(facts: Facts, found: PlanFile, console: Console) -> int:
-    from tasks.answers.planning import look_ahead
+    from tasks.answers.planning import review_plan
 
     plan = found.plan
     names = {one.device_id: one for one in facts.devices.values()}
@@ -155,7 +155,7 @@ def _show(facts: Facts, found: PlanFile, console: Console) -> int:
         return 0
     device, other = names[plan.device], names[plan.opponent]
     _show_head(facts, found, device, other, console)
-    _show_outlook(look_ahead(facts, device, other), console)
+    _show_review(review_plan(facts, device, other), console)
     return 0
 
 
@@ -185,44 +185,44 @@ def _show_head(
         )
 
 
-def _show_outlook(outlook: Outlook, console: Console) -> None:
-    if outlook.wanted:
+def _show_review(review: PlanReview, console: Console) -> None:
+    if review.wanted:
         console.print()
         terminal.show_table(
             console,
             ["workouts", "done", "planned", "missing"],
-            [(one.words, one.done, one.wanted, one.missing) for one in outlook.wanted],
+            [(one.words, one.done, one.wanted, one.missing) for one in review.wanted],
             title="Coverage",
             right=["done", "planned", "missing"],
         )
-    if outlook.balance:
+    if review.balance:
         console.print()
         terminal.show_table(
             console,
             ["setup", "outdoors", "indoors", "in all"],
             [
                 (f"{one.key}: {one.value}", one.outdoors, one.indoors, one.total)
-                for one in outlook.balance
+                for one in review.balance
             ],
             title="Setups of the device under test",
             right=["outdoors", "indoors", "in all"],
         )
-    for remark in outlook.remarks:
+    for remark in review.remarks:
         terminal.show_wrapped(console, f"  {remark}", indent=4)
-    if outlook.questions:
+    if review.questions:
         console.print()
         terminal.show_table(
             console,
             ["question", "place", "workouts", "answer", "would take"],
             [
                 (one.title, one.place, one.n_workouts, one.word, one.needed or None)
-                for one in outlook.questions
+                for one in review.questions
             ],
             title="Questions of the headline",
             right=["workouts"],
         )
-    if outlook.following:
+    if review.following:
         console.print("\nNext workout", style="bold")
-        for one in outlook.following[:_MOST_NEXT]:
+        for one in review.following[:_MOST_NEXT]:
             terminal.show_wrapped(console, f"  {one.words}: brings {one.brings}", indent=4)
     console.print()

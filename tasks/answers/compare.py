@@ -227,7 +227,7 @@ class _Said:
         if row["p_adjusted"] is not None and row["verdict"] != "alike":
             yield f"p {max(row['p_adjusted'], 0.001):.3f}, adjusted for all questions asked"
         if row["verdict"] in {"unclear", "too few"}:
-            yield _word_needed(row)
+            yield _format_needed(row)
 
     def _make(
         self,
@@ -262,7 +262,7 @@ def _count(tally: tuple[float, ...]) -> str:
     return f"{counted}, the same in {ties}" if ties else counted
 
 
-def _word_needed(row: Mapping[str, Any]) -> str:
+def _format_needed(row: Mapping[str, Any]) -> str:
     """Say how many workouts would settle a question, if the next are like these."""
     high = row.get("workouts_needed")
     if high is None:

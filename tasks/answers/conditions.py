@@ -30,13 +30,13 @@ _WORDS: Final = {
 }
 
 
-def tell_battery(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
+def describe_battery(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
     """Return how long a charge lasts against the maker's claim, and what a mode costs."""
-    yield from _tell_claim(facts, device, pen=pen)
+    yield from _describe_claim(facts, device, pen=pen)
     yield from _compare_units(facts, device, pen=pen)
 
 
-def _tell_claim(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
+def _describe_claim(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
     metric = facts.metrics.get(_PROJECTED)
     found = facts.find_values(device.device_id, _CLAIM)
     projected = facts.find_values(device.device_id, _PROJECTED)

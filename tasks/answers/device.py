@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from tasks.answers.compare import compare, compare_failures
-from tasks.answers.conditions import compare_days, tell_battery
-from tasks.answers.heart_rate import CAUSES, EFFORTS, tell_heart_rate
+from tasks.answers.conditions import compare_days, describe_battery
+from tasks.answers.heart_rate import CAUSES, EFFORTS, describe_heart_rate
 from tasks.answers.levels import describe_level
 from tasks.answers.phrases import DETAILS, DOMAINS, PHRASES, PRIMARY, find_phrase
 from tasks.answers.read import read_facts
 from tasks.answers.sentence import Pen, Sentence
-from tasks.answers.trust import tell_trust
+from tasks.answers.trust import describe_trust
 from tasks.core.wording import join_words
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def answer_device(facts: Facts, device: DeviceFacts, *, units: str) -> Answer:
     """Return all that may be said of one device."""
     pen = Pen(units)
     opponents = facts.list_opponents(device.device_id)
-    sentences = list(_tell_all(facts, device, opponents, pen=pen))
+    sentences = list(_describe_all(facts, device, opponents, pen=pen))
     domains = []
     for name, title in DOMAINS.items():
         own = sorted((one for one in sentences if one.domain == name), key=lambda one: -one.weight)
@@ -113,11 +113,11 @@ def answer_device(facts: Facts, device: DeviceFacts, *, units: str) -> Answer:
         len(facts.list_worn(device.device_id)),
         tuple(sentences),
         tuple(domains),
-        tuple(tell_trust(facts, device, opponents)),
+        tuple(describe_trust(facts, device, opponents)),
     )
 
 
-def _tell_all(
+def _describe_all(
     facts: Facts, device: DeviceFacts, opponents: list[DeviceFacts], *, pen: Pen
 ) -> Iterator[Sentence]:
     phrases = list(_list_phrases(facts))
@@ -143,13 +143,13 @@ def _tell_all(
         if level is not None and phrase.metric not in split:
             yield level
     if few:
-        yield _tell_few(few, opponents[0])
-    yield from tell_heart_rate(facts, device, pen=pen)
-    yield from tell_battery(facts, device, pen=pen)
+        yield _describe_few(few, opponents[0])
+    yield from describe_heart_rate(facts, device, pen=pen)
+    yield from describe_battery(facts, device, pen=pen)
     yield from compare_days(facts, device, pen=pen)
 
 
-def _tell_few(few: list[tuple[str, int]], other: DeviceFacts) -> Sentence:
+def _describe_few(few: list[tuple[str, int]], other: DeviceFacts) -> Sentence:
     """Say in one sentence what hardly any workouts compare."""
     named = join_words([f"{title[:1].lower()}{title[1:]} ({n})" for title, n in few])
     return Sentence(

@@ -45,11 +45,11 @@ _FEWEST_FOR_EFFORT: Final = 3
 _TIMES_STEADY: Final = 1.5
 
 
-def tell_heart_rate(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
+def describe_heart_rate(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
     """Return the sentences on where and when heart rate was wrong, and on limits it keeps."""
     yield from explain_errors(facts, device)
-    yield from tell_cadence(facts, device)
-    yield from tell_cold(facts, device, pen=pen)
+    yield from describe_cadence(facts, device)
+    yield from describe_cold(facts, device, pen=pen)
     yield from compare_efforts(facts, device, pen=pen)
     yield from meet_criteria(facts, device, pen=pen)
 
@@ -88,7 +88,7 @@ def explain_errors(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
     )
 
 
-def tell_cadence(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
+def describe_cadence(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
     """Return in how many workouts heart rate followed the cadence, and for how long."""
     found = [
         one for one in facts.occurrences.get(device.device_id, ()) if one.kind == "cadence_lock"
@@ -106,7 +106,7 @@ def tell_cadence(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
         "count",
         f"It followed the cadence instead of the heart in {of(len(found), len(measured))} "
         f"workouts with a cadence: {times}, {seconds / _MINUTE_S:.0f} minutes in all{where}"
-        f"{_tell_descent(facts, device)}.",
+        f"{_describe_descent(facts, device)}.",
         evidence="Stretches in which heart rate stayed near one or two times the cadence and far "
         "from the reference.",
         strength="level",
@@ -118,7 +118,7 @@ def tell_cadence(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
     )
 
 
-def _tell_descent(facts: Facts, device: DeviceFacts) -> str:
+def _describe_descent(facts: Facts, device: DeviceFacts) -> str:
     """Say how much of the cadence lock was downhill; nothing where that is not known."""
     found = facts.find_shares(device.device_id, "hr_cadence_descent_pct")
     total = sum(n for _, n in found.values())
@@ -128,7 +128,7 @@ def _tell_descent(facts: Facts, device: DeviceFacts) -> str:
     return f", {share:.0f}{NO_BREAK}% of it downhill"
 
 
-def tell_cold(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
+def describe_cold(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
     """Return how long it took to lock in the cold and in the warm, where both were."""
     lock, warmth = facts.metrics.get(_LOCK), facts.metrics.get(_TEMPERATURE)
     locks = facts.find_values(device.device_id, _LOCK)

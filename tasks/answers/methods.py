@@ -56,13 +56,19 @@ def write_methods(
     connection: duckdb.DuckDBPyConnection, facts: Facts, settings: Settings, *, version: str
 ) -> str:
     """Return the methods as Markdown, from the tables, the settings and the plan."""
-    lines = ["# Methods", "", *_tell_workouts(facts), "", *_tell_references(facts, settings)]
-    lines += ["", *_tell_metrics(connection, facts), "", *_tell_statistics(facts)]
-    lines += ["", *_tell_limits(facts), "", f"Computed with coworn {version}. {CAUTION}", ""]
+    lines = [
+        "# Methods",
+        "",
+        *_describe_workouts(facts),
+        "",
+        *_describe_references(facts, settings),
+    ]
+    lines += ["", *_describe_metrics(connection, facts), "", *_describe_statistics(facts)]
+    lines += ["", *_describe_limits(facts), "", f"Computed with coworn {version}. {CAUTION}", ""]
     return "\n".join(lines)
 
 
-def _tell_workouts(facts: Facts) -> Iterator[str]:
+def _describe_workouts(facts: Facts) -> Iterator[str]:
     yield "## Devices and workouts"
     yield ""
     for one in facts.devices.values():
@@ -81,7 +87,7 @@ def _tell_workouts(facts: Facts) -> Iterator[str]:
         )
 
 
-def _tell_references(facts: Facts, settings: Settings) -> Iterator[str]:
+def _describe_references(facts: Facts, settings: Settings) -> Iterator[str]:
     """Say what is right by definition, and how recordings were brought onto one clock."""
     window_s = settings.heart_rate.beats_window_s
     yield "## References and clocks"
@@ -104,7 +110,7 @@ def _tell_references(facts: Facts, settings: Settings) -> Iterator[str]:
     )
 
 
-def _tell_metrics(connection: duckdb.DuckDBPyConnection, facts: Facts) -> Iterator[str]:
+def _describe_metrics(connection: duckdb.DuckDBPyConnection, facts: Facts) -> Iterator[str]:
     known = {row[0]: row[1:] for row in connection.execute(_DEFINITIONS).fetchall()}
     yield "## Metrics of the headline"
     yield ""
@@ -123,7 +129,7 @@ def _tell_metrics(connection: duckdb.DuckDBPyConnection, facts: Facts) -> Iterat
         )
 
 
-def _tell_statistics(facts: Facts) -> Iterator[str]:
+def _describe_statistics(facts: Facts) -> Iterator[str]:
     yield "## Statistics"
     yield ""
     plan = facts.plan
@@ -144,7 +150,7 @@ def _tell_statistics(facts: Facts) -> Iterator[str]:
         yield f"- *{word}*: {meaning}."
 
 
-def _tell_limits(facts: Facts) -> Iterator[str]:
+def _describe_limits(facts: Facts) -> Iterator[str]:
     yield "## What the numbers do not tell"
     yield ""
     yield "- One person wore the devices: other wrists, skins and gaits may differ."

@@ -80,8 +80,8 @@ class Next:
 
 
 @dataclass(frozen=True)
-class Outlook:
-    """Everything that a plan's page says."""
+class PlanReview:
+    """A plan beside its workouts."""
 
     wanted: tuple[WantedRow, ...]
     balance: tuple[BalanceRow, ...]
@@ -90,12 +90,12 @@ class Outlook:
     following: tuple[Next, ...]
 
 
-def look_ahead(facts: Facts, device: DeviceFacts, other: DeviceFacts) -> Outlook:
+def review_plan(facts: Facts, device: DeviceFacts, other: DeviceFacts) -> PlanReview:
     """Return what is done and what comes next for a device and its opponent."""
     worn = [one for one in facts.list_worn(device.device_id) if other.device_id in one.device_ids]
     wanted = tuple(_count_wanted(facts, worn))
     rows = _list_headline(facts, device, other)
-    return Outlook(
+    return PlanReview(
         wanted,
         tuple(_count_balance(facts, device, worn)),
         tuple(_list_remarks(facts, device, worn)),

@@ -19,23 +19,23 @@ if TYPE_CHECKING:
 _FEWEST_TO_CONFOUND: Final = 3
 
 
-def tell_trust(
+def describe_trust(
     facts: Facts, device: DeviceFacts, others: Sequence[DeviceFacts]
 ) -> Iterator[Sentence]:
     """Return the sentences that stand beside all answers of a device."""
-    yield _tell_plan(facts, device)
-    yield from _tell_references(facts, device)
+    yield _describe_plan(facts, device)
+    yield from _describe_references(facts, device)
     for other in others[:1]:
-        yield from _tell_confounded(facts, device, other)
-    yield from _tell_bound_to_place(facts, device)
-    yield from _tell_excluded(facts)
+        yield from _describe_confounded(facts, device, other)
+    yield from _describe_bound_to_place(facts, device)
+    yield from _describe_excluded(facts)
 
 
 def _beside(text: str, evidence: str = "") -> Sentence:
     return Sentence("", "beside", text, evidence=evidence)
 
 
-def _tell_plan(facts: Facts, device: DeviceFacts) -> Sentence:
+def _describe_plan(facts: Facts, device: DeviceFacts) -> Sentence:
     plan = facts.plan
     n = len(facts.list_worn(device.device_id))
     if plan is not None and plan.device != device.device_id:
@@ -61,7 +61,7 @@ def _tell_plan(facts: Facts, device: DeviceFacts) -> Sentence:
     )
 
 
-def _tell_references(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
+def _describe_references(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
     """Name what each domain was compared with, and in how many workouts."""
     parts = []
     for phrase in PRIMARY:
@@ -87,7 +87,9 @@ def _name(facts: Facts, reference: str) -> str:
     return reference if device is None else f"{device.name}, {device.site}"
 
 
-def _tell_confounded(facts: Facts, device: DeviceFacts, other: DeviceFacts) -> Iterator[Sentence]:
+def _describe_confounded(
+    facts: Facts, device: DeviceFacts, other: DeviceFacts
+) -> Iterator[Sentence]:
     """Name a setup that never changed on either device and differs between the two."""
     for (device_id, key), values in facts.setups.items():
         if device_id != device.device_id or key in READINGS or key == "firmware":
@@ -106,7 +108,7 @@ def _tell_confounded(facts: Facts, device: DeviceFacts, other: DeviceFacts) -> I
                 )
 
 
-def _tell_bound_to_place(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
+def _describe_bound_to_place(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
     """Name a setup whose values never met in one kind of place."""
     workouts = facts.workouts
     for (device_id, key), values in facts.setups.items():
@@ -126,7 +128,7 @@ def _tell_bound_to_place(facts: Facts, device: DeviceFacts) -> Iterator[Sentence
             )
 
 
-def _tell_excluded(facts: Facts) -> Iterator[Sentence]:
+def _describe_excluded(facts: Facts) -> Iterator[Sentence]:
     for one in facts.excluded:
         workout = facts.workouts[one.workout_id]
         who = "all devices" if one.device_id is None else facts.name(one.device_id)
@@ -141,4 +143,4 @@ def count_places(workouts: Sequence[WorkoutFacts]) -> dict[str, int]:
     return dict(Counter(one.surroundings for one in workouts if one.surroundings))
 
 
-__all__ = ["count_places", "list_by_surroundings", "tell_trust"]
+__all__ = ["count_places", "describe_trust", "list_by_surroundings"]

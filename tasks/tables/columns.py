@@ -44,7 +44,7 @@ _ALL: Final = (
         "reference_recording_id",
         "Recording that the test recording is compared with; null for a consensus",
     ),
-    make_text("workout_id", "Key of one bout of exercise, recorded by one or more devices at once"),
+    make_text("workout_id", "Key of one workout, recorded by one or more devices at once"),
     make_text("device_id", "Key of one physical unit, as in devices.toml"),
     make_text("run_id", "Key of the pipeline run that made this row"),
     # --- samples ----------------------------------------------------------------------------
@@ -52,7 +52,7 @@ _ALL: Final = (
     make_float("latitude_deg", "deg", "Latitude, WGS 84", -90.0, 90.0),
     make_float("longitude_deg", "deg", "Longitude, WGS 84, from -180 to below 180", -180.0, 180.0),
     make_float("altitude_m", "m", "Altitude as the device gives it", -500.0, 9000.0),
-    # 1,000 km is beyond any single bout that is judged here (common practice, no source).
+    # 1,000 km is beyond any single workout that is judged here (common practice, no source).
     make_float(
         "distance_m", "m", "Distance since the start, as the device counts it", 0.0, 1_000_000.0
     ),

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 _SEGMENT_KEYS: Final = ("name", "from", "to", "distance_m")
 #: Segments of every workout that metrics use; a named part may not be mistaken for one.
 _TAKEN_SEGMENTS: Final = ("all", "after_lock", "rising", "steady", "falling")
-#: No bout of exercise goes on for so long [s].
+#: No workout goes on for so long [s].
 _LONGEST_S: Final = 30 * 86_400
 _TAKEN_BEGINNINGS: Final = ("band:", "stroke:")
 _CLOCK: Final = re.compile(r"(?:([0-9]{1,6}):([0-5][0-9])|([0-9]{1,6})):([0-5][0-9](?:\.[0-9]+)?)")

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from tasks.answers import answer_all, answer_device
-from tasks.answers.conditions import tell_battery
+from tasks.answers.conditions import describe_battery
 from tasks.answers.coverage import LEAST_WORKOUTS, cover
 from tasks.answers.facts import DeviceFacts, Excluded, Occurrence, PlanFacts
-from tasks.answers.heart_rate import explain_errors, meet_criteria, tell_cadence, tell_cold
+from tasks.answers.heart_rate import describe_cadence, describe_cold, explain_errors, meet_criteria
 from tasks.answers.levels import describe_level
 from tasks.answers.phrases import PHRASES
 from tasks.answers.sentence import Pen, Sentence
@@ -90,7 +90,7 @@ def test_cadence_lock_is_counted_among_the_workouts_that_have_a_cadence() -> Non
         {("maple-2", "hr_cadence_lock_s", "all"): give([0.0, 250.0, 0.0])},
         occurrences={"maple-2": (Occurrence("w1", "cadence_lock", 2, 250.0, 30.0),)},
     )
-    (found,) = tell_cadence(facts, MAPLE)
+    (found,) = describe_cadence(facts, MAPLE)
     assert plain(found) == (
         "It followed the cadence instead of the heart in 1 of 3 workouts with a cadence: twice, "
         "4 minutes in all (running of 2 May)."
@@ -114,7 +114,7 @@ def test_how_much_of_a_cadence_lock_was_downhill_is_weighted_by_its_seconds() ->
             )
         },
     )
-    (found,) = tell_cadence(facts, MAPLE)
+    (found,) = describe_cadence(facts, MAPLE)
     assert plain(found).endswith("twice, 2 minutes in all, 25 % of it downhill.")
 
 
@@ -126,7 +126,7 @@ def test_a_late_lock_in_the_cold_is_told_with_what_cannot_be_told_apart() -> Non
         },
         workouts=make_workouts(6, ["outdoors"] * 3 + ["indoors"] * 3),
     )
-    (found,) = tell_cold(facts, MAPLE, pen=METRIC)
+    (found,) = describe_cold(facts, MAPLE, pen=METRIC)
     assert plain(found) == (
         "Below 10 \N{DEGREE SIGN}C at the start it locked after 200 s (3 workouts), else "
         "after 25 s (3)."
@@ -141,7 +141,7 @@ def test_without_a_difference_beyond_the_margin_the_cold_is_no_cause() -> None:
             ("maple-2", "hr_start_temperature_degc", "all"): give([-3, 2, 4, 19, 20, 21]),
         }
     )
-    assert list(tell_cold(facts, MAPLE, pen=METRIC)) == []
+    assert list(describe_cold(facts, MAPLE, pen=METRIC)) == []
 
 
 def test_two_units_worn_at_once_say_what_a_mode_costs() -> None:
@@ -159,7 +159,7 @@ def test_two_units_worn_at_once_say_what_a_mode_costs() -> None:
         },
         devices={**DEVICES, "maple-2b": second},
     )
-    (found,) = tell_battery(facts, MAPLE, pen=METRIC)
+    (found,) = describe_battery(facts, MAPLE, pen=METRIC)
     assert plain(found) == (
         "With gnss all-systems it used 6.4 % an hour, a unit worn beside it with gps-only "
         "3.9 % an hour (1 workout)."
@@ -181,7 +181,7 @@ def test_two_units_that_differ_in_two_settings_say_nothing_of_either() -> None:
         },
         devices={**DEVICES, "maple-2b": second},
     )
-    assert list(tell_battery(facts, MAPLE, pen=METRIC)) == []
+    assert list(describe_battery(facts, MAPLE, pen=METRIC)) == []
 
 
 def test_what_is_the_wrist_cannot_be_told_from_what_is_the_watch() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from tasks.answers.facts import Facts, PlanFacts
-from tasks.answers.planning import does_fit, look_ahead
+from tasks.answers.planning import does_fit, review_plan
 from tests.unit.answers.stories import (
     MAPLE,
     MAPLE_1,
@@ -53,7 +53,7 @@ def make(plan: PlanFacts | None = None, **more: Any) -> Facts:  # noqa: ANN401
 
 def test_each_workout_counts_once_for_the_first_kind_with_room() -> None:
     plan = make_plan(want("1", 2, "running", "outdoors"), want("2", 6))
-    rows = look_ahead(make(plan), MAPLE, MAPLE_1).wanted
+    rows = review_plan(make(plan), MAPLE, MAPLE_1).wanted
     assert [(row.words, row.done, row.missing) for row in rows] == [
         ("running, outdoors", 2, 0),
         ("any activity, anywhere", 2, 4),
@@ -72,12 +72,12 @@ def test_a_place_of_a_plan_is_a_place_or_a_kind_of_place() -> None:
 def test_setups_are_counted_by_value_and_place_and_imbalance_is_told() -> None:
     wrists = {"w0": "left", "w1": "left", "w2": "left", "w3": "right"}
     plan = make_plan(want("1", 8), balance=("wrist", "band"))
-    outlook = look_ahead(make(plan, setups={("maple-2", "wrist"): wrists}), MAPLE, MAPLE_1)
-    assert [(row.value, row.outdoors, row.indoors, row.total) for row in outlook.balance] == [
+    review = review_plan(make(plan, setups={("maple-2", "wrist"): wrists}), MAPLE, MAPLE_1)
+    assert [(row.value, row.outdoors, row.indoors, row.total) for row in review.balance] == [
         ("left", 2, 1, 3),
         ("right", 1, 0, 1),
     ]
-    assert list(outlook.remarks) == [
+    assert list(review.remarks) == [
         "Wrist is unbalanced: left 3 and right 1.",
         "Band is to be balanced and stands in no notes yet.",
     ]
@@ -87,7 +87,7 @@ def test_setups_that_always_change_together_are_told() -> None:
     firmware = {"w0": "4.1", "w1": "4.1", "w2": "4.2", "w3": "4.2"}
     bands = {"w0": "nylon", "w1": "nylon", "w2": "silicone", "w3": "silicone"}
     setups = {("maple-2", "band"): bands, ("maple-2", "firmware"): firmware}
-    (remark,) = look_ahead(make(setups=setups), MAPLE, MAPLE_1).remarks
+    (remark,) = review_plan(make(setups=setups), MAPLE, MAPLE_1).remarks
     assert remark == (
         "Band and firmware always changed together: what is one cannot be told from what is the "
         "other."
@@ -99,7 +99,7 @@ def test_the_next_workout_is_the_kind_that_brings_most_open_questions_most() -> 
         make_verdict("hr_mae_bpm", "unclear", n_workouts=4, workouts_needed=8),
         make_verdict("distance_error_pct", "unclear", n_workouts=3, workouts_needed=6),
     ]
-    first, second = look_ahead(make(verdicts=verdicts), MAPLE, MAPLE_1).following
+    first, second = review_plan(make(verdicts=verdicts), MAPLE, MAPLE_1).following
     # Outdoors brings one of four and one of three that are missing, indoors one of four.
     assert first.words == "running outdoors"
     assert abs(first.gain - (1 / 4 + 1 / 3)) < 1e-9
@@ -113,9 +113,9 @@ def test_what_is_settled_or_out_of_reach_asks_for_no_workout() -> None:
         make_verdict("hr_mae_bpm", "better", n_workouts=4, workouts_needed=None),
         make_verdict("distance_error_pct", "unclear", n_workouts=3, workouts_needed=None),
     ]
-    outlook = look_ahead(make(verdicts=verdicts), MAPLE, MAPLE_1)
-    assert outlook.following == ()
-    assert [(one.word, one.needed) for one in outlook.questions] == [
+    review = review_plan(make(verdicts=verdicts), MAPLE, MAPLE_1)
+    assert review.following == ()
+    assert [(one.word, one.needed) for one in review.questions] == [
         ("better", ""),
         ("unclear", "not within reach by more of the same"),
     ]
@@ -124,5 +124,5 @@ def test_what_is_settled_or_out_of_reach_asks_for_no_workout() -> None:
 def test_a_plan_offers_the_kinds_that_it_still_misses() -> None:
     verdicts = [make_verdict("hr_mae_bpm", "unclear", n_workouts=4, workouts_needed=8)]
     plan = make_plan(want("1", 3, place="outdoors"), want("2", 3, place="indoors"))
-    following = look_ahead(make(plan, verdicts=verdicts), MAPLE, MAPLE_1).following
+    following = review_plan(make(plan, verdicts=verdicts), MAPLE, MAPLE_1).following
     assert [one.words for one in following] == ["any activity, indoors"]
