@@ -54,6 +54,8 @@ _LEAST_SD: Final = {
 _LEAST_SHARED_S: Final = 30
 _LEAST_SHARED: Final = 0.25
 _LEAST_WAY_M: Final = 50.0
+#: What rounding stamps to seconds in another way may move a sample by [s].
+_LAGS_S: Final = (0.0, -1.0, 1.0)
 #: Evenly spread places at which tracks are compared.
 _PLACES_COMPARED: Final = 500
 #: Ends of two exports of one recording of heart rate alone lie this close [s].
@@ -148,9 +150,10 @@ def have_equal_samples(first: Placed, second: Placed, library: Library) -> bool:
     shared = _find_shared(first, second, library)
     if shared is None:
         return False
-    by_position = _compare_positions(shared)
+    by_position = _compare_positions(first, second, library)
     if by_position is not None:
-        return by_position and not _have_two_sensors(shared)
+        lagged = [_find_shared(first, second, library, lag) for lag in _LAGS_S]
+        return by_position and any(one and not _have_two_sensors(one) for one in lagged)
     equal = {channel: _compare(shared, channel) for channel in (*_OWN, *_SHARED)}
     known = {channel: share for channel, share in equal.items() if share is not None}
     if any(share < _EQUAL_SHARE for share in known.values()):
@@ -173,11 +176,13 @@ def contradict(first: Placed, second: Placed, library: Library) -> bool:
     return float(np.median(np.abs(one - other))) >= _TWO_UNITS_BPM
 
 
-def _find_shared(first: Placed, second: Placed, library: Library) -> _Shared | None:
+def _find_shared(
+    first: Placed, second: Placed, library: Library, lag_s: float = 0.0
+) -> _Shared | None:
     one = library.open(first.recording_id).recording
     other = library.open(second.recording_id).recording
     seconds, rows = _find_seconds(one, first.shift_s)
-    other_seconds, other_rows = _find_seconds(other, second.shift_s)
+    other_seconds, other_rows = _find_seconds(other, second.shift_s + lag_s)
     common, at, other_at = np.intersect1d(seconds, other_seconds, return_indices=True)
     fewest = max(_LEAST_SHARED_S, _LEAST_SHARED * min(seconds.size, other_seconds.size))
     if common.size < fewest:
@@ -194,11 +199,24 @@ def _find_seconds(recording: Recording, shift_s: float) -> tuple[Integers, Integ
     return seconds, rows
 
 
-def _compare_positions(shared: _Shared) -> bool | None:
+def _compare_positions(first: Placed, second: Placed, library: Library) -> bool | None:
     """Say whether real positions are equal; None where they cannot be compared.
+
+    A program that rounds stamps another way moves fixes by a second: each is looked for a second
+    before and behind, too.
+    """
+    shares = [_share_positions(_find_shared(first, second, library, lag)) for lag in _LAGS_S]
+    known = [share for share in shares if share is not None]
+    return sum(known) >= _EQUAL_SHARE if known else None
+
+
+def _share_positions(shared: _Shared | None) -> float | None:
+    """Return the share of shared seconds with equal places; None where that proves nothing.
 
     Places that do not move prove nothing: a unit may show one for hours.
     """
+    if shared is None:
+        return None
     headers = (shared.first.header, shared.second.header)
     if any(header.position_kind != "gnss" for header in headers):
         return None
@@ -212,7 +230,7 @@ def _compare_positions(shared: _Shared) -> bool | None:
     if compute_path_length_m(latitude, longitude) < _LEAST_WAY_M:
         return None
     apart = compute_distances_m(latitude, longitude, other_latitude, other_longitude)
-    return float(np.mean(apart <= _EQUAL_DISTANCE_M)) >= _EQUAL_SHARE
+    return float(np.mean(apart <= _EQUAL_DISTANCE_M))
 
 
 def _have_two_sensors(shared: _Shared) -> bool:

@@ -52,7 +52,8 @@ class Stuck:
     "distance, or the speed of the other devices, says that it moves; without these a stuck fix "
     "looks like a rest",
     formula="summed stretches of at least 10 s at one place while in most of them the own speed is "
-    f"over 0.5 m/s or the median speed of the others over {_OTHERS_MPS:g} m/s",
+    "over 0.5 m/s and the own counter, if there is one, grows as fast, or the median speed of the "
+    f"others is over {_OTHERS_MPS:g} m/s",
     better="lower",
     source=_SOURCE,
     examples=(
@@ -133,10 +134,30 @@ def _find_stuck(case: Case) -> tuple[Stuck, ...] | None:
         is_next = last + 1 < fixes.n and fixes.piece[last + 1] == fixes.piece[last]
         end_s = float(fixes.seconds[last + 1 if is_next else last])
         lasted = end_s - float(fixes.seconds[first])
-        stretch = moving[fixes.second[first] : fixes.second[last] + 1]
-        if lasted >= case.settings.position.stuck_s and stretch.size and stretch.mean() > _MOST:
+        span = slice(int(fixes.second[first]), int(fixes.second[last]) + 1)
+        if (
+            lasted >= case.settings.position.stuck_s
+            and moving[span].mean() > _MOST
+            and not _has_counter_stood(case, span)
+        ):
             found.append(Stuck(first, end_s, lasted))
     return tuple(found)
+
+
+def _has_counter_stood(case: Case, span: slice) -> bool:
+    """Say whether the own counter stands, too: speeds are often smoothed and fall late."""
+    counter = case.test.values("distance_m")[span]
+    known = np.flatnonzero(np.isfinite(counter))
+    if known.size < _FEWEST_FIXES:
+        return False
+    grown_m = float(counter[known[-1]] - counter[known[0]])
+    is_slow = grown_m < case.settings.position.moving_mps * float(known[-1] - known[0])
+    return is_slow and not _do_others_move(case, span)
+
+
+def _do_others_move(case: Case, span: slice) -> bool:
+    others = get_others_speed(case)
+    return others is not None and bool(np.mean(np.nan_to_num(others[span]) >= _OTHERS_MPS) > _MOST)
 
 
 def _mark_moving(case: Case) -> BoolArray | None:

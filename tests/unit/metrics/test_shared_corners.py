@@ -106,6 +106,18 @@ def test_others_tell_a_stuck_position_from_a_rest() -> None:
     assert len(look_for("stuck_position", case)) == 1
 
 
+def test_a_smoothed_speed_that_falls_late_is_no_stuck_position() -> None:
+    """Seen in a real ride: place and counter stand for 12 s, the speed comes down after them."""
+    channels = make_walk(speed_mps=np.full(900, 2.0), distance_m=np.arange(900) * 2.0)
+    channels["distance_m"][300:] -= np.clip(np.arange(600), 0, 11) * 2.0
+    channels["speed_mps"][304:312] = 1.0
+    for name in ("latitude_deg", "longitude_deg"):
+        channels[name][300:312] = [channels[name][300]] * 12
+    case = make_example(test=channels, activity="walking")
+    assert look_for("stuck_position", case) == []
+    assert measure("track_stuck_s", case) == 0
+
+
 @pytest.mark.parametrize(
     ("channel", "factor", "words"),
     [
