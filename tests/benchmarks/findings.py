@@ -1,4 +1,4 @@
-"""How often findings are missed and false: `python -m tests.benchmarks.findings [SEEDS]`.
+"""How often findings are missed and false: `python -m tests.benchmarks.findings [SEEDS [FIRST]]`.
 
 Sixty workouts of a second hand (four kinds, fifteen seeds each), every one with a strap, a receiver
 that is the reference or a course, four devices with known errors and two without. Prints, for each
@@ -38,6 +38,8 @@ from tests.benchmarks.invented_workouts import (
 from tests.tiers import map_seeds
 
 SEEDS: Final = 15
+#: The rules were made with seeds 1 to 15; those from here on are others.
+FIRST: Final = 101
 #: Two of noise and memory, SD [bpm] and memory [s], for each device in turn.
 NOISES: Final = ((1.0, 5.0), (2.0, 5.0), (2.0, 20.0), (3.0, 30.0))
 _ROOM_S: Final = 35.0
@@ -260,11 +262,11 @@ def name_size(put: PutIn) -> str:
     return "all"
 
 
-def main(seeds: int = SEEDS) -> int:
+def main(seeds: int = SEEDS, first: int = FIRST) -> int:
     """Run all and print the tables."""
     load_metrics()
     told = Told()
-    for one in map_seeds(partial(run), range(1, seeds + 1)):
+    for one in map_seeds(partial(run), range(first, first + seeds)):
         told.add(one)
     for row in told.rows:
         sys.stderr.write(f"{' '.join(map(str, row))}\n")
