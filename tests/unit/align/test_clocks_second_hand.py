@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from config.settings import load_settings
+from tasks.align.joining import shift_recording
 from tasks.align.offsets import find_offset
 from tests.unit.walks import METRES_PER_DEGREE, Walk, record, wander
 
@@ -125,6 +126,20 @@ def test_a_clock_that_is_late_is_still_set_by_tracks() -> None:
         found = find_offset(*two_tracks(0, seed, clock_error_s=5), settings=ALIGN)
         assert found.method == "position"
         assert found.offset_s == pytest.approx(-5, abs=0.75)
+
+
+@pytest.mark.parametrize("shift_s", [-7200.0, 37.0, 86_400.0 * 90 + 0.25])
+@pytest.mark.parametrize("late_s", [0, 5])
+def test_a_shift_of_all_clocks_changes_no_offset(late_s: int, shift_s: float) -> None:
+    """A whole home on a wrong clock, also where heart rate contradicts the tracks."""
+    for seed in range(3):
+        reference, test = two_tracks(late_s, seed, clock_error_s=3 - late_s)
+        found = find_offset(reference, test, settings=ALIGN)
+        moved = find_offset(
+            shift_recording(reference, shift_s), shift_recording(test, shift_s), settings=ALIGN
+        )
+        assert moved.offset_s == pytest.approx(found.offset_s, abs=0.02)
+        assert (moved.method, moved.doubt_s) == (found.method, found.doubt_s)
 
 
 def test_a_counter_sets_the_clock_where_only_it_and_heart_rate_are_there() -> None:
