@@ -70,6 +70,7 @@ def look_at_everything(home: Home, settings: Settings) -> Iterator[Verdict]:
         yield _look_at_folder(path)
     yield _look_at_disk(home)
     yield _look_at_links(home)
+    yield _look_at_originals(home)
     if not settings.inbox.polling and sys.platform == "linux":
         yield _look_at_watches()
     yield from _look_at_prefect(home)
@@ -127,6 +128,19 @@ def _look_at_links(home: Home) -> Verdict:
             remedy="put the home on a disk that can be written and knows symbolic links",
         )
     return Verdict("links", "can be made", is_fit=True)
+
+
+def _look_at_originals(home: Home) -> Verdict:
+    from tasks.archive.rot import list_damaged
+
+    damaged = list_damaged(home)
+    return Verdict(
+        "originals",
+        ", ".join(f"{name} ({path}) is damaged" for name, path in damaged)
+        or "none known as damaged",
+        is_fit=not damaged,
+        remedy="drop each of these files again: the whole bytes take the place of the damaged ones",
+    )
 
 
 def _look_at_watches() -> Verdict:

@@ -48,6 +48,7 @@ def status(
     from flows.session.locks import RUN, describe_holder, is_held, is_watched
     from tasks.archive.ledger import LAST_NIGHTLY, Ledger
     from tasks.archive.originals import is_being_written
+    from tasks.archive.rot import list_damaged
 
     session = open_existing_home(options.home)
     home = session.home
@@ -70,6 +71,11 @@ def status(
     counts = Counter(file.status for file in files)
     words = ", ".join(f"{number} {status}" for status, number in sorted(counts.items()))
     console.print(f"files      {words or 'none yet'}")
+    for name, path in list_damaged(home):
+        console.print(
+            f"damaged    {terminal.clean(name)}: its original {path} is no longer what was "
+            "archived; drop the file again"
+        )
     unfinished = counts["archived"]
     if unfinished:
         console.print(f"unfinished {unfinished}: coworn nightly takes them up again")

@@ -25,6 +25,7 @@ from flows.session.locks import is_watched
 from flows.session.log import set_aside_logs
 from tasks import steps
 from tasks.archive.ledger import LAST_NIGHTLY, Ledger
+from tasks.archive.rot import explain_damage, verify_portion
 from tasks.ingest.exports import FileOutcome, list_unfinished
 
 if TYPE_CHECKING:
@@ -49,6 +50,9 @@ def run_nightly(session: Session) -> NightlyReport:
             *_take_inbox(session),
         ]
         outcomes = finish_by_notes(outcomes, session=session)
+        outcomes += _verify_originals(
+            home, told={one.file_id for one in outcomes if one.is_problem}
+        )
     workout_run = process_workouts(session, flow_name="nightly", stages=stages, everything=True)
     outcomes = mark_refused(outcomes, workout_run.summary.refused)
     complaints = refresh_report(session, stages=stages, catch_up=True)
@@ -59,6 +63,21 @@ def run_nightly(session: Session) -> NightlyReport:
     with Ledger(home) as ledger:
         ledger.remember(LAST_NIGHTLY, begun.isoformat())
     return NightlyReport(tuple(outcomes), workout_run, complaints, backup.store)
+
+
+def _verify_originals(home: Home, *, told: set[str]) -> list[FileOutcome]:
+    """Read a part of the originals; return the damaged ones that were not named yet."""
+    damaged = [one for one in verify_portion(home) if one[0] not in told]
+    if not damaged:
+        return []
+    with Ledger(home) as ledger:
+        names = {file.file_id: file.name for file in ledger.list_files()}
+    return [
+        FileOutcome(
+            names.get(file_id, path.name), "failed", file_id, explain_damage(path, home=home)
+        )
+        for file_id, path in damaged
+    ]
 
 
 def _take_inbox(session: Session) -> list[FileOutcome]:

@@ -19,16 +19,24 @@ from flows.runs.process_workouts import (
 from flows.runs.read_files import finish_by_notes, finish_files, mark_refused
 from flows.session.locks import hold_run_lock
 from tasks import steps
-from tasks.archive.lake import ensure_lake
+from tasks.archive.lake import (
+    ensure_lake,
+    has_recording,
+    read_recording,
+    write_recording,
+)
 from tasks.archive.ledger import Ledger
 from tasks.archive.originals import list_originals
+from tasks.archive.rot import DAMAGED
 from tasks.ingest.exports import list_unfinished
 from tasks.store import open_store, restore_backup
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from config.session import Session
+    from tasks.ingest.exports import FileOutcome
 
 _BESIDE: Final = "rebuild"
 
@@ -73,6 +81,7 @@ def run_rebuild(session: Session) -> RebuildReport:
             spread = len(files) >= settings.run.backfill_files
             outcomes = finish_files(files, session=beside, spread=spread)
             outcomes = finish_by_notes(outcomes, session=beside)
+            outcomes = _keep_of_damaged(outcomes, home, made)
         workout_run = process_locked(beside, flow_name="rebuild", stages=stages, everything=True)
         with stages.time("back up"):
             backup = steps.back_up(home, settings, now=datetime.now(UTC))
@@ -116,6 +125,36 @@ def _adopt_unknown_originals(home: Home) -> None:
                     bytes=facts.st_size,
                     received_at=datetime.fromtimestamp(facts.st_mtime, tz=UTC),
                 )
+
+
+def _keep_of_damaged(
+    outcomes: Sequence[FileOutcome], home: Home, made: RebuiltHome
+) -> list[FileOutcome]:
+    """Take over from the previous lake what was read before its original was damaged."""
+    with Ledger(home) as ledger:
+        damaged = ledger.recall_all(DAMAGED)
+        inside = {
+            file.file_id: [
+                one.recording_ids
+                for one in ledger.list_files()
+                if file.file_id in (one.file_id, one.inside)
+            ]
+            for file in ledger.list_files()
+            if file.file_id in damaged
+        }
+    kept = []
+    for outcome in outcomes:
+        found = [
+            one
+            for ids in inside.get(outcome.file_id, ())
+            for one in ids
+            if outcome.status == "failed" and has_recording(one, lake=home.lake)
+        ]
+        for one in dict.fromkeys(found):
+            write_recording(read_recording(one, lake=home.lake), one, lake=made.lake)
+        told = f"{outcome.reason} (what was read of it before is kept)" if found else outcome.reason
+        kept.append(replace(outcome, reason=told))
+    return kept
 
 
 def _put_in_place(made: RebuiltHome, home: Home) -> None:

@@ -76,7 +76,8 @@ class Archived:
     """An export in the archive.
 
     `path` is the archived original; `bytes` its size; `identity` is that of the file it was read
-    from; `is_new` says whether these bytes were archived just now.
+    from; `is_new` says whether these bytes were archived just now, `is_mended` whether they took
+    the place of a damaged original.
     """
 
     file_id: str
@@ -84,6 +85,7 @@ class Archived:
     bytes: int
     identity: Identity
     is_new: bool
+    is_mended: bool = False
 
 
 def archive_original(path: Path, *, home: Home) -> Archived:
@@ -104,16 +106,23 @@ def archive_original(path: Path, *, home: Home) -> Archived:
                     "taken when it no longer changes"
                 )
             there = find_original(file_id, home=home)
-            if there is not None and there.stat().st_size == n_bytes:
+            if there is not None and _is_copy(there, file_id, n_bytes):
                 return Archived(file_id, there, n_bytes, before, is_new=False)
-            # A copy of another size was damaged on the disk; whole bytes take its place.
+            # A copy of other bytes was damaged on the disk; whole bytes take its place.
             final = there or _place(file_id, find_suffix(path.name), home=home)
             final.parent.mkdir(mode=0o700, exist_ok=True)
             building.chmod(0o400)
             building.replace(final)
             sync_folder(final.parent)
             sync_folder(home.originals)
-    return Archived(file_id, final, n_bytes, before, is_new=True)
+    return Archived(file_id, final, n_bytes, before, is_new=True, is_mended=there is not None)
+
+
+def _is_copy(original: Path, file_id: str, n_bytes: int) -> bool:
+    try:
+        return original.stat().st_size == n_bytes and hash_file(original) == file_id
+    except OSError:  # a disk that does not give it back
+        return False
 
 
 def hash_file(path: Path) -> str:

@@ -28,6 +28,7 @@ from tasks.archive.originals import (
     release,
     remove_taken,
 )
+from tasks.archive.rot import find_damage, note_damage
 from tasks.core.errors import (
     CowornError,
     ExportRefusedError,
@@ -45,7 +46,7 @@ from tasks.guard import (
     run_isolated_read,
 )
 from tasks.ingest.corrected import CORRECTED, clear_refused, is_corrected
-from tasks.ingest.formats import guess_format
+from tasks.ingest.formats import guess_format, starts_like_zip
 from tasks.ingest.layouts import lay_proposal
 from tasks.ingest.local_times import LocalTimes, make_fact, recall_times
 from tasks.readers.archive import is_archive
@@ -144,7 +145,10 @@ def ingest_file(
             received_at=datetime.now(UTC),
         )
         known = ledger.find_file(archived.file_id)
-    if known is not None and _is_done(known, home):
+    if archived.is_mended:
+        note_damage(archived.file_id, home=home, is_damaged=False)
+    # What came of a damaged original may be wrong: it is read again.
+    if known is not None and _is_done(known, home) and not archived.is_mended:
         outcomes: tuple[FileOutcome, ...] = (_repeat(file, known),)
     else:
         # What lies in the inbox may change under a reader's hands; the archived bytes do not.
@@ -166,6 +170,8 @@ def finish_file(known: FileRecord, *, home: Home, settings: Settings) -> tuple[F
     if original is None:
         reason = f"its original is no longer in {home.originals}; drop the file again"
         return (FileOutcome(known.name, "failed", known.file_id, reason),)
+    if (damage := find_damage(known.file_id, original, home=home)) is not None:
+        return (FileOutcome(known.name, "failed", known.file_id, damage),)
     export = ExportFile(original, known.name, known.file_id, known.folder)
     return _handle(export, home=home, settings=settings)
 
@@ -341,9 +347,8 @@ def _take_member(
     else:
         outcomes = (_repeat(Dropped(member.path, member.name, member.folder), known),)
         if known.inside == archive.file_id:  # done before an archive that is done again
-            is_partial = known.status == "partial"
-            status: OutcomeStatus = "partial" if is_partial else "stored"
-            reason = known.reason if is_partial else None
+            status: OutcomeStatus = "partial" if known.status == "partial" else "stored"
+            reason = known.reason if status == "partial" else None
             outcomes = (replace(outcomes[0], status=status, reason=reason),)
     return tuple(replace(outcome, inside=archive.name) for outcome in outcomes)
 
@@ -352,7 +357,7 @@ def _sum_up(export: ExportFile, outcomes: Sequence[FileOutcome]) -> FileOutcome:
     """Return the outcome of an archive from those of what was in it."""
     taken = [outcome for outcome in outcomes if outcome.status in {"stored", "partial"}]
     refused = [outcome for outcome in outcomes if outcome.status == "refused"]
-    kind = "zip" if _starts_like_zip(export.path) else "gzip"
+    kind = "zip" if starts_like_zip(export.path) else "gzip"
     reason = f"{len(refused)} of {len(outcomes)} files in it were refused" if refused else None
     if taken:
         status: OutcomeStatus = "partial" if refused else "stored"
@@ -393,8 +398,3 @@ def _refuse(
 def _strip_name(error: CowornError) -> str:
     """Return the message without the file's name in front, which is said beside it."""
     return str(error).partition(": ")[2] or str(error)
-
-
-def _starts_like_zip(path: Path) -> bool:
-    with path.open("rb") as file:
-        return file.read(2) == b"PK"

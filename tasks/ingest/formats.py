@@ -9,6 +9,8 @@ from tasks.guard import find_format_isolated
 from tasks.readers.notes import is_notes
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from config.settings import ReadSettings
     from tasks.core.recording import ExportFile
 
@@ -21,3 +23,9 @@ def guess_format(export: ExportFile, *, settings: ReadSettings) -> str | None:
         return find_format_isolated(export.path, export.name, settings=settings)
     except (CowornError, OSError):
         return None
+
+
+def starts_like_zip(path: Path) -> bool:
+    """Say whether a file begins as zip archives do."""
+    with path.open("rb") as file:
+        return file.read(2) == b"PK"

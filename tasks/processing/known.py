@@ -84,7 +84,13 @@ def collect_recordings(
             row = stored.get(recording_id)
             if recording_id not in always and wanted is not None and not _is_wanted(row, wanted):
                 continue
-            known, complaint = _describe(recording_id, file, row, lake=lake, devices=devices)
+            try:
+                known, complaint = _describe(recording_id, file, row, lake=lake, devices=devices)
+            except LookupError as error:
+                complaints.append(
+                    f"{file.name}: {error}, and could not be read again; it is left out"
+                )
+                continue
             if workouts is not None and known.workout_id is None:
                 known = replace(known, workout_id=workouts.get(recording_id))
             recordings.append(known)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from config.devices import load_devices
 from tasks.archive.ledger import Ledger
 from tasks.archive.originals import find_original
+from tasks.archive.rot import find_damage
 from tasks.core.errors import CowornError
 from tasks.core.recording import ExportFile
 from tasks.guard import read_some_notes_isolated
@@ -359,6 +360,9 @@ def _read_notes(files: Sequence[FileRecord], *, home: Home, settings: Settings) 
             complaints.append(
                 f"{file.name}: the notes are missing from originals/; drop them again"
             )
+            continue
+        if (damage := find_damage(file.file_id, original, home=home)) is not None:
+            complaints.append(f"{file.name}: {damage}")
             continue
         known.append(file)
         texts.append(ExportFile(original, file.name, file.file_id))
