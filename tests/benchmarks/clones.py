@@ -59,7 +59,7 @@ def _mark_pages(home: Home) -> None:
         path = home.report / "workouts" / f"{facts.workout_id}.html"
         if not path.exists():
             key = make_key(
-                facts, devices=devices, definitions=definitions, settings=settings, public=False
+                facts, devices=devices, definitions=definitions, settings=settings, public=None
             )
             path.write_text(f'<meta name="coworn-key" content="{key}">')
 
