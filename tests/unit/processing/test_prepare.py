@@ -88,7 +88,7 @@ def test_a_run_that_finds_nothing_new_does_not_judge_again(
 def test_other_settings_are_judged_by_without_a_new_row(
     judged: Home, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    text = judged.settings.read_text()
+    text = judged.settings.read_text() if judged.settings.exists() else ""
     judged.settings.write_text(f"{text}\n[verdicts]\npower = 0.9\n")
     assert list_judgements(judged, monkeypatch) == [None]
     assert list_judgements(judged, monkeypatch) == []

@@ -78,7 +78,7 @@ def connection(place: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         ("SELECT metric FROM results WHERE value IS NOT NULL", [{"metric": "hr_bias_bpm"}]),
         ("WITH x AS (SELECT 1 AS one) SELECT one + 1 AS two FROM x", [{"two": 2}]),
         ("SELECT count(*) AS n FROM latest_findings", [{"n": 1}]),
-        ("SELECT count(*) AS n FROM (DESCRIBE results)", [{"n": 23}]),
+        ("SELECT count(*) AS n FROM (DESCRIBE results)", [{"n": 25}]),
         ("SELECT 1; SELECT 2 AS two", [{"two": 2}]),
         ("SELECT sum(heart_rate_bpm) AS s FROM samples", [{"s": 60.0 * 100 + 99 * 50}]),
         (
