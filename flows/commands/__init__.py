@@ -17,6 +17,6 @@ GROUPS: Final = {
         "metrics",
         "settings",
     ),
-    "Set right": ("exclude", "join", "move", "remove", "check", "nightly", "rebuild"),
+    "Set right": ("exclude", "join", "move", "remove", "check", "nightly", "rebuild", "repair"),
     "Service": ("serve",),
 }

@@ -22,6 +22,9 @@ _REMEDIES: Final = {
     errno.EIO: "the disk or drive does not answer; check it and run it again",
 }
 
+#: What DuckDB raises for a file that was cut or written over.
+_DAMAGES: Final = {"IOException", "FatalException", "InternalException", "SerializationException"}
+
 
 def explain_os_error(error: BaseException) -> str | None:
     """Say in one line what the machine lacks and what to do; None for an error of another kind.
@@ -37,6 +40,8 @@ def explain_os_error(error: BaseException) -> str | None:
         for number, remedy in _REMEDIES.items():
             if os.strerror(number) in lines[0]:
                 return f"{lines[0]}; {remedy}"
+        if type(error).__name__ in _DAMAGES:
+            return f"the results cannot be read ({lines[0]}); run coworn repair"
     return None
 
 

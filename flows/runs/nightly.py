@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import shutil
 import time
 from datetime import UTC, datetime
@@ -25,12 +26,15 @@ from flows.session.locks import is_watched
 from flows.session.log import set_aside_logs
 from tasks import steps
 from tasks.archive.ledger import LAST_NIGHTLY, Ledger
+from tasks.archive.mend import mend_lake
 from tasks.archive.rot import explain_damage, verify_portion
 from tasks.ingest.exports import FileOutcome, list_unfinished
 
 if TYPE_CHECKING:
     from config.home import Home
     from config.session import Session
+
+LOG: Final = logging.getLogger(__name__)
 
 #: Scratch folders older than this were left behind by a killed run [s].
 DEAD_SCRATCH_AFTER_S: Final = 24 * 3600.0
@@ -43,6 +47,8 @@ def run_nightly(session: Session) -> NightlyReport:
     stages = Stages()
     resume_forgetting(session)
     with stages.time("read"):
+        for path in mend_lake(home.lake, deep=False):
+            LOG.warning("lake/%s: damaged; its recording is read again from its original", path)
         outcomes = [
             # What an interrupted run began, and what is missing in the lake.
             *finish_files(list_unfinished(home), session=session),

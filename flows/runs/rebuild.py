@@ -74,7 +74,7 @@ def run_rebuild(session: Session) -> RebuildReport:
         shutil.rmtree(made.beside, ignore_errors=True)
         made.beside.mkdir(mode=0o700, parents=True)
         ensure_lake(made.lake)
-        _adopt_unknown_originals(home)
+        adopt_unknown_originals(home)
         with Ledger(home) as ledger:
             files = [known for known in ledger.list_files() if known.inside is None]
         with stages.time("read"):
@@ -112,12 +112,17 @@ def run_restore(session: Session, backup: Path) -> RestoreReport:
     return RestoreReport(workout_run, complaints, replaced)
 
 
-def _adopt_unknown_originals(home: Home) -> None:
-    """Enter originals into the ledger that it does not know, e.g. because it was lost."""
+def adopt_unknown_originals(home: Home) -> int:
+    """Enter originals into the ledger that it does not know, e.g. because it was lost.
+
+    Returns how many.
+    """
+    n_adopted = 0
     with Ledger(home) as ledger:
         known = {file.file_id for file in ledger.list_files()}
         for file_id, path in list_originals(home):
             if file_id not in known:
+                n_adopted += 1
                 facts = path.stat()
                 ledger.record_file(
                     file_id,
@@ -125,6 +130,7 @@ def _adopt_unknown_originals(home: Home) -> None:
                     bytes=facts.st_size,
                     received_at=datetime.fromtimestamp(facts.st_mtime, tz=UTC),
                 )
+    return n_adopted
 
 
 def _keep_of_damaged(

@@ -326,8 +326,8 @@ class Ledger:
             if type(error) is not sqlite3.DatabaseError:
                 raise  # a fault of ours; the plain class means that the file is damaged
             raise LedgerError(
-                f"{self._path.name}: {error}; move the file away, put the newest ledger of "
-                "backups/ in its place and run coworn rebuild"
+                f"{self._path.name}: {error}; run coworn repair, which makes it again "
+                "from its backup, the store and originals/"
             ) from error
 
     def _query(self, statement: str, values: tuple[str, ...] = ()) -> list[sqlite3.Row]:

@@ -202,7 +202,7 @@ def test_a_held_ledger_is_said_to_be_busy(home: Home) -> None:
 def test_a_damaged_ledger_names_the_file_and_the_remedy(home: Home) -> None:
     home.state.mkdir(parents=True)
     home.ledger.write_bytes(b"no database" * 100)
-    with pytest.raises(LedgerError, match=r"ledger\.sqlite: .*rebuild"), Ledger(home):
+    with pytest.raises(LedgerError, match=r"ledger\.sqlite: .*repair"), Ledger(home):
         pass
 
 

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import errno
 import os
+from typing import TYPE_CHECKING
 
 import duckdb
 import pytest
 
 from flows.console.error_messages import RepeatedErrors, explain_os_error
 from tasks.ingest.exports import FileOutcome
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 @pytest.mark.parametrize(
@@ -76,3 +80,16 @@ def test_a_file_that_fails_anew_is_told_again() -> None:
 def test_what_did_not_fail_is_told_each_time() -> None:
     troubles = RepeatedErrors()
     assert troubles.pick_new((STORED,)) == troubles.pick_new((STORED,)) == (STORED,)
+
+
+def test_a_store_that_was_cut_is_told_with_its_remedy(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    with duckdb.connect(str(path)) as connection:
+        connection.execute("CREATE TABLE results AS SELECT range AS n FROM range(100000)")
+    path.write_bytes(path.read_bytes()[:20_000])
+    with pytest.raises(duckdb.Error) as caught, duckdb.connect(str(path)) as connection:
+        connection.execute("SELECT sum(n) FROM results").fetchall()
+    told = explain_os_error(caught.value)
+    assert told is not None
+    assert told.endswith("; run coworn repair")
+    assert len(told.splitlines()) == 1
