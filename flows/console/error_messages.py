@@ -22,8 +22,14 @@ _REMEDIES: Final = {
     errno.EIO: "the disk or drive does not answer; check it and run it again",
 }
 
-#: What DuckDB raises for a file that was cut or written over.
-_DAMAGES: Final = {"IOException", "FatalException", "InternalException", "SerializationException"}
+#: What DuckDB says of a file that was cut or written over.
+_DAMAGES: Final = (
+    "Could not read enough bytes",
+    "not a valid DuckDB database file",
+    "Corrupt database file",
+    "checksum",
+    "database has been invalidated",
+)
 
 
 def explain_os_error(error: BaseException) -> str | None:
@@ -40,7 +46,7 @@ def explain_os_error(error: BaseException) -> str | None:
         for number, remedy in _REMEDIES.items():
             if os.strerror(number) in lines[0]:
                 return f"{lines[0]}; {remedy}"
-        if type(error).__name__ in _DAMAGES:
+        if any(words in lines[0] for words in _DAMAGES):
             return f"the results cannot be read ({lines[0]}); run coworn repair"
     return None
 
