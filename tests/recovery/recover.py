@@ -10,6 +10,7 @@ from tasks.core.registers import FINDING_KINDS, METRICS
 from tests.recovery.expect import Expectation, Prepared, Scenario
 from tests.recovery.line import Outcome, run_line
 from tests.recovery.scenarios_battery import prepare_battery, prepare_noted_battery
+from tests.recovery.scenarios_conditions import prepare_contradiction, prepare_valley
 from tests.recovery.scenarios_heart_rate import prepare_heart_rate
 from tests.recovery.scenarios_heart_rate_causes import prepare_causes
 from tests.recovery.scenarios_interrupted import prepare_interrupted
@@ -51,6 +52,8 @@ SCENARIOS = {
         Scenario("treadmill", prepare_treadmill),
         Scenario("clocks", prepare_clocks),
         Scenario("interrupted", prepare_interrupted),
+        Scenario("valley", prepare_valley),
+        Scenario("contradiction", prepare_contradiction),
     )
 }
 

@@ -143,9 +143,18 @@ def _expect_cut_corners(sheet: Worksheet, window_s: int) -> None:
     per_km = len(cuts) / (whole_m / 1000.0)
     sheet.expect(name, "track_corners_cut_per_km", per_km, close / (whole_m / 1000.0) + 0.1, why)
     sheet.expect(name, "found:cut_corner", len(cuts), float(close), why)
+    sheet.expect(name, "track_corners_cut", len(cuts), float(close), why)
     sheet.expect(name, "false:cut_corner", 0.0, float(close), why)
     median = float(np.median([*cuts, *softened]))
     sheet.expect(name, "track_corner_cut_median_m", median, 0.4, SAMPLED)
+    cut_m = _sum_lost_in_cuts(held)
+    # A corner near the limit loses as much as one of those that are cut.
+    unsure_m = close * cut_m / max(1, len(cuts))
+    near = "fixes are matched to the nearest place of the line; corners near the limit"
+    room_m = 0.06 * cut_m + unsure_m + 2.0
+    sheet.expect(name, "track_corners_cut_lost_m", cut_m, room_m, near)
+    sheet.expect(name, "track_corners_cut_lost_pct", 100.0 * cut_m / whole_m,
+                 100.0 * room_m / whole_m, near)  # fmt: skip
     lost_m, doubt_m, kept, doubt = _follow_corners(held)
     sheet.expect(
         name,
@@ -156,6 +165,24 @@ def _expect_cut_corners(sheet: Worksheet, window_s: int) -> None:
     )
     sheet.expect(name, "track_turn_retention", kept, 0.03 + doubt,
                  "directions of chords of 5 m; corners near 45 degrees")  # fmt: skip
+
+
+def _sum_lost_in_cuts(held: Recorded) -> float:
+    """Return the way lost within 40 m of the corners that were cut."""
+    path = held.workout.place.path
+    if path is None:
+        raise ValueError("a track has a path")
+    along = held.workout.sample(held.true_s)["distance_m"]
+    steps = np.hypot(np.diff(held.channels["east_m"]), np.diff(held.channels["north_m"]))
+    own = np.concatenate([[0.0], np.cumsum(steps)])
+    lost = 0.0
+    for entry in find_entries(held, "cut_corner"):
+        middle = float(np.interp((entry.start_s + entry.end_s) / 2.0, held.true_s, along))
+        apex = min((one.apex_m for one in path.corners), key=lambda at: abs(at - middle))
+        # The way ends within 40 m of the last corner.
+        low, high = np.clip([apex - 40.0, apex + 40.0], along[0], along[-1])
+        lost += high - low - float(np.diff(np.interp([low, high], along, own))[0])
+    return lost
 
 
 def _follow_corners(held: Recorded) -> tuple[float, float, float, float]:
@@ -200,6 +227,7 @@ def _expect_jump(sheet: Worksheet, at_s: float) -> None:
     sheet.expect(name, "found:position_jump", 1.0, 0.0, "108 m in a second")
     sheet.wear(Worn(_make("stuck", 29, StuckFix(at_s, at_s + 40.0))))
     sheet.expect("stuck", "track_stuck_s", 40.0, 2.0, "whole seconds, a second at either end")
+    sheet.expect("stuck", "count:stuck_position", 1.0, 0.0, "forty seconds at one place")
 
 
 def _expect_gap(sheet: Worksheet, at_s: float, length_s: float) -> None:
