@@ -131,7 +131,7 @@ def wait_for(is_so: Callable[[], bool], deadline_s: float) -> bool:
 def make_home(root: Path, drop: Path) -> Home:
     """Make a home with the drop in its inbox."""
     home = crash.make_home(root)
-    home.settings.write_text(home.settings.read_text() + SETTINGS)
+    home.settings.write_text(SETTINGS)
     shutil.copytree(drop, home.inbox, dirs_exist_ok=True)
     return home
 
