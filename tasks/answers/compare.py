@@ -114,17 +114,27 @@ class _Said:
                 f"{name} {clause} in {of(tally.count(1.0), len(tally))}: {self._levels(there)}"
             )
             tallies.extend(tally)
-        chosen = "" if row["verdict"] in {"better", "worse"} else "the split was seen afterwards; "
+        is_shown = row["verdict"] in _SHOWN
+        told = " ".join(f"{begin(part)}." for part in parts)
+        each = ", ".join(f"{name} {self._find_word(name)}" for name, _ in places)
+        seen = "that place matters is shown" if is_shown else "the split was seen afterwards"
         sentence = self._make(
-            "count",
-            " ".join(f"{begin(part)}." for part in parts),
-            evidence=f"Medians. Place makes a difference: {chosen}exact p {row['p_value']:.3f} of "
-            "this metric alone.",
-            strength="few",
+            "write" if is_shown else "count",
+            f"Place matters. {told}" if is_shown else told,
+            evidence=f"Medians; {seen}; exact p {row['p_value']:.3f} of this metric alone. Each "
+            f"place by itself: {each}.",
+            strength="shown" if is_shown else "few",
             tally=tuple(tallies),
             boost=0.5,
         )
         return replace(sentence, is_split=True)
+
+    def _find_word(self, place: str) -> str:
+        """Return the word of one place by itself."""
+        row = self.facts.find_verdict(
+            self.device.device_id, self.other.device_id, self.phrase.metric, place=place
+        )
+        return str(row["verdict"]) if row else "too few"
 
     def write_count(
         self, row: Mapping[str, Any] | None, *, better: bool, strength: Strength

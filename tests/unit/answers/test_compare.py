@@ -152,7 +152,30 @@ def test_opposite_places_are_told_apart_and_never_as_one() -> None:
         "Indoors it locked on to the heart rate sooner in 3 of 3: 10 s against 42 s."
     )
     assert sentence is not None
+    assert sentence.use == "count"
     assert "seen afterwards" in sentence.evidence
+
+
+def test_that_place_matters_is_told_as_shown_where_its_test_says_so() -> None:
+    places: list[str | None] = ["outdoors"] * 3 + ["indoors"] * 3
+    own: list[float | None] = [200.0, 210.0, 190.0, 10.0, 12.0, 11.0]
+    other: list[float | None] = [40.0, 35.0, 38.0, 40.0, 42.0, 43.0]
+    facts = make_facts(
+        {("maple-2", "hr_lock_s", "all"): give(own), ("maple-1", "hr_lock_s", "all"): give(other)},
+        verdicts=[
+            make_verdict("hr_lock_s", "unclear"),
+            make_verdict("hr_lock_s", "leans worse", place="outdoors"),
+            make_verdict("hr_lock_s", "worse", family="place", p_value=0.01, p_adjusted=0.04),
+        ],
+        workouts=make_workouts(6, places),
+    )
+    sentence = compare(facts, MAPLE, MAPLE_1, LOCK, pen=Pen("metric"))
+    assert plain(sentence).startswith(
+        "Place matters. Outdoors it locked on to the heart rate later"
+    )
+    assert sentence is not None
+    assert (sentence.use, sentence.strength) == ("write", "shown")
+    assert "Each place by itself: outdoors leans worse, indoors too few." in sentence.evidence
 
 
 def test_without_a_sign_that_place_matters_places_are_not_told_apart() -> None:
