@@ -6,9 +6,9 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from tasks.answers.facts import SURROUNDINGS
 from tasks.answers.phrases import DOMAINS, find_phrase
 from tasks.core.wording import count, join_words
+from tasks.tables.answer_columns import SURROUNDINGS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

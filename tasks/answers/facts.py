@@ -11,15 +11,13 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 from tasks.core.wording import write_day
+from tasks.tables.answer_columns import SURROUNDINGS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
 ALL: Final = "all"
 AFTER_LOCK: Final = "after_lock"
-OUTDOORS: Final = "outdoors"
-INDOORS: Final = "indoors"
-SURROUNDINGS: Final = (OUTDOORS, INDOORS)
 CRITERION: Final = "criterion"
 
 Row = dict[str, Any]

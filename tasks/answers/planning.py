@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from tasks.answers.conditions import READINGS, is_one_to_one
 from tasks.answers.coverage import Kind, list_headline
-from tasks.answers.facts import ALL, SURROUNDINGS
+from tasks.answers.facts import ALL
 from tasks.answers.sentence import begin
 from tasks.core.wording import count, join_words
+from tasks.tables.answer_columns import SURROUNDINGS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -5,13 +5,14 @@ from __future__ import annotations
 import difflib
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from config.plan import PlanFileError, read_plan
 from tasks.archive.plans import date_plan, list_items, list_plans, take_up_plan
 from tasks.core.activities import ACTIVITIES, PLACES
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import METRICS
+from tasks.tables.answer_columns import SURROUNDINGS
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
@@ -20,9 +21,6 @@ if TYPE_CHECKING:
     from config.plan import DatedPlan, Plan, PlanFile
 
 Row = dict[str, Any]
-
-#: Several places at once.
-SURROUNDINGS: Final = ("outdoors", "indoors")
 
 
 @dataclass(frozen=True)

@@ -88,9 +88,9 @@ def render_index(
         )
         for one in answered
     ]
-    rows = _list_workouts(connection, facts, workouts, devices)
     order = sorted(devices.values(), key=lambda one: (read.order_role(one.role), one.device_id))
     counts = read.count_findings(connection)
+    rows = _list_workouts(connection, facts, workouts, order=order, counts=counts)
     worn = Counter(name for one in workouts.values() for name in one.device_ids)
     found = Counter[str]()
     for (_, device_id), n in counts.items():
@@ -129,15 +129,16 @@ def _list_workouts(
     connection: duckdb.DuckDBPyConnection,
     facts: Facts,
     workouts: Mapping[str, WorkoutFacts],
-    devices: Mapping[str, DeviceFacts],
+    *,
+    order: Sequence[DeviceFacts],
+    counts: Mapping[tuple[str, str], int],
 ) -> _Rows:
     """Return the workouts, the newest first, with what stood out of the devices under test."""
     results = pick_whole(read.read_results(connection, metrics=[_SHOWN], segment=ALL), _SHOWN)
     measured = {key[1] for key, result in results.items() if result.value is not None}
-    order = sorted(devices.values(), key=lambda one: (read.order_role(one.role), one.device_id))
     columns = [one for one in order if one.device_id in measured]
     per_workout: Counter[str] = Counter()
-    for (workout_id, _), n in read.count_findings(connection).items():
+    for (workout_id, _), n in counts.items():
         per_workout[workout_id] += n
     tested = [one.device_id for one in facts.list_tested()]
     newest = sorted(workouts.values(), key=lambda one: (-one.start_s, one.workout_id))
