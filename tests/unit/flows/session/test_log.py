@@ -108,7 +108,8 @@ def test_stages_add_up_and_keep_their_order() -> None:
 
 def test_a_stage_counts_the_processor_time_of_processes_that_ended_in_it() -> None:
     stages = Stages()
-    code = "import time\nwhile time.process_time() < 0.2: pass"
+    # The system counts the time of children in hundredths of a second: a few more than are asked.
+    code = "import time\nwhile time.process_time() < 0.25: pass"
     with stages.time("read"):
         subprocess.run([sys.executable, "-c", code], check=True)
     assert stages.costs["read"].cpu_s >= 0.2
