@@ -11,6 +11,7 @@ from tasks.maths.runs import find_runs, mark_runs
 from tasks.maths.smoothing import compute_running_mean
 from tasks.metrics.heart_rate.cadence import find_locked_runs, mark_near_cadence
 from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
+from tasks.metrics.heart_rate.conditions import find_start_temperature
 from tasks.metrics.heart_rate.lock import find_lock, mark_before_lock
 from tasks.metrics.heart_rate.reference import HEART_RATE, get_reference_rate
 from tasks.metrics.heart_rate.response import find_miss_span, find_missed, get_responses
@@ -173,21 +174,10 @@ def _mark_changes(case: Case) -> BoolArray:
 def _mark_cold_start(case: Case) -> BoolArray:
     limits = case.settings.heart_rate
     begin, _ = find_lock(case)
-    size = case.segment.mask.size
-    marked = np.zeros(size, dtype=np.bool_)
-    temperatures = [
-        side.values("temperature_degc")
-        for side in (case.test, *case.others)
-        if side.has("temperature_degc")
-    ]
-    if begin is None or not temperatures:
-        return marked
-    early = slice(begin, begin + round(limits.cold_start_s))
-    # A device on the wrist is warmed by it: the coldest one is nearest to the air.
-    seen = [part[np.isfinite(part)] for part in (values[early] for values in temperatures)]
-    coldest = min((float(np.median(part)) for part in seen if part.size), default=np.inf)
-    if coldest < limits.cold_degc:
-        marked[early] = True
+    marked = np.zeros(case.segment.mask.size, dtype=np.bool_)
+    temperature = find_start_temperature(case)
+    if begin is not None and temperature is not None and temperature < limits.cold_degc:
+        marked[begin : begin + round(limits.cold_start_s)] = True
     return marked
 
 
