@@ -63,7 +63,7 @@ class Engine:
             self._n_runs = 0
 
     def start(self) -> str:
-        """Make sure that a server answers; give its address. Raises: EngineError."""
+        """Make sure that a server answers; return its address. Raises: EngineError."""
         self.begin()
         if self._named is not None and not self.is_named_down:
             return self._named

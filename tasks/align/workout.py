@@ -37,7 +37,7 @@ def align_workout(
     workout_id: str,
     recordings: Mapping[str, Recording],
     *,
-    bout: WorkoutMembers,
+    workout: WorkoutMembers,
     devices: Mapping[str, Device],
     settings: Settings,
 ) -> Aligned:
@@ -50,7 +50,7 @@ def align_workout(
 
     *Raises* ValueError when no member is used.
     """
-    joined = _join(bout, recordings, devices)
+    joined = _join(workout, recordings, devices)
     if not joined:
         raise ValueError(f"workout {workout_id} has no recording that is used")
     timeline = choose_timeline(joined)
@@ -70,9 +70,9 @@ def align_workout(
 
 
 def _join(
-    bout: WorkoutMembers, recordings: Mapping[str, Recording], devices: Mapping[str, Device]
+    workout: WorkoutMembers, recordings: Mapping[str, Recording], devices: Mapping[str, Device]
 ) -> list[Clock]:
-    used = [member for member in bout.members if member.duplicate_of is None]
+    used = [member for member in workout.members if member.duplicate_of is None]
     following = {member.continues: member for member in used if member.continues is not None}
     joined = []
     for member in used:

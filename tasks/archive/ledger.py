@@ -97,7 +97,7 @@ class Ledger:
         inside: str | None = None,
         format: str | None = None,  # noqa: A002 - the column's name
     ) -> bool:
-        """Write down that an export was archived; give whether its bytes are new.
+        """Write down that an export was archived; return whether its bytes are new.
 
         Known bytes keep their outcome; the name is remembered in any case.
         """

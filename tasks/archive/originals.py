@@ -165,7 +165,7 @@ def is_being_written(path: Path) -> bool:
 
 
 def remove_taken(path: Path, archived: Archived) -> bool:
-    """Take `path` out of the inbox; give whether it was still the file that was archived.
+    """Take `path` out of the inbox; return whether it was still the file that was archived.
 
     A file that was written again, or put in its place since, stays; so does one that another
     program has open for writing.
@@ -181,7 +181,7 @@ def remove_taken(path: Path, archived: Archived) -> bool:
 
 
 def refuse(path: Path, *, name: str, why: str, extra: str | None = None, home: Home) -> Path:
-    """Lay a copy of `path` into `refused/` with its reason beside it; give the reason's path.
+    """Lay a copy of `path` into `refused/` with its reason beside it; return the reason's path.
 
     `name` is what the person knows the file by; it may hold anything and never leads out of the
     folder. `why` is one line, `extra` further text, such as a proposed layout. The same bytes
@@ -344,7 +344,7 @@ def _number_names(name: str) -> Iterator[str]:
 
 
 def _lay_copy(path: Path, place: Path) -> bool:
-    """Put a copy at `place` unless something else is there; give whether `place` is ours now."""
+    """Put a copy at `place` unless something else is there; return whether `place` is ours now."""
     try:
         with _open_regular(path) as source, _write_aside(place.parent) as (building, target):
             shutil.copyfileobj(source, target, BLOCK_BYTES)

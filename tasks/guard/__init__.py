@@ -136,7 +136,7 @@ def read_notes_isolated(file: ExportFile, *, zone: str | None, settings: ReadSet
 def read_some_notes_isolated(
     files: Sequence[ExportFile], *, zone: str | None, settings: ReadSettings
 ) -> tuple[NotesText | NotesError | ReaderFailedError, ...]:
-    """Read several notes files; give for each what it says or why it cannot be used.
+    """Read several notes files; return for each what it says or why it cannot be used.
 
     All in one call, which a thousand of them would feel; each on its own when that goes too far.
     Raises: OSError; ReadingProcessError.

@@ -83,7 +83,7 @@ def read_notes_text(file: ExportFile, zone: str | None) -> NotesText:
 def read_notes_texts(
     files: Sequence[ExportFile], zone: str | None
 ) -> tuple[NotesText | NotesError, ...]:
-    """Read several notes files; give for each what it says or why it cannot be used."""
+    """Read several notes files; return for each what it says or why it cannot be used."""
     return tuple(_try_notes(file, zone) for file in files)
 
 

@@ -100,7 +100,7 @@ class FileOutcome:
 def ingest_batch(
     files: Sequence[Dropped], *, home: Home, settings: Settings, move: bool
 ) -> tuple[tuple[FileOutcome, ...], ...]:
-    """Take in several files; give the outcomes of each, in order.
+    """Take in several files; return the outcomes of each, in order.
 
     A file that the operating system refused is "failed" and does not stop the others.
     """
@@ -160,7 +160,7 @@ def ingest_file(
 
 
 def finish_file(known: FileRecord, *, home: Home, settings: Settings) -> tuple[FileOutcome, ...]:
-    """Do an archived file again, e.g. after a run that was interrupted; give its outcomes.
+    """Do an archived file again, e.g. after a run that was interrupted; return its outcomes.
 
     An export that came inside an archive is done with its archive: it gives none.
     """

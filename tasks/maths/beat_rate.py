@@ -54,7 +54,7 @@ def derive_heart_rate(
 
 
 def _correct_streams(at_s: FloatArray, rr_s: FloatArray) -> tuple[FloatArray, FloatArray, int]:
-    """Correct each unbroken stream of beats; gives times [s], intervals [ms], corrections."""
+    """Correct each unbroken stream of beats; returns times [s], intervals [ms], corrections."""
     breaks = np.flatnonzero(np.abs(np.diff(at_s) - rr_s[1:]) > _STREAM_BREAK_S) + 1
     times, intervals, n_corrected = [], [], 0
     for stream_at, stream_rr in zip(np.split(at_s, breaks), np.split(rr_s, breaks), strict=True):

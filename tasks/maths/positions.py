@@ -119,7 +119,7 @@ def compute_geometric_median(
     """Return the point with the least sum of distances to the points of each column.
 
     All ``(n_points, n_columns)``, NaN where a point is missing, weights positive (all alike by
-    default); gives ``(n_columns,)`` each, NaN where all are missing. One wild point moves it
+    default); returns ``(n_columns,)`` each, NaN where all are missing. One wild point moves it
     little. Of two points of one weight it is their middle.
     *Source*: Weiszfeld 1937, Tohoku Mathematical Journal 43:355, started from the mean (started on
     one of the points it would stay there).

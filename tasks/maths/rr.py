@@ -160,7 +160,7 @@ def compute_heart_rate_on_grid(
 ) -> FloatArray:
     """Return the heart rate at grid seconds: beats per time in a centred window [bpm].
 
-    ``beat_s`` ``(n_beats,)`` increasing, the end of each interval ``rr_ms``; gives ``(n_grid,)``.
+    ``beat_s`` ``(n_beats,)`` increasing, the end of each interval ``rr_ms``; returns ``(n_grid,)``.
     An interval counts by the share of it that lies in the window: counted whole where it ends
     there, as is done often, it comes half a beat late (0.2 to 0.4 s) and steps in and out.
     Intervals longer than ``max_rr_ms`` are gaps. Near a gap or an end the window shrinks on both

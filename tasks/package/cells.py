@@ -52,7 +52,7 @@ def write_csv(
     columns: Sequence[Column],
     decimals: Mapping[str, int],
 ) -> int:
-    """Write `tables`, which all have `columns`, under one header; give the number of rows.
+    """Write `tables`, which all have `columns`, under one header; return the number of rows.
 
     `decimals` says, by name, with how many decimals the seconds of an instant are written: 0, 3
     or 6.

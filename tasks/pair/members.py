@@ -54,11 +54,13 @@ def pair_recordings(
     groups, together = regroup(groups, grouping or Grouping())
     # However long the break was: what belongs together goes on.
     patient = settings.model_copy(update={"max_piece_gap_s": _ANY_BREAK_S})
-    bouts = [
+    workouts = [
         _make_bout(group, library, settings=patient if number in together else settings)
         for number, group in enumerate(groups)
     ]
-    return tuple(sorted(bouts, key=lambda bout: (bout.start_utc, bout.members[0].recording_id)))
+    return tuple(
+        sorted(workouts, key=lambda workout: (workout.start_utc, workout.members[0].recording_id))
+    )
 
 
 def _make_bout(group: Group, library: Library, *, settings: PairSettings) -> WorkoutMembers:

@@ -43,7 +43,7 @@ def assign_notes(
     complaints: list[str] = []
     for one in notes:
         fitting = [
-            workout_id for workout_id, bout in named.items() if _fits(one, bout, by_id=by_id)
+            workout_id for workout_id, workout in named.items() if _fits(one, workout, by_id=by_id)
         ]
         if one.workout in fitting:
             fitting = [one.workout]
@@ -79,42 +79,44 @@ def _join(notes: Notes | None, added: Sequence[Notes]) -> Notes:
     )
 
 
-def check_segments(notes: Notes, bout: WorkoutMembers) -> Iterator[str]:
+def check_segments(notes: Notes, workout: WorkoutMembers) -> Iterator[str]:
     """Say which named parts have no second in common with the workout."""
     for part in notes.segments:
         begin_s, end_s = _find_ends(notes, part)
-        if end_s <= bout.start_utc.timestamp() or begin_s >= bout.end_utc.timestamp():
+        if end_s <= workout.start_utc.timestamp() or begin_s >= workout.end_utc.timestamp():
             yield (
                 f"{notes.locate(f'segment.{part.name}')}: segment {part.name!r} lies outside the "
-                f"workout ({bout.start_utc:%H:%M:%S} to {bout.end_utc:%H:%M:%S} UTC); mend its "
+                f"workout ({workout.start_utc:%H:%M:%S} to "
+                f"{workout.end_utc:%H:%M:%S} UTC); correct its "
                 "from and to"
             )
 
 
-def check_exclusions(notes: Notes, bout: WorkoutMembers, living: set[str]) -> Iterator[str]:
+def check_exclusions(notes: Notes, workout: WorkoutMembers, living: set[str]) -> Iterator[str]:
     """Say what is set aside of no device, or of no second, of the workout."""
     for one in notes.exclusions:
         place = notes.locate(f"exclude.{one.device}" if one.device else "exclude")
-        begin, end = one.from_utc or bout.start_utc, one.until_utc or bout.end_utc
+        begin, end = one.from_utc or workout.start_utc, one.until_utc or workout.end_utc
         if one.device is not None and one.device not in living:
             yield (
                 f"{place}: nothing is set aside: {one.device!r} did not record this workout; it "
                 f"was recorded by {', '.join(sorted(living))}"
             )
-        elif end <= bout.start_utc or begin >= bout.end_utc:
+        elif end <= workout.start_utc or begin >= workout.end_utc:
             yield (
-                f"{place}: what is set aside lies outside the workout ({bout.start_utc:%H:%M:%S} "
-                f"to {bout.end_utc:%H:%M:%S} UTC); correct its from and until"
+                f"{place}: what is set aside lies outside the workout "
+                f"({workout.start_utc:%H:%M:%S} to {workout.end_utc:%H:%M:%S} UTC); "
+                "correct its from and until"
             )
 
 
-def _fits(notes: Notes, bout: WorkoutMembers, *, by_id: Mapping[str, KnownRecording]) -> bool:
+def _fits(notes: Notes, workout: WorkoutMembers, *, by_id: Mapping[str, KnownRecording]) -> bool:
     if not notes.whole_day:
         early = timedelta(seconds=NOTES_EARLY_S)
-        return bout.start_utc - early <= notes.start_utc <= bout.end_utc
-    if not notes.start_utc <= bout.start_utc < notes.start_utc + DAY:
+        return workout.start_utc - early <= notes.start_utc <= workout.end_utc
+    if not notes.start_utc <= workout.start_utc < notes.start_utc + DAY:
         return False
-    devices = {by_id[member.recording_id].device.id for member in bout.members}
+    devices = {by_id[member.recording_id].device.id for member in workout.members}
     return not notes.setup or bool(devices.intersection(notes.setup))
 
 

@@ -136,7 +136,7 @@ def commit(
 def _write_facts(
     connection: duckdb.DuckDBPyConnection, plan: Plan, outcomes: Sequence[WorkoutOutcome]
 ) -> int:
-    """Write all that is not a measurement; give how many rows changed."""
+    """Write all that is not a measurement; return how many rows changed."""
     touched = [outcome.workout_id for outcome in outcomes]
     changed = 0
     for table, rows in (
@@ -163,7 +163,7 @@ def _write_facts(
 
 
 def _write_test_plan(connection: duckdb.DuckDBPyConnection, taken_up: TakenUp) -> int:
-    """Write what the test's plan says and every plan there was; give how many rows changed."""
+    """Write what the test's plan says and every plan there was; return how many rows changed."""
     history = make_rows(PLAN_HISTORY, list(taken_up.history))
     rows = make_rows(PLAN, list(taken_up.rows))
     changed = replace_rows(connection, PLAN_HISTORY, history)

@@ -54,14 +54,14 @@ class WorkoutOutcome:
 
 def measure_planned(planned: PlannedWorkout, *, home: Home, settings: Settings) -> WorkoutOutcome:
     """Measure one planned workout; its pairs go to the lake, the rest is given back."""
-    used = [member for member in planned.bout.members if member.duplicate_of is None]
+    used = [member for member in planned.workout.members if member.duplicate_of is None]
     recordings = {
         member.recording_id: read_recording(member.recording_id, lake=home.lake) for member in used
     }
     aligned = align_workout(
         planned.workout_id,
         recordings,
-        bout=planned.bout,
+        workout=planned.workout,
         devices={known.recording_id: known.device for known in planned.recordings},
         settings=settings,
     )
@@ -87,7 +87,9 @@ def measure_planned(planned: PlannedWorkout, *, home: Home, settings: Settings) 
     return WorkoutOutcome(
         workout_id=planned.workout_id,
         workout=_make_workout_row(planned, aligned, activity),
-        recordings=tuple(_make_recording_row(planned, member) for member in planned.bout.members),
+        recordings=tuple(
+            _make_recording_row(planned, member) for member in planned.workout.members
+        ),
         alignments=tuple(_make_alignment_rows(planned.workout_id, aligned)),
         segments=tuple(_make_segment_rows(workout)),
         setups=tuple(_make_setup_rows(planned, planned.notes)),
@@ -103,8 +105,8 @@ def _make_workout_row(planned: PlannedWorkout, aligned: Aligned, activity: Activ
     notes = planned.notes
     return {
         "workout_id": planned.workout_id,
-        "start_utc": planned.bout.start_utc,
-        "end_utc": planned.bout.end_utc,
+        "start_utc": planned.workout.start_utc,
+        "end_utc": planned.workout.end_utc,
         "activity": activity.name,
         "activity_from": activity.source,
         "place": activity.place,

@@ -42,7 +42,7 @@ class PlannedWorkout:
     """
 
     workout_id: str
-    bout: WorkoutMembers
+    workout: WorkoutMembers
     recordings: tuple[KnownRecording, ...]
     notes: Notes | None
     fingerprint: str
@@ -92,29 +92,29 @@ def plan(
     ids to units that nobody described.
     """
     by_id = {known.recording_id: known for known in recordings}
-    bouts = pair_recordings(
+    workouts = pair_recordings(
         [_make_candidate(known) for known in recordings],
         lambda recording_id: read_recording(recording_id, lake=lake),
         settings=settings.pair,
         starts_of_notes=[one.start_utc for one in notes if not one.whole_day and not one.adds],
         grouping=Grouping(tuple(found for one in notes for found in one.groups)),
     )
-    unplaced = _find_unplaced(bouts, by_id)
-    named = _name_bouts([one for one in bouts if not unplaced & _list_ids(one)], by_id)
+    unplaced = _find_unplaced(workouts, by_id)
+    named = _name_workouts([one for one in workouts if not unplaced & _list_ids(one)], by_id)
     marks = course_marks or {}
     names = names or AutomaticNames()
     planned: list[PlannedWorkout] = []
     unchanged: list[str] = []
     complaints: list[str] = []
     assigned = assign_notes(notes, named, by_id)
-    for workout_id, bout in named.items():
-        members, doubts = part_units(bout, _share_names(bout, by_id), names)
+    for workout_id, workout in named.items():
+        members, doubts = part_units(workout, _share_names(workout, by_id), names)
         applies = assigned.applies.get(workout_id)
-        fingerprint = _fingerprint(bout, members, applies, settings=settings, marks=marks)
+        fingerprint = _fingerprint(workout, members, applies, settings=settings, marks=marks)
         if fingerprints.get(workout_id) == fingerprint:
             unchanged.append(workout_id)
         else:
-            planned.append(PlannedWorkout(workout_id, bout, members, applies, fingerprint))
+            planned.append(PlannedWorkout(workout_id, workout, members, applies, fingerprint))
             complaints += doubts
     before = {
         known.workout_id
@@ -139,9 +139,9 @@ def plan(
                 for one in planned
                 if one.notes is not None
                 for complaint in (
-                    *check_segments(one.notes, one.bout),
+                    *check_segments(one.notes, one.workout),
                     *check_exclusions(
-                        one.notes, one.bout, {known.device.id for known in one.recordings}
+                        one.notes, one.workout, {known.device.id for known in one.recordings}
                     ),
                 )
             ),
@@ -150,19 +150,19 @@ def plan(
 
 
 def _find_unplaced(
-    bouts: Sequence[WorkoutMembers], by_id: Mapping[str, KnownRecording]
+    workouts: Sequence[WorkoutMembers], by_id: Mapping[str, KnownRecording]
 ) -> frozenset[str]:
     """Return the recordings that only count from their start and found no place in time."""
     return frozenset(
         member.recording_id
-        for bout in bouts
-        for member in bout.members
+        for workout in workouts
+        for member in workout.members
         if not member.clock_shift_s and by_id[member.recording_id].header.time_basis == "elapsed"
     )
 
 
-def _list_ids(bout: WorkoutMembers) -> frozenset[str]:
-    return frozenset(member.recording_id for member in bout.members)
+def _list_ids(workout: WorkoutMembers) -> frozenset[str]:
+    return frozenset(member.recording_id for member in workout.members)
 
 
 def _make_candidate(known: KnownRecording) -> Candidate:
@@ -181,39 +181,39 @@ def _make_candidate(known: KnownRecording) -> Candidate:
     )
 
 
-def _name_bouts(
-    bouts: Sequence[WorkoutMembers], by_id: Mapping[str, KnownRecording]
+def _name_workouts(
+    workouts: Sequence[WorkoutMembers], by_id: Mapping[str, KnownRecording]
 ) -> dict[str, WorkoutMembers]:
-    """Return each bout its id: the one that most of its members had, else a new one.
+    """Return each workout its id: the one that most of its members had, else a new one.
 
-    An id goes to one bout only: to the one that it was made for, when workouts that were joined
+    An id goes to one workout only: to the one that it was made for, when workouts that were joined
     part again, else to the one that holds more of its former members.
     """
-    made = [_make_workout_id(bout) for bout in bouts]
+    made = [_make_workout_id(workout) for workout in workouts]
     claims = sorted(
         (
-            (workout_id != made[number], -count, bout.start_utc, workout_id, number)
-            for number, bout in enumerate(bouts)
-            for workout_id, count in _count_former_ids(bout, by_id).items()
+            (workout_id != made[number], -count, workout.start_utc, workout_id, number)
+            for number, workout in enumerate(workouts)
+            for workout_id, count in _count_former_ids(workout, by_id).items()
         ),
     )
     names: dict[int, str] = {}
     for _, _, _, workout_id, number in claims:
         if number not in names and workout_id not in names.values():
             names[number] = workout_id
-    return {names.get(number) or made[number]: bout for number, bout in enumerate(bouts)}
+    return {names.get(number) or made[number]: workout for number, workout in enumerate(workouts)}
 
 
 def _share_names(
-    bout: WorkoutMembers, by_id: Mapping[str, KnownRecording]
+    workout: WorkoutMembers, by_id: Mapping[str, KnownRecording]
 ) -> tuple[KnownRecording, ...]:
-    """Return the members of a bout; exports of one recording are of one device.
+    """Return the members of a workout; exports of one recording are of one device.
 
     A rule that knows one of them names all of them: a GPX holds no serial number, a FIT file may
     lie in no folder. Where rules know several, the one of the export that is used counts.
     """
     names: dict[str, KnownRecording] = {}
-    for member in sorted(bout.members, key=lambda member: member.duplicate_of is not None):
+    for member in sorted(workout.members, key=lambda member: member.duplicate_of is not None):
         used = member.duplicate_of or member.recording_id
         known = by_id[member.recording_id]
         if used not in names or names[used].identified.rule == AUTOMATIC_RULE:
@@ -223,23 +223,23 @@ def _share_names(
             by_id[member.recording_id],
             identified=names[member.duplicate_of or member.recording_id].identified,
         )
-        for member in bout.members
+        for member in workout.members
     )
 
 
-def _count_former_ids(bout: WorkoutMembers, by_id: Mapping[str, KnownRecording]) -> Counter[str]:
-    former = (by_id[member.recording_id].workout_id for member in bout.members)
+def _count_former_ids(workout: WorkoutMembers, by_id: Mapping[str, KnownRecording]) -> Counter[str]:
+    former = (by_id[member.recording_id].workout_id for member in workout.members)
     return Counter(workout_id for workout_id in former if workout_id is not None)
 
 
-def _make_workout_id(bout: WorkoutMembers) -> str:
+def _make_workout_id(workout: WorkoutMembers) -> str:
     """Name a new workout by its start and its first recording."""
-    first = min(member.recording_id for member in bout.members)
-    return f"{bout.start_utc:%Y%m%dT%H%MZ}-{first[:6]}"
+    first = min(member.recording_id for member in workout.members)
+    return f"{workout.start_utc:%Y%m%dT%H%MZ}-{first[:6]}"
 
 
 def _fingerprint(
-    bout: WorkoutMembers,
+    workout: WorkoutMembers,
     members: Sequence[KnownRecording],
     notes: Notes | None,
     *,
@@ -249,7 +249,7 @@ def _fingerprint(
     course = None if notes is None else notes.course
     facts = {
         "members": sorted(
-            (asdict(replace(member, note=None)) for member in bout.members),
+            (asdict(replace(member, note=None)) for member in workout.members),
             key=lambda member: str(member["recording_id"]),
         ),
         "devices": sorted(_mark_device(known.device, known.recording_id) for known in members),

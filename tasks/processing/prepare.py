@@ -240,7 +240,7 @@ def _name_unclaimed(made: Plan, notes: Sequence[Notes], stored: _Stored) -> Iter
         row["start_utc"] + timedelta(seconds=row["clock_shift_s"] or 0.0)
         for row in stored.recordings.values()
     ]
-    starts += [planned.bout.start_utc for planned in made.workouts]
+    starts += [planned.workout.start_utc for planned in made.workouts]
     for one in notes:
         if one.removed or one.workout is not None:
             continue  # a command wrote it

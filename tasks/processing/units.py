@@ -17,14 +17,14 @@ if TYPE_CHECKING:
 
 
 def part_units(
-    bout: WorkoutMembers, recordings: Sequence[KnownRecording], names: AutomaticNames
+    workout: WorkoutMembers, recordings: Sequence[KnownRecording], names: AutomaticNames
 ) -> tuple[tuple[KnownRecording, ...], tuple[str, ...]]:
     """Return the recordings with a name of its own for each unit, and complaints, one line each.
 
     Two recordings of one device that are neither exports nor pieces of one recording are of two
     units. A unit that a serial number names keeps its name; the others get automatic ones.
     """
-    members = {member.recording_id: member for member in bout.members}
+    members = {member.recording_id: member for member in workout.members}
     by_id = {known.recording_id: known for known in recordings}
     first_of = {one: _find_first(one, members) for one in members}
     firsts: dict[str, set[str]] = defaultdict(set)

@@ -194,7 +194,7 @@ def _parse_rebuilt(root: Any, remarks: list[Remark]) -> Any:  # noqa: ANN401 - l
 
 
 def _rebuild_point(point: Any, into: Any) -> int:  # noqa: ANN401 - elements of lxml
-    """Copy `point`; give how many of its numbers cannot be read."""
+    """Copy `point`; return how many of its numbers cannot be read."""
     n_unreadable = 0
     position = {}
     for key in ("lat", "lon"):

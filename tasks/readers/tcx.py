@@ -215,7 +215,7 @@ def _collect_point(
     *,
     piece: int,
 ) -> int | None:
-    """Add one trackpoint; give its time, None when it has none."""
+    """Add one trackpoint; return its time, None when it has none."""
     time: int | None = None
     values: dict[str, float] = {}
     for element in point.iter():

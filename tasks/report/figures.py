@@ -44,7 +44,7 @@ def write_figures(
     caption: Sequence[str],
     mark: str = "",
 ) -> dict[str, Path]:
-    """Write a drawing in every form; give the paths by form.
+    """Write a drawing in every form; return the paths by form.
 
     A `mark` stands at the end of each SVG, which is written after its PNG: where it stands, both
     are of the same numbers.

@@ -251,7 +251,7 @@ def write_workout_figures(
     *,
     ids: PublicIds | None = None,
 ) -> dict[str, dict[str, str]]:
-    """Write the figures that the settings name; give their paths inside `folder`."""
+    """Write the figures that the settings name; return their paths inside `folder`."""
     place = find_figures(folder, data.facts, ids)
     if data.settings.figures:
         # Even when no chart of those exists: it says that this was done.

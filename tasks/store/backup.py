@@ -92,7 +92,7 @@ def list_backups(home: Home) -> list[Path]:
 
 
 def restore_backup(path: Path, *, home: Home, wait_s: float = DEFAULT_WAIT_S) -> Path | None:
-    """Put the backup `path` in the store's place; give where the store was moved to, if any.
+    """Put the backup `path` in the store's place; return where the store was moved to, if any.
 
     The backup stays as it is where it is; one of an older version is brought up to date on its way,
     as the store would have been. Afterwards the results of everything that came later must be made

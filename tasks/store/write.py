@@ -31,7 +31,7 @@ def replace_rows(
     *,
     where: Mapping[str, Collection[str]] | None = None,
 ) -> int:
-    """Write `rows` over those with the same key; give how many rows were changed or removed.
+    """Write `rows` over those with the same key; return how many rows were changed or removed.
 
     With `where`, a mapping of a column to the values it may have, `rows` are all rows of that
     part: others in it are removed. An empty mapping means the whole table.
@@ -68,7 +68,7 @@ def delete_rows(
     *,
     where: Mapping[str, Collection[str]],
 ) -> int:
-    """Remove the rows of the part that `where` names; give how many there were.
+    """Remove the rows of the part that `where` names; return how many there were.
 
     Raises ValueError for an append-only table.
     """
@@ -84,7 +84,7 @@ def delete_rows(
 
 
 def delete_unused_devices(connection: duckdb.DuckDBPyConnection) -> int:
-    """Remove devices without a recording, e.g. under a former id; give how many there were."""
+    """Remove devices without a recording, e.g. under a former id; return how many there were."""
     return _count(
         connection,
         "DELETE FROM devices WHERE device_id NOT IN "
@@ -93,7 +93,7 @@ def delete_unused_devices(connection: duckdb.DuckDBPyConnection) -> int:
 
 
 def append_rows(connection: duckdb.DuckDBPyConnection, table: Table | str, rows: pa.Table) -> int:
-    """Add `rows` to an append-only table; give how many there were.
+    """Add `rows` to an append-only table; return how many there were.
 
     Raises ValueError for rows of another schema, or a table whose rows are replaced.
     """

@@ -79,7 +79,7 @@ def judge(
     settings: VerdictSettings,
     plan: DatedPlan | None = None,
 ) -> list[Row]:
-    """Answer every question that the store holds workouts for; give rows of `verdicts`.
+    """Answer every question that the store holds workouts for; return rows of `verdicts`.
 
     `connection` is one of the store's, with its views. The rows lack their `run_id`. A question
     that was answered before and has no workouts any more is answered with none.

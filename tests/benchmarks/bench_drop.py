@@ -60,7 +60,7 @@ def write_drop(folder: Path, number: int) -> list[Path]:
 
 
 def work_plainly(paths: list[Path], *, home: Home, settings: Settings) -> float:
-    """Do the whole job without watcher and Prefect; give the time that it takes [s]."""
+    """Do the whole job without watcher and Prefect; return the time that it takes [s]."""
     begun = time.perf_counter()
     for path in paths:
         file = exports.Dropped(path, path.name)
@@ -78,7 +78,7 @@ def work_plainly(paths: list[Path], *, home: Home, settings: Settings) -> float:
 
 
 def drop_and_wait(paths: list[Path], home: Home, n_workouts: int) -> float:
-    """Move `paths` into the inbox; give the time from the last one until its results are there."""
+    """Move `paths` into the inbox; return the time until the last one has its results."""
     for path in paths[:-1]:
         path.rename(home.inbox / path.name)
     arrived = time.perf_counter()

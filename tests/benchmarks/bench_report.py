@@ -34,7 +34,7 @@ _DROPS = ("2025-11-16", "2025-11-22", "2025-11-30-mixed", "2025-11-28")
 
 
 def fill(home: Home) -> str:
-    """Repeat every workout of the published copy until there are N_WORKOUTS; give the newest."""
+    """Repeat every workout of the published copy until there are N_WORKOUTS; return the newest."""
     copy = find_published(home)
     assert copy is not None
     with duckdb.connect(str(copy)) as connection:

@@ -64,7 +64,7 @@ def make_measurement(workout_id: str, run_id: str) -> pa.Table:
 
 
 def fill(home: Home) -> int:
-    """Fill the store; give the number of results."""
+    """Fill the store; return the number of results."""
     one = make_measurement("w", "r")
     with open_store(home) as connection:
         for number in range(N_WORKOUTS):

@@ -198,7 +198,7 @@ def mend_frame(data: bytearray) -> None:
 
 # --- reading ------------------------------------------------------------------------------------
 def read_whole_way(path: Path, name: str, scratch: Path) -> str:
-    """Take a file the whole way; give how it ended. Whatever else is raised is harm."""
+    """Take a file the whole way; return how it ended. Whatever else is raised is harm."""
     export = ExportFile(path, name, hashlib.sha256(path.read_bytes()).hexdigest())
     try:
         if name.endswith(".notes.toml"):

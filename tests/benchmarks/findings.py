@@ -160,7 +160,7 @@ def stage(kind: str, seed: int) -> tuple[Workout, dict[str, list[tuple[str, PutI
     aligned = align_workout(
         f"{kind}-{seed}",
         recordings,
-        bout=WorkoutMembers(
+        workout=WorkoutMembers(
             tuple(Member(name) for name in recordings),
             min(one.start_utc for one in recordings.values()),
             max(one.end_utc for one in recordings.values()),

@@ -104,7 +104,7 @@ def fuzz(n_files: int, *, seed: int, hang_s: float = HANG_S) -> Report:
 def _read_chunk(
     seeds: list[Seed], first: int, last: int, seed: int, report: Report, hang_s: float
 ) -> int:
-    """Let one child read the files from `first`; give the number of the next one to read."""
+    """Let one child read the files from `first`; return the number of the next one to read."""
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe(duplex=False)
     child = context.Process(target=read_all, args=(seeds, first, last, seed, theirs))

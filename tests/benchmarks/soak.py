@@ -115,7 +115,7 @@ def start_watch(home: Home) -> subprocess.Popen[bytes]:
 
 
 def drop_and_wait(paths: Sequence[Path], home: Home, n_workouts: int) -> float:
-    """Move `paths` into the inbox; give the time from the last one until its results are there."""
+    """Move `paths` into the inbox; return the time until the last one has its results."""
     for path in paths[1:]:
         path.rename(home.inbox / path.name)
     arrived = time.monotonic()

@@ -119,7 +119,7 @@ def _is_running(path: Path) -> bool:
 
 
 def wait_for(is_so: Callable[[], bool], deadline_s: float) -> bool:
-    """Look again and again until `is_so`; give whether it came."""
+    """Look again and again until `is_so`; return whether it came."""
     give_up = time.monotonic() + deadline_s
     while not is_so():
         if time.monotonic() > give_up:
@@ -321,7 +321,7 @@ def age(home: Home) -> None:
 
 
 def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally[Where]:
-    """Kill until `n_kills` were counted; give the tally."""
+    """Kill until `n_kills` were counted; return the tally."""
     chance = random.Random(seed)  # noqa: S311 - moments, not secrets
     drop = folder / "drop"
     exports = crash.write_exports(drop)

@@ -36,7 +36,7 @@ COMPARED_TABLES: Final = (
 
 
 def write_exports(folder: Path) -> dict[str, bytes]:
-    """Write a drop of every kind; give the bytes by name.
+    """Write a drop of every kind; return the bytes by name.
 
     A workout in FIT and CSV with notes, one as FIT and GPX of the same device, one in a zip
     archive, a damaged file, one file again under another name, and once more gzipped; a table

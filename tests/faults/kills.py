@@ -160,7 +160,7 @@ def run_undisturbed(starter: Starter, drop: Path, root: Path) -> Undisturbed:
 
 
 def kill_while_copying(drop: Path, home: Home, delay_s: float) -> bool:
-    """Kill whoever copies the drop into the inbox; give whether it was still copying."""
+    """Kill whoever copies the drop into the inbox; return whether it was still copying."""
     with subprocess.Popen(
         [sys.executable, "-c", COPIER, str(drop), str(home.inbox)], stdout=subprocess.PIPE
     ) as copier:
@@ -217,7 +217,7 @@ def kill_one_home(
 
 
 def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally[str]:
-    """Kill until `n_kills` were counted; give the tally."""
+    """Kill until `n_kills` were counted; return the tally."""
     chance = random.Random(seed)  # noqa: S311 - moments, not secrets
     drop = folder / "drop"
     exports = crash.write_exports(drop)

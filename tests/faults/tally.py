@@ -68,7 +68,7 @@ def run_program(
     description: str | None,
     n_kills: int,
 ) -> int:
-    """Be the program: kill, print the kills as `show` does and what broke; give the exit code."""
+    """Be the program: kill, print the kills as `show` does and what broke; return the exit code."""
     parser = argparse.ArgumentParser(description=description)
     parser.add_argument("--kills", type=int, default=n_kills)
     parser.add_argument("--seed", type=int, default=1)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 def call(*words: str) -> bool:
-    """Run a program of the system; give whether it could be run and ended well."""
+    """Run a program of the system; return whether it could be run and ended well."""
     program = shutil.which(words[0])
     if program is None:
         return False

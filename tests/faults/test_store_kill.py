@@ -123,7 +123,7 @@ def kill_after(
     delay_s: float,
     n_commits: int = 0,
 ) -> list[str]:
-    """Kill a child `delay_s` after its commit number `n_commits`; give what it had committed."""
+    """Kill a child `delay_s` after its commit number `n_commits`; return what it had committed."""
     assert starter.stdin is not None
     starter.stdin.write(f"{what}\t{home.root}\t{name}\n")
     starter.stdin.flush()

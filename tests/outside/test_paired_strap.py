@@ -71,8 +71,8 @@ def measure(
                 n_samples=recording.samples.num_rows,
             )
         )
-    (bout,) = pair_recordings(candidates, recordings.__getitem__, settings=settings.pair)
-    aligned = align_workout("ride", recordings, bout=bout, devices=devices, settings=settings)
+    (workout,) = pair_recordings(candidates, recordings.__getitem__, settings=settings.pair)
+    aligned = align_workout("ride", recordings, workout=workout, devices=devices, settings=settings)
     measured = measure_workout(
         Workout(
             workout_id="ride",

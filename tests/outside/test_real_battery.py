@@ -123,7 +123,7 @@ def make_case(path: Path, claimed_h: float | None = None) -> Case:
     aligned = align_workout(
         "ride",
         {"r": recording},
-        bout=WorkoutMembers((Member("r"),), recording.start_utc, recording.end_utc),
+        workout=WorkoutMembers((Member("r"),), recording.start_utc, recording.end_utc),
         devices={"r": Device(id="computer", name="Computer", claimed_gnss_hours=claimed_h)},
         settings=settings,
     )

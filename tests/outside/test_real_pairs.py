@@ -51,21 +51,21 @@ class Drop:
 
     recordings: dict[str, Recording]
     devices: dict[str, Device]
-    bouts: tuple[WorkoutMembers, ...]
+    workouts: tuple[WorkoutMembers, ...]
 
-    def align(self, bout: WorkoutMembers, *, settings: Settings = SETTINGS) -> Aligned:
+    def align(self, workout: WorkoutMembers, *, settings: Settings = SETTINGS) -> Aligned:
         return align_workout(
-            "w", self.recordings, bout=bout, devices=self.devices, settings=settings
+            "w", self.recordings, workout=workout, devices=self.devices, settings=settings
         )
 
     def name_groups(self) -> list[set[str]]:
-        return [{member.recording_id for member in bout.members} for bout in self.bouts]
+        return [{member.recording_id for member in workout.members} for workout in self.workouts]
 
     def find(self, recording_id: str) -> tuple[WorkoutMembers, Member]:
         return next(
-            (bout, member)
-            for bout in self.bouts
-            for member in bout.members
+            (workout, member)
+            for workout in self.workouts
+            for member in workout.members
             if member.recording_id == recording_id
         )
 
@@ -97,8 +97,8 @@ def pair(recordings: dict[str, Recording]) -> Drop:
         )
         for key, recording in recordings.items()
     ]
-    bouts = pair_recordings(candidates, recordings.__getitem__, settings=SETTINGS.pair)
-    return Drop(recordings, devices, bouts)
+    workouts = pair_recordings(candidates, recordings.__getitem__, settings=SETTINGS.pair)
+    return Drop(recordings, devices, workouts)
 
 
 def name_device(name: str, recording: Recording) -> Device:
@@ -142,17 +142,17 @@ def test_one_strap_on_two_devices_is_one_workout_and_agrees_when_the_clocks_do(
     before_bpm: float,
     after_bpm: float,
 ) -> None:
-    bout, _ = trainer_rides.find(head_unit)
-    assert {member.recording_id for member in bout.members} == {head_unit, trainer}
-    assert all(member.duplicate_of is None for member in bout.members)
+    workout, _ = trainer_rides.find(head_unit)
+    assert {member.recording_id for member in workout.members} == {head_unit, trainer}
+    assert all(member.duplicate_of is None for member in workout.members)
     starts = [trainer_rides.recordings[name].start_utc for name in (head_unit, trainer)]
     assert abs((starts[1] - starts[0]).total_seconds()) == pytest.approx(apart_s, abs=3)
-    aligned = trainer_rides.align(bout)
+    aligned = trainer_rides.align(workout)
     moved = next(one for one in aligned.subjects if one.alignment.offset_s != 0.0)
     assert moved.alignment.method in {"power", "cadence"}
     assert abs(moved.alignment.offset_s) == pytest.approx(7, abs=0.5)
     assert compute_mae(aligned) <= after_bpm
-    assert compute_mae(trainer_rides.align(bout, settings=WITHOUT_OFFSETS)) == pytest.approx(
+    assert compute_mae(trainer_rides.align(workout, settings=WITHOUT_OFFSETS)) == pytest.approx(
         before_bpm, abs=0.01
     )
 
@@ -182,7 +182,9 @@ def test_the_receivers_of_each_walk_are_one_workout(walks: Drop) -> None:
     for name in walks.recordings:
         by_walk.setdefault(name.partition("_")[0], set()).add(name)
     assert sorted(map(sorted, walks.name_groups())) == sorted(map(sorted, by_walk.values()))
-    assert all(member.duplicate_of is None for bout in walks.bouts for member in bout.members)
+    assert all(
+        member.duplicate_of is None for workout in walks.workouts for member in workout.members
+    )
 
 
 @pytest.mark.parametrize(
@@ -193,10 +195,10 @@ def test_the_receivers_of_each_walk_are_one_workout(walks: Drop) -> None:
 )
 def test_a_clock_that_is_two_hours_early_is_found(walks: Drop, walk: str, early_s: int) -> None:
     name = f"{walk}_keymaze.gpx"
-    bout, member = walks.find(name)
+    workout, member = walks.find(name)
     assert member.clock_shift_s == 7200.0
     assert "2 h 00 min slow" in (member.note or "")
-    subject = next(one for one in walks.align(bout).subjects if one.recording_id == name)
+    subject = next(one for one in walks.align(workout).subjects if one.recording_id == name)
     assert subject.alignment.method == "position"
     assert member.clock_shift_s + subject.alignment.offset_s == pytest.approx(early_s, abs=3)
 
@@ -204,8 +206,8 @@ def test_a_clock_that_is_two_hours_early_is_found(walks: Drop, walk: str, early_
 def test_all_other_clocks_stay_as_they_are(walks: Drop) -> None:
     shifted = {
         member.recording_id
-        for bout in walks.bouts
-        for member in bout.members
+        for workout in walks.workouts
+        for member in workout.members
         if member.clock_shift_s != 0.0
     }
     assert shifted == {"FC_keymaze.gpx", "FC2_keymaze.gpx", "DC2_keymaze.gpx"}
@@ -296,12 +298,12 @@ def test_one_recording_in_four_formats_is_one_recording(
 ) -> None:
     folder = registry_archive("sweat==0.25.0", kind="wheel")
     drop = take(sorted(folder.rglob(f"*{ride}*")))
-    (bout,) = drop.bouts
-    assert len(bout.members) == 4
-    used = [member.recording_id for member in bout.members if member.duplicate_of is None]
+    (workout,) = drop.workouts
+    assert len(workout.members) == 4
+    used = [member.recording_id for member in workout.members if member.duplicate_of is None]
     assert used == [f"{ride}.fit"]
-    assert {member.duplicate_of for member in bout.members} == {None, f"{ride}.fit"}
-    assert len(drop.align(bout).subjects) == 1
+    assert {member.duplicate_of for member in workout.members} == {None, f"{ride}.fit"}
+    assert len(drop.align(workout).subjects) == 1
 
 
 # --- two rides that follow each other ---------------------------------------------------------
@@ -310,7 +312,7 @@ def test_two_rides_that_overlap_by_eight_seconds_are_two_workouts(
 ) -> None:
     folder = registry_archive("activity_parser==0.12.1", kind="sdist")
     drop = take(sorted(folder.rglob("garmin-*-bike.fit")))
-    assert len(drop.bouts) == 2
-    one, other = drop.bouts
+    assert len(drop.workouts) == 2
+    one, other = drop.workouts
     assert (other.start_utc - one.start_utc).total_seconds() == 53
     assert timedelta(0) < one.end_utc - other.start_utc < timedelta(seconds=9)

@@ -96,11 +96,11 @@ def walk(walk_folder: Path) -> Workout:
         )
         for name, recording in recordings.items()
     ]
-    (bout,) = pair_recordings(candidates, recordings.__getitem__, settings=SETTINGS.pair)
+    (workout,) = pair_recordings(candidates, recordings.__getitem__, settings=SETTINGS.pair)
     aligned = align_workout(
         "walk",
         recordings,
-        bout=bout,
+        workout=workout,
         devices={name: Device(id=name, name=name) for name in RECEIVERS},
         settings=SETTINGS,
     )

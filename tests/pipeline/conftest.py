@@ -62,7 +62,7 @@ def wait_until(is_so: Callable[[], bool], what: str, deadline_s: float = DEADLIN
 
 
 def run_program(text: str, folder: Path, **more: str) -> list[str]:
-    """Run a program on a new home in `folder`, without a Prefect server; give its output's lines.
+    """Run a program on a new home in `folder`, without a Prefect server; return its output's lines.
 
     It finds the home in its first argument.
     """

@@ -68,7 +68,7 @@ def expect_everything_once(place: Place) -> None:
 
 
 def start_ingest(place: Place, folder: Path, **more: str) -> tuple[subprocess.Popen[str], Path]:
-    """Start `coworn ingest` and wait until it is at work; give it and where its stderr goes."""
+    """Start `coworn ingest` and wait until it is at work; return it and where its stderr goes."""
     said = folder.parent / "stderr"
     with said.open("w") as file:
         process = subprocess.Popen(

@@ -33,7 +33,7 @@ class Outcome:
     results: tuple[Row, ...]
     findings: tuple[Row, ...]
     aligned: Aligned
-    bout: WorkoutMembers
+    workout: WorkoutMembers
     device_ids: Mapping[str, str]
 
     def find_value(self, device_id: str, metric: str, segment: str = "all") -> float | None:
@@ -146,16 +146,18 @@ def _run(
                 )
             )
     notes = read_notes(text, name="notes.toml") if text else None
-    bouts = pair_recordings(
+    workouts = pair_recordings(
         candidates,
         recordings.__getitem__,
         settings=settings.pair,
         starts_of_notes=[notes.start_utc] if notes else [],
     )
-    if len(bouts) != 1:
-        raise AssertionError(f"{len(exports)} exports of one workout became {len(bouts)} workouts")
+    if len(workouts) != 1:
+        raise AssertionError(
+            f"{len(exports)} exports of one workout became {len(workouts)} workouts"
+        )
     aligned = align_workout(
-        "workout", recordings, bout=bouts[0], devices=devices, settings=settings
+        "workout", recordings, workout=workouts[0], devices=devices, settings=settings
     )
     activity = name_activity_of(aligned.subjects, notes)
     course = load_course(notes, courses=folder)
@@ -176,6 +178,6 @@ def _run(
         results=tuple(measured.results.to_pylist()),
         findings=tuple(measured.findings.to_pylist()),
         aligned=aligned,
-        bout=bouts[0],
+        workout=workouts[0],
         device_ids={key: device.id for key, device in devices.items()},
     )

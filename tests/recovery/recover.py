@@ -126,7 +126,7 @@ def measure(
     if quantity == "clock_shift_s":
         shifts = [
             member.clock_shift_s
-            for member in outcome.bout.members
+            for member in outcome.workout.members
             if outcome.device_ids[member.recording_id] == device
         ]
         return shifts[0], ""

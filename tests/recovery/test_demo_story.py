@@ -134,14 +134,14 @@ def test_the_clock_in_the_wrong_zone_is_set_right(told: dict[str, Told]) -> None
     outcome = told["road ride"].outcome
     shifts = {
         outcome.device_ids[member.recording_id]: member.clock_shift_s
-        for member in outcome.bout.members
+        for member in outcome.workout.members
     }
     assert shifts.pop("alder-1") == -3600.0
     assert set(shifts.values()) == {0.0}
 
 
 def test_the_second_export_of_one_recording_is_a_duplicate(told: dict[str, Told]) -> None:
-    members = told["track laps"].outcome.bout.members
+    members = told["track laps"].outcome.workout.members
     assert sum(member.duplicate_of is not None for member in members) == 1
 
 

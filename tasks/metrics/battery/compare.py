@@ -11,7 +11,7 @@ from tasks.metrics.battery.drains import (
     FALLING,
     PERCENT,
     find_drain,
-    give,
+    make_value,
     read_every_ten_minutes,
 )
 
@@ -39,7 +39,7 @@ def battery_rate_difference_pct_per_h(case: Case) -> Value:
     if isinstance(both, str):
         return unknown(both)
     own, other = both
-    return give(
+    return make_value(
         own.rate - other.rate,
         own.low - other.high,
         own.high - other.low,

@@ -126,7 +126,7 @@ def find_span(case: Case, subject: Subject) -> tuple[float, float]:
     return float(covered[0]), float(covered[-1])
 
 
-def give(value: float, low: float, high: float, *, n: int, note: str | None = None) -> Value:
+def make_value(value: float, low: float, high: float, *, n: int, note: str | None = None) -> Value:
     """Return a value with its bounds; an infinite bound is none."""
     return Value(
         value,

@@ -15,8 +15,8 @@ from tasks.metrics.battery.drains import (
     PERCENT,
     find_drain,
     find_span,
-    give,
     list_drains,
+    make_value,
     note_levels,
     read_every_ten_minutes,
 )
@@ -54,7 +54,7 @@ def battery_rate_pct_per_h(case: Case) -> Value:
     drain = find_drain(case, case.test)
     if isinstance(drain, str):
         return unknown(drain)
-    return give(drain.rate, drain.low, drain.high, n=drain.n_readings, note=HOW[drain.method])
+    return make_value(drain.rate, drain.low, drain.high, n=drain.n_readings, note=HOW[drain.method])
 
 
 @metric(
@@ -83,7 +83,7 @@ def battery_projected_h(case: Case) -> Value:
             f"the level did not fall; a full battery lasts at least {shortest:.0f} h",
             n=drain.n_readings,
         )
-    return give(drain.hours_from_full, shortest, longest, n=drain.n_readings)
+    return make_value(drain.hours_from_full, shortest, longest, n=drain.n_readings)
 
 
 @metric(

@@ -86,7 +86,7 @@ _LOST_M: Final = 49 * 4.0 * (0.0239 - 0.0005)
 def distance_error_m(case: Case) -> Value:
     """Return the error of the own distance [m]."""
     found = compare_own(case)
-    return found if isinstance(found, Value) else found.give(found.error_m)
+    return found if isinstance(found, Value) else found.make_value(found.error_m)
 
 
 @metric(
@@ -110,7 +110,7 @@ def distance_error_pct(case: Case) -> Value:
         return found
     if found.reference_m <= 0.0:
         return unknown("the reference distance is zero", n=found.n)
-    return found.give(_PERCENT * found.error_m / found.reference_m)
+    return found.make_value(_PERCENT * found.error_m / found.reference_m)
 
 
 @metric(
@@ -133,7 +133,7 @@ def distance_error_pct(case: Case) -> Value:
 def distance_summed_error_m(case: Case) -> Value:
     """Return the error of the summed distance [m]."""
     found = compare_summed(case)
-    return found if isinstance(found, Value) else found.give(found.error_m)
+    return found if isinstance(found, Value) else found.make_value(found.error_m)
 
 
 @metric(
@@ -165,7 +165,7 @@ def distance_summed_error_pct(case: Case) -> Value:
         return found
     if found.reference_m <= 0.0:
         return unknown("the reference distance is zero", n=found.n)
-    return found.give(_PERCENT * found.error_m / found.reference_m)
+    return found.make_value(_PERCENT * found.error_m / found.reference_m)
 
 
 @metric(

@@ -45,7 +45,7 @@ class ComparedDistances:
         """Test minus reference."""
         return self.test_m - self.reference_m
 
-    def give(self, value: float) -> Value:
+    def make_value(self, value: float) -> Value:
         """Wrap a value with n and coverage."""
         return Value(value, n=self.n, coverage=self.coverage)
 

@@ -60,7 +60,7 @@ def speed_bias_mps(case: Case) -> Value:
     found = _compare(case)
     if isinstance(found, Value):
         return found
-    return found.give(float(found.error.mean()), found.estimate_mean(found.error))
+    return found.make_value(float(found.error.mean()), found.estimate_mean(found.error))
 
 
 @metric(
@@ -85,7 +85,7 @@ def speed_mae_mps(case: Case) -> Value:
     if isinstance(found, Value):
         return found
     sizes = np.abs(found.error)
-    return found.give(float(sizes.mean()), found.estimate_mean(sizes, least=0.0))
+    return found.make_value(float(sizes.mean()), found.estimate_mean(sizes, least=0.0))
 
 
 @metric(
@@ -164,7 +164,7 @@ def speed_lag_s(case: Case) -> Value:
             f"the speeds correlate only to {lag.r_at_best:.2f} at the best shift; "
             f"{limits.speed_min_correlation:g} is needed"
         )
-    return found.give(float(lag.shift))
+    return found.make_value(float(lag.shift))
 
 
 @dataclass(frozen=True)
@@ -186,7 +186,7 @@ class _Compared:
         """Return the interval of the long-run mean of values, one per compared second."""
         return estimate_mean(values, least=least, beside=(self.error, np.abs(self.error)))
 
-    def give(self, value: float, found: LongRun = NOT_SOUGHT) -> Value:
+    def make_value(self, value: float, found: LongRun = NOT_SOUGHT) -> Value:
         """Wrap a value with its interval or the reason why there is none, n and coverage."""
         return Value(
             value,

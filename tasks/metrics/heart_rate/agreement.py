@@ -55,7 +55,7 @@ def hr_bias_bpm(case: Case) -> Value:
     if not compared.n:
         return compared.decline(NOTHING)
     bias = agreement.compute_bias(compared.error)
-    return compared.give(bias, compared.estimate_mean(compared.error))
+    return compared.make_value(bias, compared.estimate_mean(compared.error))
 
 
 @metric(
@@ -77,7 +77,7 @@ def hr_sd_bpm(case: Case) -> Value:
     compared = compare_heart_rates(case)
     if compared.n < _MIN_SPREAD:
         return compared.decline(TOO_FEW)
-    return compared.give(agreement.compute_sd(compared.error))
+    return compared.make_value(agreement.compute_sd(compared.error))
 
 
 @metric(
@@ -104,7 +104,7 @@ def hr_mae_bpm(case: Case) -> Value:
         return compared.decline(NOTHING)
     sizes = np.abs(compared.error)
     mae = agreement.compute_mae(compared.error)
-    return compared.give(mae, compared.estimate_mean(sizes, least=0.0))
+    return compared.make_value(mae, compared.estimate_mean(sizes, least=0.0))
 
 
 @metric(
@@ -140,7 +140,9 @@ def hr_mape_pct(case: Case) -> Value:
     sizes = np.abs(compared.error)
     # The reference is taken as it was: only the size of the errors is left to chance.
     chance = PERCENT * (sizes - sizes.mean()) / np.where(compared.reference, compared.reference, 1)
-    return compared.give(mape, compared.estimate_mean(mape + chance - chance.mean(), least=0.0))
+    return compared.make_value(
+        mape, compared.estimate_mean(mape + chance - chance.mean(), least=0.0)
+    )
 
 
 @metric(
@@ -165,7 +167,7 @@ def hr_rmse_bpm(case: Case) -> Value:
     compared = compare_heart_rates(case)
     if not compared.n:
         return compared.decline(NOTHING)
-    return compared.give(agreement.compute_rmse(compared.error))
+    return compared.make_value(agreement.compute_rmse(compared.error))
 
 
 @metric(
@@ -190,4 +192,4 @@ def hr_p95_abs_bpm(case: Case) -> Value:
     compared = compare_heart_rates(case)
     if not compared.n:
         return compared.decline(NOTHING)
-    return compared.give(agreement.compute_abs_quantile(compared.error, quantile=_QUANTILE))
+    return compared.make_value(agreement.compute_abs_quantile(compared.error, quantile=_QUANTILE))

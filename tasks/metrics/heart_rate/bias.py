@@ -69,7 +69,7 @@ _EARLY_S: Final = 10
 def hr_biased_s(case: Case) -> Value:
     """Return the biased time inside the case's seconds [s]."""
     inside = mark_runs(find_biased_runs(case), case.segment.mask.size) & case.segment.mask
-    return compare_heart_rates(case).give(float(inside.sum()))
+    return compare_heart_rates(case).make_value(float(inside.sum()))
 
 
 def find_biased_runs(case: Case) -> tuple[Run, ...]:

@@ -98,7 +98,7 @@ def hr_cadence_lock_s(case: Case) -> Value:
     if find_cadence(case) is None:
         return compared.decline(_NO_CADENCE)
     size, mask = case.segment.mask.size, case.segment.mask
-    value = compared.give(float((mark_runs(find_locked_runs(case), size) & mask).sum()))
+    value = compared.make_value(float((mark_runs(find_locked_runs(case), size) & mask).sum()))
     near = int((mark_runs(find_near_runs(case), size) & mask).sum())
     if value.value or not near:
         return value

@@ -108,7 +108,7 @@ class Compared:
         """Return the interval of the long-run share of marked seconds, within 0 and 1."""
         return estimate_share(marked.astype(np.float64), beside=self.both_errors)
 
-    def give(self, value: float, found: LongRun = NOT_SOUGHT) -> Value:
+    def make_value(self, value: float, found: LongRun = NOT_SOUGHT) -> Value:
         """Wrap a value with its interval or the reason why there is none, n and coverage."""
         return Value(
             value,

@@ -97,7 +97,7 @@ def hr_ccc(case: Case) -> Value:
     ccc = compute_ccc(compared.test, compared.reference)
     if not np.isfinite(ccc):
         return compared.decline(_STILL)
-    return compared.give(ccc)
+    return compared.make_value(ccc)
 
 
 @metric(
@@ -131,7 +131,7 @@ def hr_pearson_r(case: Case) -> Value:
     r = compute_pearson_r(compared.test, compared.reference)
     if not np.isfinite(r):
         return compared.decline(_STILL)
-    return compared.give(r)
+    return compared.make_value(r)
 
 
 def _give_limit(compared: Compared, factor: float) -> Value:
@@ -140,4 +140,4 @@ def _give_limit(compared: Compared, factor: float) -> Value:
         return compared.decline(TOO_FEW)
     bias, sd = agreement.compute_bias(compared.error), agreement.compute_sd(compared.error)
     limit = bias + factor * sd
-    return compared.give(limit)
+    return compared.make_value(limit)

@@ -61,7 +61,7 @@ def hr_start_temperature_degc(case: Case) -> Value:
     found = find_start_temperature(case)
     if found is None:
         return compared.decline("no device of this workout recorded a temperature at its start")
-    return compared.give(found)
+    return compared.make_value(found)
 
 
 def find_start_temperature(case: Case) -> float | None:

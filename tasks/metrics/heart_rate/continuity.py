@@ -60,7 +60,7 @@ def hr_coverage_pct(case: Case) -> Value:
     expected = int((known & case.counted & case.test.covered).sum())
     if not expected:
         return compared.decline("the reference has no heart rate in these seconds")
-    return compared.give(_PERCENT * compared.n / expected)
+    return compared.make_value(_PERCENT * compared.n / expected)
 
 
 @metric(

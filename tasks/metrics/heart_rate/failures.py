@@ -45,7 +45,7 @@ def hr_lock_failed_pct(case: Case) -> Value:
     begin, locked = find_lock(case)
     if begin is None:
         return compared.decline("the device records in no second with a reference heart rate")
-    return compared.give(_FAILED if locked is None else 0.0)
+    return compared.make_value(_FAILED if locked is None else 0.0)
 
 
 @metric(
@@ -73,7 +73,7 @@ def hr_mae_failed_pct(case: Case) -> Value:
     if not compared.n:
         return compared.decline("no second has both heart rates")
     is_far_off = np.abs(compared.error).mean() > case.settings.heart_rate.failed_mae_bpm
-    return compared.give(_FAILED if is_far_off else 0.0)
+    return compared.make_value(_FAILED if is_far_off else 0.0)
 
 
 @metric(
@@ -111,4 +111,4 @@ def hr_dropout_failed_pct(case: Case) -> Value:
         return unknown("the workout has no second")
     share_pct = 100.0 * mark_dropouts(case).sum() / seconds
     is_often = share_pct > case.settings.heart_rate.failed_dropout_pct
-    return compare_heart_rates(case).give(_FAILED if is_often else 0.0)
+    return compare_heart_rates(case).make_value(_FAILED if is_often else 0.0)

@@ -55,7 +55,7 @@ def hr_dropouts(case: Case) -> Value:
         return unknown(_NO_VALUE)
     runs = (*find_missing_runs(case), *find_frozen_stretches(case))
     count = sum(bool(case.segment.mask[run.start]) for run in runs)
-    return compare_heart_rates(case).give(float(count))
+    return compare_heart_rates(case).make_value(float(count))
 
 
 @metric(
@@ -83,7 +83,7 @@ def hr_dropout_s(case: Case) -> Value:
     """Return the time in dropouts inside the case's seconds [s]."""
     if not case.test.has(HEART_RATE):
         return unknown(_NO_VALUE)
-    return compare_heart_rates(case).give(float(mark_dropouts(case).sum()))
+    return compare_heart_rates(case).make_value(float(mark_dropouts(case).sum()))
 
 
 def mark_dropouts(case: Case) -> BoolArray:

@@ -57,7 +57,7 @@ def hr_effective_n(case: Case) -> Value:
         return compared.decline(NOTHING)
     if not np.isfinite(compared.effective_n):
         return compared.decline("errors that do not vary have no autocorrelation")
-    return compared.give(compared.effective_n)
+    return compared.make_value(compared.effective_n)
 
 
 @metric(
@@ -88,4 +88,4 @@ def hr_block_s(case: Case) -> Value:
     compared = compare_heart_rates(case)
     if not compared.n:
         return compared.decline(NOTHING)
-    return compared.give(float(compared.block))
+    return compared.make_value(float(compared.block))

@@ -93,15 +93,19 @@ def hr_lag_s(case: Case) -> Value:
         return compared.decline(reason or "the reference does not vary enough to see a lag")
     refined = lag.refined
     if not np.isfinite(refined.mean):
-        return compared.give(float(lag.shift), LongRun(NO_INTERVAL, _NO_PEAK))
+        return compared.make_value(float(lag.shift), LongRun(NO_INTERVAL, _NO_PEAK))
     # An unknown half-width stays unknown: the maximum of NaN and a number is NaN here.
     widened = _WIDENED * refined.compute_half_width()
     half_width = float(np.maximum(widened, _LEAST_HALF_WIDTH_S))
     if compared.n < FEWEST_SECONDS:
-        return compared.give(refined.mean, LongRun(NO_INTERVAL, explain_too_short(compared.n)))
+        return compared.make_value(
+            refined.mean, LongRun(NO_INTERVAL, explain_too_short(compared.n))
+        )
     reason = None if np.isfinite(half_width) else _TOO_FEW_BLOCKS
     half_width = hypot(half_width, _CLOCK_ERRORS * get_clock_error_s(case))
-    return compared.give(refined.mean, LongRun(spread_interval(refined.mean, half_width), reason))
+    return compared.make_value(
+        refined.mean, LongRun(spread_interval(refined.mean, half_width), reason)
+    )
 
 
 @metric(
@@ -176,7 +180,7 @@ def hr_mae_without_lag_bpm(case: Case) -> Value:
         shortest_block=compared.shortest_block,
     )
     sizes = np.abs(shifted.error)
-    return shifted.give(float(sizes.mean()), shifted.estimate_mean(sizes, least=0.0))
+    return shifted.make_value(float(sizes.mean()), shifted.estimate_mean(sizes, least=0.0))
 
 
 def get_lateness(case: Case) -> Lateness:

@@ -91,7 +91,7 @@ def hr_lock_s(case: Case) -> Value:
     if locked is None:
         hold = case.settings.heart_rate.lock_hold_s
         return compared.decline(f"heart rate never stays within the lock limits for {hold:g} s")
-    return compared.give(float(locked - begin))
+    return compared.make_value(float(locked - begin))
 
 
 @segmenter("heart_rate")

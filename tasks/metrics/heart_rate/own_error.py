@@ -146,7 +146,7 @@ def hr_equal_pct(case: Case) -> Value:
     found = _compare_with_reference(case)
     if not np.isfinite(found.share_equal):
         return compared.decline("less than five minutes can be compared")
-    return compared.give(_PERCENT * found.share_equal)
+    return compared.make_value(_PERCENT * found.share_equal)
 
 
 @metric(
@@ -192,7 +192,7 @@ def hr_same_signal(case: Case) -> Value:
     found = _compare_with_reference(case)
     if not np.isfinite(found.share_equal):
         return compared.decline("less than five minutes can be compared")
-    return compared.give(float(found.is_same))
+    return compared.make_value(float(found.is_same))
 
 
 def _compare_with_reference(case: Case) -> Sameness:

@@ -60,7 +60,7 @@ def hr_reference_masked_s(case: Case) -> Value:
     compared = compare_heart_rates(case)
     if rate is None:
         return compared.decline(_NO_REFERENCE)
-    return compared.give(float((rate.masked & case.segment.mask).sum()))
+    return compared.make_value(float((rate.masked & case.segment.mask).sum()))
 
 
 @metric(
@@ -123,7 +123,7 @@ def hr_reference_spikes(case: Case) -> Value:
     if rate is None:
         return compared.decline(_NO_REFERENCE)
     starts, _ = find_run_edges(rate.spikes)
-    return compared.give(float(case.segment.mask[starts].sum()))
+    return compared.make_value(float(case.segment.mask[starts].sum()))
 
 
 @metric(
@@ -160,7 +160,7 @@ def _count_seconds(case: Case, flaw: Literal["frozen", "dry"]) -> Value:
     if rate is None:
         return compared.decline(_NO_REFERENCE)
     marked = rate.frozen if flaw == "frozen" else rate.dry
-    return compared.give(float((marked & case.segment.mask).sum()))
+    return compared.make_value(float((marked & case.segment.mask).sum()))
 
 
 @metric(
@@ -196,7 +196,7 @@ def hr_reference_missing_s(case: Case) -> Value:
         covered &= case.reference.covered
     if case.reference is not None and case.reference.paused is not None:
         covered &= ~case.reference.paused
-    return compared.give(float(covered.sum()))
+    return compared.make_value(float(covered.sum()))
 
 
 @metric(
@@ -226,7 +226,7 @@ def hr_reference_doubtful_s(case: Case) -> Value:
         return compared.decline(_NO_REFERENCE)
     if rate.second is None:
         return compared.decline("no second reference was worn")
-    return compared.give(float((rate.doubtful & case.counted).sum()))
+    return compared.make_value(float((rate.doubtful & case.counted).sum()))
 
 
 @metric(
@@ -255,7 +255,7 @@ def hr_reference_beats_corrected_pct(case: Case) -> Value:
     compared = compare_heart_rates(case)
     if rate is None or not rate.from_beats:
         return compared.decline("the reference heart rate does not come from beats")
-    return compared.give(rate.share_corrected_pct)
+    return compared.make_value(rate.share_corrected_pct)
 
 
 @metric(

@@ -71,7 +71,9 @@ class Responses:
 )
 def hr_rises(case: Case) -> Value:
     """Return the number of efforts that begin in the case's seconds."""
-    return compare_heart_rates(case).give(float(len(list_inside(case, get_responses(case).rises))))
+    return compare_heart_rates(case).make_value(
+        float(len(list_inside(case, get_responses(case).rises)))
+    )
 
 
 @metric(

@@ -121,4 +121,4 @@ def _give_share(compared: Compared, inside: BoolArray) -> Value:
     share = float(np.mean(inside))
     found = compared.estimate_share(inside)
     ends = Interval(PERCENT * found.interval.low, PERCENT * found.interval.high)
-    return compared.give(PERCENT * share, LongRun(ends, found.reason))
+    return compared.make_value(PERCENT * share, LongRun(ends, found.reason))

@@ -55,7 +55,7 @@ def hr_spikes(case: Case) -> Value:
     """Return the number of spikes that begin in the case's seconds."""
     found = find_unsteady_spikes(case)
     count = sum(bool(case.segment.mask[spike.run.start]) for spike in found)
-    return compare_heart_rates(case).give(float(count))
+    return compare_heart_rates(case).make_value(float(count))
 
 
 @finding(

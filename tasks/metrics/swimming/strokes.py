@@ -82,7 +82,7 @@ def _count_as(word: str) -> Callable[[Case], Value]:
         return Value(float(sum(_sort(read) == word for _, read, _ in readings)), n=len(readings))
 
     count.__name__ = f"swim_read_as_{word}_lengths"
-    count.__doc__ = f"Give the lengths that the device read as {word}."
+    count.__doc__ = f"Return the lengths that the device read as {word}."
     return count
 
 

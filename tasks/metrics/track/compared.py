@@ -76,7 +76,7 @@ class Deviation:
         """Return the mean of values, weighed by the time that each fix holds."""
         return float(values @ self.weight_s / self.weight_s.sum())
 
-    def give(self, value: float) -> Value:
+    def make_value(self, value: float) -> Value:
         """Wrap a value with n and coverage, and say which way a course was run."""
         note = "the course was run from its end" if self.match.matched.is_reversed else None
         return Value(value, n=self.n, coverage=self.coverage, reason=note)

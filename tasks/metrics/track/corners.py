@@ -65,7 +65,7 @@ class Passages:
     n: int
     coverage: float | None
 
-    def give(self, value: float) -> Value:
+    def make_value(self, value: float) -> Value:
         """Wrap a value; n is the number of corners."""
         return Value(value, n=len(self.passed), coverage=self.coverage)
 
@@ -101,7 +101,7 @@ def track_corner_cut_median_m(case: Case) -> Value:
         return found
     if not found.passed:
         return found.decline("the reference line has no corner there")
-    return found.give(float(np.median([one.passage.depth_m for one in found.passed])))
+    return found.make_value(float(np.median([one.passage.depth_m for one in found.passed])))
 
 
 @metric(
@@ -128,7 +128,7 @@ def track_corner_lost_m(case: Case) -> Value:
         return found
     if not found.passed:
         return found.decline("the reference line has no corner there")
-    return found.give(float(sum(one.passage.lost_m for one in found.passed)))
+    return found.make_value(float(sum(one.passage.lost_m for one in found.passed)))
 
 
 @metric(
@@ -164,7 +164,7 @@ def track_turn_retention(case: Case) -> Value:
         return found.decline("the reference line has no corner there")
     own = sum(one.passage.turn_deg for one in found.passed)
     line = sum(abs(one.corner.turn_deg) for one in found.passed)
-    return found.give(own / line)
+    return found.make_value(own / line)
 
 
 @metric(
@@ -211,7 +211,7 @@ def track_turning_ratio(case: Case) -> Value:
         line += _sum_turning(found.match.line, low, high, spacing)
     if line < _LEAST_TURNING_RAD:
         return unknown("the reference line hardly turns", n=found.n, coverage=found.coverage)
-    return found.give(own / line)
+    return found.make_value(own / line)
 
 
 def find_passages(case: Case) -> Passages | Value:

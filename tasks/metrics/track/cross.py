@@ -77,7 +77,7 @@ def track_cross_mean_m(case: Case) -> Value:
     found = compare_tracks(case)
     if isinstance(found, Value):
         return found
-    return found.give(found.average(found.distance_m))
+    return found.make_value(found.average(found.distance_m))
 
 
 @metric(
@@ -106,7 +106,7 @@ def track_cross_rms_m(case: Case) -> Value:
     found = compare_tracks(case)
     if isinstance(found, Value):
         return found
-    return found.give(float(np.sqrt(found.average(found.distance_m**2))))
+    return found.make_value(float(np.sqrt(found.average(found.distance_m**2))))
 
 
 @metric(
@@ -146,7 +146,7 @@ def track_cross_max_m(case: Case) -> Value:
     found = compare_tracks(case)
     if isinstance(found, Value):
         return found
-    return found.give(float(found.distance_m.max()))
+    return found.make_value(float(found.distance_m.max()))
 
 
 @metric(
@@ -177,7 +177,7 @@ def track_side_bias_m(case: Case) -> Value:
     found = compare_tracks(case)
     if isinstance(found, Value):
         return found
-    return found.give(found.average(found.side_m))
+    return found.make_value(found.average(found.side_m))
 
 
 @metric(
@@ -221,7 +221,7 @@ def _take_quantile(case: Case, share: float) -> Value:
     found = compare_tracks(case)
     if isinstance(found, Value):
         return found
-    return found.give(_find_quantile(found, share))
+    return found.make_value(_find_quantile(found, share))
 
 
 def _find_quantile(found: Deviation, share: float) -> float:

@@ -66,7 +66,7 @@ def track_corners_cut_per_km(case: Case) -> Value:
         return found
     if found.way_m <= 0:
         return found.decline("no way along the reference line was compared")
-    return found.give(len(find_cut(case)) / found.way_m * _METRES_PER_KM)
+    return found.make_value(len(find_cut(case)) / found.way_m * _METRES_PER_KM)
 
 
 @metric(
@@ -88,7 +88,7 @@ def track_corners_cut_per_km(case: Case) -> Value:
 def track_corners_cut(case: Case) -> Value:
     """Return the number of corners cut."""
     found = find_passages(case)
-    return found if isinstance(found, Value) else found.give(float(len(find_cut(case))))
+    return found if isinstance(found, Value) else found.make_value(float(len(find_cut(case))))
 
 
 @metric(
@@ -113,7 +113,7 @@ def track_corners_cut_lost_m(case: Case) -> Value:
     found = find_passages(case)
     if isinstance(found, Value):
         return found
-    return found.give(float(sum(one.passage.lost_m for one in find_cut(case))))
+    return found.make_value(float(sum(one.passage.lost_m for one in find_cut(case))))
 
 
 @metric(
@@ -141,7 +141,7 @@ def track_corners_cut_lost_pct(case: Case) -> Value:
     if found.way_m <= 0:
         return found.decline("no way along the reference line was compared")
     lost_m = sum(one.passage.lost_m for one in find_cut(case))
-    return found.give(_PERCENT * lost_m / found.way_m)
+    return found.make_value(_PERCENT * lost_m / found.way_m)
 
 
 @finding(

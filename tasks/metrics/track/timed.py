@@ -57,7 +57,7 @@ class TimedErrors:
         size: FloatArray = np.hypot(self.east_m, self.north_m)
         return size
 
-    def give(self, value: float) -> Value:
+    def make_value(self, value: float) -> Value:
         """Wrap a value with n and coverage."""
         n = self.east_m.size
         return Value(value, n=n, coverage=n / self.n_reference if self.n_reference else None)
@@ -79,7 +79,7 @@ class TimedErrors:
 def track_cep50_m(case: Case) -> Value:
     """Return the median horizontal error [m]."""
     found = find_timed_errors(case)
-    return found if isinstance(found, Value) else found.give(float(np.median(found.size_m)))
+    return found if isinstance(found, Value) else found.make_value(float(np.median(found.size_m)))
 
 
 @metric(
@@ -98,7 +98,11 @@ def track_cep50_m(case: Case) -> Value:
 def track_cep95_m(case: Case) -> Value:
     """Return the 95th percentile of the horizontal error [m]."""
     found = find_timed_errors(case)
-    return found if isinstance(found, Value) else found.give(float(np.quantile(found.size_m, 0.95)))
+    return (
+        found
+        if isinstance(found, Value)
+        else found.make_value(float(np.quantile(found.size_m, 0.95)))
+    )
 
 
 @metric(
@@ -120,7 +124,7 @@ def track_2drms_m(case: Case) -> Value:
     found = find_timed_errors(case)
     if isinstance(found, Value):
         return found
-    return found.give(compute_2drms_m(found.east_m, found.north_m))
+    return found.make_value(compute_2drms_m(found.east_m, found.north_m))
 
 
 @metric(
@@ -144,7 +148,7 @@ def track_along_bias_m(case: Case) -> Value:
     moving = found.along_m[np.isfinite(found.along_m)]
     if not moving.size:
         return unknown("the reference does not move")
-    return found.give(float(moving.mean()))
+    return found.make_value(float(moving.mean()))
 
 
 @metric(
@@ -168,7 +172,7 @@ def track_along_rms_m(case: Case) -> Value:
     moving = found.along_m[np.isfinite(found.along_m)]
     if not moving.size:
         return unknown("the reference does not move")
-    return found.give(float(np.sqrt(np.mean(moving**2))))
+    return found.make_value(float(np.sqrt(np.mean(moving**2))))
 
 
 def find_timed_errors(case: Case) -> TimedErrors | Value:

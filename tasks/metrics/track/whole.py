@@ -32,7 +32,7 @@ class Curves:
     coverage: float | None
     note: str | None
 
-    def give(self, value: float) -> Value:
+    def make_value(self, value: float) -> Value:
         """Wrap a value with n and coverage, and say where the points are far apart."""
         return Value(value, n=self.n, coverage=self.coverage, reason=self.note)
 
@@ -57,7 +57,7 @@ def track_frechet_m(case: Case) -> Value:
     curves = get_curves(case)
     if isinstance(curves, Value):
         return curves
-    return curves.give(compute_frechet_m(curves.test, curves.reference))
+    return curves.make_value(compute_frechet_m(curves.test, curves.reference))
 
 
 @metric(
@@ -81,7 +81,7 @@ def track_hausdorff_m(case: Case) -> Value:
     curves = get_curves(case, finer=_FINER)
     if isinstance(curves, Value):
         return curves
-    return curves.give(compute_hausdorff_m(curves.test, curves.reference))
+    return curves.make_value(compute_hausdorff_m(curves.test, curves.reference))
 
 
 @metric(
@@ -103,7 +103,7 @@ def track_dtw_mean_m(case: Case) -> Value:
     curves = get_curves(case)
     if isinstance(curves, Value):
         return curves
-    return curves.give(compute_warping_mean_m(curves.test, curves.reference))
+    return curves.make_value(compute_warping_mean_m(curves.test, curves.reference))
 
 
 def get_curves(case: Case, *, finer: int = 1) -> Curves | Value:

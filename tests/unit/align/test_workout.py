@@ -32,7 +32,7 @@ def align(
     sensors: Mapping[str, str] | None = None,
     members: tuple[Member, ...] | None = None,
 ) -> Aligned:
-    bout = WorkoutMembers(
+    workout = WorkoutMembers(
         members or tuple(Member(key) for key in recordings),
         min(one.start_utc for one in recordings.values()),
         max(one.end_utc for one in recordings.values()),
@@ -48,7 +48,7 @@ def align(
         )
         for key in recordings
     }
-    return align_workout("w", recordings, bout=bout, devices=devices, settings=SETTINGS)
+    return align_workout("w", recordings, workout=workout, devices=devices, settings=SETTINGS)
 
 
 def find(aligned: Aligned, recording_id: str) -> Subject:

@@ -72,7 +72,7 @@ def make_workouts(
     }
 
 
-def give(
+def make_value(
     values: list[float | None],
     reference: str | None = "willow",
     kind: str = "device",

@@ -21,21 +21,21 @@ def test_sessions_of_a_multi_sport_file_are_workouts_of_their_own() -> None:
     }
     recordings["strap-0"] = record(WALK, HEART, seed=2)
     devices = {key: {"a": "alder-2", "b": "birch", "s": "hazel"}[key[0]] for key in recordings}
-    bouts = pair(recordings, devices)
-    assert name_groups(bouts) == [
+    workouts = pair(recordings, devices)
+    assert name_groups(workouts) == [
         ["aaaa-0", "bbbb-0"],
         ["aaaa-1", "bbbb-1"],
         ["aaaa-2", "bbbb-2", "strap-0"],
         ["aaaa-3", "bbbb-3"],
     ]
-    starts = [round(bout.start_utc.timestamp() - START_S) for bout in bouts]
+    starts = [round(workout.start_utc.timestamp() - START_S) for workout in workouts]
     assert starts == [0, 1500, 1600, 5000]
-    assert "ran through 3 other workouts" in (find(bouts, "strap-0").note or "")
-    assert find(bouts, "aaaa-0").note is None
+    assert "ran through 3 other workouts" in (find(workouts, "strap-0").note or "")
+    assert find(workouts, "aaaa-0").note is None
 
 
 def test_two_runs_far_apart_in_time_are_two_workouts_though_a_strap_runs_through_both() -> None:
-    bouts = pair(
+    workouts = pair(
         {
             "w1": record(WALK, HEART, last=1200),
             "w2": record(WALK, HEART, first=5400),
@@ -43,11 +43,11 @@ def test_two_runs_far_apart_in_time_are_two_workouts_though_a_strap_runs_through
         },
         {"w1": "alder-2", "w2": "alder-2"},
     )
-    assert name_groups(bouts) == [["w1"], ["strap", "w2"]]
+    assert name_groups(workouts) == [["w1"], ["strap", "w2"]]
 
 
 def test_restarts_are_joined_and_leave_one_recording_for_each_device() -> None:
-    bouts = pair(
+    workouts = pair(
         {
             "w1": record(WALK, HEART, last=2000, sport="running"),
             "w2": record(WALK, HEART, first=2300, last=4000, sport=None),
@@ -56,30 +56,30 @@ def test_restarts_are_joined_and_leave_one_recording_for_each_device() -> None:
         },
         {"w1": "alder-2", "w2": "alder-2", "w3": "alder-2"},
     )
-    assert name_groups(bouts) == [["strap", "w1", "w2", "w3"]]
-    assert [find(bouts, key).continues for key in ("w1", "w2", "w3")] == [None, "w1", "w2"]
+    assert name_groups(workouts) == [["strap", "w1", "w2", "w3"]]
+    assert [find(workouts, key).continues for key in ("w1", "w2", "w3")] == [None, "w1", "w2"]
 
 
 def test_recordings_that_differ_by_four_bpm_are_not_the_same() -> None:
     higher = make_walk(7200, seed=11)
     higher.channels[HEART][:] += 4.0
-    bouts = pair(
+    workouts = pair(
         {
             "one": record(WALK, HEART, seed=None),
             "other": record(higher, HEART, seed=None),
         },
         {"one": "alder-2", "other": "alder-2"},
     )
-    assert [member.duplicate_of for member in bouts[0].members] == [None, None]
-    assert all("devices.toml" in (member.note or "") for member in bouts[0].members)
+    assert [member.duplicate_of for member in workouts[0].members] == [None, None]
+    assert all("devices.toml" in (member.note or "") for member in workouts[0].members)
 
 
 def test_an_export_of_the_same_values_is_the_same_without_a_serial_number() -> None:
-    bouts = pair(
+    workouts = pair(
         {
             "fit": record(WALK, TRACK, serial="1"),
             "gpx": record(WALK, TRACK, format="gpx", every=2, last=7000),
         },
         {"fit": "alder-2", "gpx": "alder-2"},
     )
-    assert sorted(str(one.duplicate_of) for one in bouts[0].members) == ["None", "fit"]
+    assert sorted(str(one.duplicate_of) for one in workouts[0].members) == ["None", "fit"]

@@ -37,11 +37,11 @@ def pair(
     )
 
 
-def find(bouts: tuple[WorkoutMembers, ...], recording_id: str) -> tuple[WorkoutMembers, Member]:
+def find(workouts: tuple[WorkoutMembers, ...], recording_id: str) -> tuple[WorkoutMembers, Member]:
     return next(
-        (bout, member)
-        for bout in bouts
-        for member in bout.members
+        (workout, member)
+        for workout in workouts
+        for member in workout.members
         if member.recording_id == recording_id
     )
 
@@ -52,15 +52,15 @@ def count_from_start(channel: str = HEART, **facts: int) -> Recording:
 
 
 def test_a_signal_places_it_to_the_second() -> None:
-    bouts = pair(
+    workouts = pair(
         {
             "watch": record(WALK),
             "belt": count_from_start(first=120, seed=2),
             "other": record(OTHER, start_s=START_S + 7200),
         }
     )
-    bout, member = find(bouts, "belt")
-    assert [one.recording_id for one in bout.members] == ["watch", "belt"]
+    workout, member = find(workouts, "belt")
+    assert [one.recording_id for one in workout.members] == ["watch", "belt"]
     assert member.clock_shift_s == pytest.approx(START_S + 120, abs=1)
     assert member.note == (
         "its file holds no date; placed where its heart rate matches another recording's"
@@ -72,11 +72,11 @@ def test_a_signal_places_it_to_the_second() -> None:
 )
 def test_the_file_name_places_it_in_the_zone_that_fits(name: str) -> None:
     # The walk starts 2025-06-15T15:06:40Z; the names are local time, UTC+2.
-    bouts = pair(
+    workouts = pair(
         {"watch": record(WALK, "speed_mps"), "belt": count_from_start()}, names={"belt": name}
     )
-    bout, member = find(bouts, "belt")
-    assert len(bout.members) == 2
+    workout, member = find(workouts, "belt")
+    assert len(workout.members) == 2
     assert member.clock_shift_s == pytest.approx(START_S, abs=45)
     assert "file name" in (member.note or "")
 
@@ -93,7 +93,7 @@ def test_a_date_in_the_name_keeps_the_search_near_it() -> None:
         asked.append(recording_id)
         return recordings[recording_id]
 
-    bouts = pair_recordings(
+    workouts = pair_recordings(
         [
             describe(
                 key, one, key, file_name="belt_2025-06-15_09-00-00.csv" if key == "belt" else ""
@@ -103,7 +103,7 @@ def test_a_date_in_the_name_keeps_the_search_near_it() -> None:
         load,
         settings=PAIR,
     )
-    assert find(bouts, "belt")[1].clock_shift_s == pytest.approx(START_S, abs=1)
+    assert find(workouts, "belt")[1].clock_shift_s == pytest.approx(START_S, abs=1)
     assert "same" not in asked
 
 
@@ -120,13 +120,13 @@ def test_former_companions_are_asked_first() -> None:
         asked.append(recording_id)
         return recordings[recording_id]
 
-    bouts = pair_recordings(candidates, load, settings=PAIR)
-    assert find(bouts, "belt")[1].clock_shift_s == pytest.approx(START_S, abs=1)
+    workouts = pair_recordings(candidates, load, settings=PAIR)
+    assert find(workouts, "belt")[1].clock_shift_s == pytest.approx(START_S, abs=1)
     assert "far" not in asked
 
 
 def test_a_name_that_fits_two_workouts_places_nothing() -> None:
-    bouts = pair(
+    workouts = pair(
         {
             "watch": record(WALK, "speed_mps"),
             "later": record(OTHER, "speed_mps", start_s=START_S + 4 * 3600),
@@ -134,27 +134,27 @@ def test_a_name_that_fits_two_workouts_places_nothing() -> None:
         },
         names={"belt": "2025-06-15_17-06-45.csv"},
     )
-    bout, member = find(bouts, "belt")
-    assert len(bout.members) == 1
+    workout, member = find(workouts, "belt")
+    assert len(workout.members) == 1
     assert "neither" in (member.note or "")
 
 
 def test_the_only_start_of_notes_that_nothing_else_explains_places_it() -> None:
-    bouts = pair(
+    workouts = pair(
         {"earlier": record(OTHER, start_s=START_S - 20_000), "belt": count_from_start()},
         starts_of_notes=(START - timedelta(seconds=20_000), START),
     )
-    bout, member = find(bouts, "belt")
-    assert bout.start_utc == START
+    workout, member = find(workouts, "belt")
+    assert workout.start_utc == START
     assert "notes" in (member.note or "")
 
 
 def test_what_finds_no_time_is_paired_with_nothing() -> None:
-    bouts = pair({"one": count_from_start(), "two": count_from_start(seed=2)})
-    assert [len(bout.members) for bout in bouts] == [1, 1]
-    assert all("no date" in (bout.members[0].note or "") for bout in bouts)
+    workouts = pair({"one": count_from_start(), "two": count_from_start(seed=2)})
+    assert [len(workout.members) for workout in workouts] == [1, 1]
+    assert all("no date" in (workout.members[0].note or "") for workout in workouts)
 
 
 def test_the_heart_rate_of_another_walk_places_nothing() -> None:
-    bouts = pair({"watch": record(OTHER), "belt": count_from_start()})
-    assert len(find(bouts, "belt")[0].members) == 1
+    workouts = pair({"watch": record(OTHER), "belt": count_from_start()})
+    assert len(find(workouts, "belt")[0].members) == 1

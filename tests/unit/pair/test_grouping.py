@@ -36,31 +36,31 @@ def pair(
     return pair_recordings(candidates, recordings.__getitem__, settings=PAIR)
 
 
-def name_groups(bouts: tuple[WorkoutMembers, ...]) -> list[list[str]]:
-    return [sorted(member.recording_id for member in bout.members) for bout in bouts]
+def name_groups(workouts: tuple[WorkoutMembers, ...]) -> list[list[str]]:
+    return [sorted(member.recording_id for member in workout.members) for workout in workouts]
 
 
-def find(bouts: tuple[WorkoutMembers, ...], recording_id: str) -> Member:
-    members = [member for bout in bouts for member in bout.members]
+def find(workouts: tuple[WorkoutMembers, ...], recording_id: str) -> Member:
+    members = [member for workout in workouts for member in workout.members]
     return next(member for member in members if member.recording_id == recording_id)
 
 
 def test_starts_half_a_minute_apart_are_one_workout() -> None:
-    bouts = pair({"a": record(WALK, HEART), "b": record(WALK, HEART, first=32, seed=2)}, {})
-    assert name_groups(bouts) == [["a", "b"]]
-    assert (bouts[0].end_utc - bouts[0].start_utc).total_seconds() == 1799
+    workouts = pair({"a": record(WALK, HEART), "b": record(WALK, HEART, first=32, seed=2)}, {})
+    assert name_groups(workouts) == [["a", "b"]]
+    assert (workouts[0].end_utc - workouts[0].start_utc).total_seconds() == 1799
 
 
 def test_close_starts_are_not_enough() -> None:
     # As two rides of a public collection: starts 53 s apart, 8 s of overlap.
-    bouts = pair(
+    workouts = pair(
         {
             "a": record(WALK, HEART, last=62),
             "b": record(WALK, HEART, first=53, last=120, seed=2),
         },
         {},
     )
-    assert name_groups(bouts) == [["a"], ["b"]]
+    assert name_groups(workouts) == [["a"], ["b"]]
 
 
 @pytest.mark.parametrize(("first", "n_bouts"), [(500, 1), (505, 2)])
@@ -74,8 +74,8 @@ def test_half_of_the_shorter_one_must_overlap(first: int, n_bouts: int) -> None:
 
 
 def test_tracks_that_lie_apart_are_never_one_workout() -> None:
-    bouts = pair({"a": record(WALK), "b": record(FAR_AWAY)}, {})
-    assert name_groups(bouts) == [["a"], ["b"]]
+    workouts = pair({"a": record(WALK), "b": record(FAR_AWAY)}, {})
+    assert name_groups(workouts) == [["a"], ["b"]]
 
 
 def test_virtual_positions_do_not_count_as_being_elsewhere() -> None:
@@ -84,7 +84,7 @@ def test_virtual_positions_do_not_count_as_being_elsewhere() -> None:
 
 
 def test_a_strap_does_not_join_two_athletes() -> None:
-    bouts = pair(
+    workouts = pair(
         {
             "one": record(WALK, last=1700),
             "other": record(FAR_AWAY, first=600),
@@ -92,11 +92,11 @@ def test_a_strap_does_not_join_two_athletes() -> None:
         },
         {},
     )
-    assert name_groups(bouts) == [["one"], ["other", "strap"]]
+    assert name_groups(workouts) == [["one"], ["other", "strap"]]
 
 
 def test_recordings_that_only_a_third_one_connects_are_one_workout() -> None:
-    bouts = pair(
+    workouts = pair(
         {
             "first": record(WALK, HEART, last=800),
             "whole": record(WALK, HEART, seed=2),
@@ -104,18 +104,18 @@ def test_recordings_that_only_a_third_one_connects_are_one_workout() -> None:
         },
         {},
     )
-    assert name_groups(bouts) == [["first", "second", "whole"]]
-    assert all(member.continues is None for member in bouts[0].members)
+    assert name_groups(workouts) == [["first", "second", "whole"]]
+    assert all(member.continues is None for member in workouts[0].members)
 
 
 # --- duplicates -------------------------------------------------------------------------------
 def test_two_exports_of_one_unit_are_duplicates_and_the_richer_one_is_used() -> None:
-    bouts = pair(
+    workouts = pair(
         {"fit": record(WALK), "gpx": record(WALK, seed=2, every=3, format="gpx")},
         {"fit": "alder-2", "gpx": "alder-2"},
     )
-    assert find(bouts, "gpx").duplicate_of == "fit"
-    assert find(bouts, "fit").duplicate_of is None
+    assert find(workouts, "gpx").duplicate_of == "fit"
+    assert find(workouts, "fit").duplicate_of is None
 
 
 def test_the_same_samples_under_another_creator_are_a_duplicate() -> None:
@@ -131,8 +131,8 @@ def test_the_same_samples_under_another_creator_are_a_duplicate() -> None:
     )
     assert index > 0
     assert np.ptp(rounded) > 0
-    bouts = pair({"fit": original, "gpx": export}, {"fit": "unknown-1", "gpx": "unknown-2"})
-    assert find(bouts, "gpx").duplicate_of == "fit"
+    workouts = pair({"fit": original, "gpx": export}, {"fit": "unknown-1", "gpx": "unknown-2"})
+    assert find(workouts, "gpx").duplicate_of == "fit"
 
 
 def test_two_units_that_share_one_receiver_but_no_heart_rate_are_not_duplicates() -> None:
@@ -144,9 +144,9 @@ def test_two_units_that_share_one_receiver_but_no_heart_rate_are_not_duplicates(
         field, column = band.samples.schema.field(place), phone.samples.column(name)
         band = replace(band, samples=band.samples.set_column(place, field, column))
     devices = {"phone": "unknown-1", "band": "unknown-2"}
-    bouts = pair({"phone": phone, "band": band}, devices)
-    assert name_groups(bouts) == [["band", "phone"]]
-    assert all(member.duplicate_of is None for member in bouts[0].members)
+    workouts = pair({"phone": phone, "band": band}, devices)
+    assert name_groups(workouts) == [["band", "phone"]]
+    assert all(member.duplicate_of is None for member in workouts[0].members)
 
 
 def test_two_watches_that_show_one_strap_are_not_duplicates() -> None:
@@ -162,17 +162,17 @@ def test_two_watches_that_show_one_strap_are_not_duplicates() -> None:
         samples = recording.samples.set_column(place, field, pa.array(strap))
         return replace(recording, samples=samples)
 
-    bouts = pair({"a": wear(one), "b": wear(other)}, {"a": "unknown-1", "b": "unknown-2"})
-    assert name_groups(bouts) == [["a", "b"]]
-    assert all(member.duplicate_of is None for member in bouts[0].members)
+    workouts = pair({"a": wear(one), "b": wear(other)}, {"a": "unknown-1", "b": "unknown-2"})
+    assert name_groups(workouts) == [["a", "b"]]
+    assert all(member.duplicate_of is None for member in workouts[0].members)
 
 
 def test_equal_samples_of_two_serial_numbers_are_two_units() -> None:
-    bouts = pair(
+    workouts = pair(
         {"a": record(WALK, HEART, serial="1"), "b": record(WALK, HEART, serial="2")},
         {"a": "unknown-1", "b": "unknown-2"},
     )
-    assert all(member.duplicate_of is None for member in bouts[0].members)
+    assert all(member.duplicate_of is None for member in workouts[0].members)
 
 
 def test_equal_heart_rate_alone_is_a_duplicate_only_with_equal_ends() -> None:
@@ -186,19 +186,19 @@ def test_equal_heart_rate_alone_is_a_duplicate_only_with_equal_ends() -> None:
 def test_a_flat_heart_rate_proves_no_duplicate() -> None:
     flat = Walk({HEART: np.full(600, 60.0)})
     devices = {"a": "unknown-1", "b": "unknown-2"}
-    bouts = pair(
+    workouts = pair(
         {"a": record(flat, HEART, seed=None), "b": record(flat, HEART, seed=None)}, devices
     )
-    assert all(member.duplicate_of is None for member in bouts[0].members)
+    assert all(member.duplicate_of is None for member in workouts[0].members)
 
 
 def test_two_units_that_look_the_same_are_both_used_and_noted() -> None:
-    bouts = pair(
+    workouts = pair(
         {"a": record(WALK, seed=1), "b": record(WALK, seed=2)},
         {"a": "unknown-1", "b": "unknown-1"},
     )
-    assert [member.duplicate_of for member in bouts[0].members] == [None, None]
-    assert all("devices.toml" in (member.note or "") for member in bouts[0].members)
+    assert [member.duplicate_of for member in workouts[0].members] == [None, None]
+    assert all("devices.toml" in (member.note or "") for member in workouts[0].members)
 
 
 # --- pieces -----------------------------------------------------------------------------------
@@ -215,10 +215,10 @@ def pair_pieces(*, gap_s: int, sports: tuple[str | None, str | None]) -> tuple[W
 
 
 def test_pieces_of_one_unit_that_follow_each_other_are_one_recording() -> None:
-    bouts = pair_pieces(gap_s=300, sports=("running", None))
-    assert len(bouts) == 1
-    assert find(bouts, "p2").continues == "p1"
-    assert find(bouts, "p1").continues is None
+    workouts = pair_pieces(gap_s=300, sports=("running", None))
+    assert len(workouts) == 1
+    assert find(workouts, "p2").continues == "p1"
+    assert find(workouts, "p1").continues is None
 
 
 @pytest.mark.parametrize(("gap_s", "sports"), [(3700, (None, None)), (300, ("running", "cycling"))])
@@ -266,9 +266,9 @@ def test_the_order_of_the_candidates_does_not_matter(order: list[str]) -> None:
 @settings(max_examples=10, deadline=None)
 def test_shifting_all_clocks_changes_nothing_but_the_times(shift_s: int) -> None:
     moved = pair(make_mixture(shift_s), DEVICES)
-    assert [bout.members for bout in moved] == [bout.members for bout in EXPECTED]
-    assert [bout.start_utc for bout in moved] == [
-        bout.start_utc + timedelta(seconds=shift_s) for bout in EXPECTED
+    assert [workout.members for workout in moved] == [workout.members for workout in EXPECTED]
+    assert [workout.start_utc for workout in moved] == [
+        workout.start_utc + timedelta(seconds=shift_s) for workout in EXPECTED
     ]
 
 
@@ -277,5 +277,7 @@ def test_no_candidates_give_no_workouts() -> None:
 
 
 def test_a_single_sample_is_a_recording_too() -> None:
-    bouts = pair({"a": record(WALK, HEART, last=1), "b": record(WALK, HEART, last=1, seed=2)}, {})
-    assert name_groups(bouts) == [["a", "b"]]
+    workouts = pair(
+        {"a": record(WALK, HEART, last=1), "b": record(WALK, HEART, last=1, seed=2)}, {}
+    )
+    assert name_groups(workouts) == [["a", "b"]]

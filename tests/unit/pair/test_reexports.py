@@ -52,8 +52,8 @@ def test_rounded_stamps_and_corrected_heights_make_no_second_device(
     fraction_s: float, stamp: Callable[[NDArray[np.float64]], NDArray[np.float64]]
 ) -> None:
     original = record(WALK, CHANNELS, start_s=START_S + fraction_s)
-    bouts = pair({"fit": original, "gpx": write_anew(original, stamp)}, {})
-    assert find(bouts, "gpx").duplicate_of == "fit"
+    workouts = pair({"fit": original, "gpx": write_anew(original, stamp)}, {})
+    assert find(workouts, "gpx").duplicate_of == "fit"
 
 
 def test_stamps_that_wander_within_a_second_are_recognised_too() -> None:
@@ -65,12 +65,12 @@ def test_stamps_that_wander_within_a_second_are_recognised_too() -> None:
         SAMPLES, {"time_utc": wandering, "piece": np.zeros(micros.size), **columns}
     )
     original = replace(original, samples=samples)
-    bouts = pair({"fit": original, "gpx": write_anew(original, cut)}, {})
-    assert find(bouts, "gpx").duplicate_of == "fit"
+    workouts = pair({"fit": original, "gpx": write_anew(original, cut)}, {})
+    assert find(workouts, "gpx").duplicate_of == "fit"
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_two_receivers_a_metre_apart_stay_two(seed: int) -> None:
     one, other = record(WALK, CHANNELS, seed=seed), record(WALK, CHANNELS, seed=seed + 50)
-    bouts = pair({"a": one, "b": other}, {})
-    assert all(member.duplicate_of is None for member in bouts[0].members)
+    workouts = pair({"a": one, "b": other}, {})
+    assert all(member.duplicate_of is None for member in workouts[0].members)

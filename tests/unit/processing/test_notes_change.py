@@ -38,7 +38,7 @@ class Line:
     home: Home
 
     def run(self, **files: str) -> tuple[list[str], Summary]:
-        """Drop files (names with `__` for dots); give the workouts measured and the summary."""
+        """Drop files (names with `__` for dots); return the workouts measured and the summary."""
         for name, text in files.items():
             path = self.home.inbox / name.replace("__", ".")
             path.write_text(text)

@@ -196,7 +196,7 @@ def test_rule_that_knows_one_export_of_a_recording_names_the_other(lake: Path, n
         for one in (first, second)
     ]
     planned = make_plan(lake, recordings).workouts[0]
-    assert sum(member.duplicate_of is not None for member in planned.bout.members) == 1
+    assert sum(member.duplicate_of is not None for member in planned.workout.members) == 1
     assert {known.device.id for known in planned.recordings} == {"watch"}
 
 

@@ -55,7 +55,7 @@ ROWS: list[dict[str, Any]] = [
 
 
 def write(home: Home, folder: Path) -> tuple[str, str]:
-    """Write the report; give index and the device's page without tags, in single spaces."""
+    """Write the report; return index and the device's page without tags, in single spaces."""
     connection = connect_for_reading(home)
     try:
         settings = SETTINGS.model_copy(

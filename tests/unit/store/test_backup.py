@@ -131,7 +131,7 @@ def test_another_database_is_refused_as_a_backup(home: Home, tmp_path: Path) -> 
 
 
 def change(backup_path: Path, *statements: str) -> bytes:
-    """Make a backup look as another version left it; give its bytes."""
+    """Make a backup look as another version left it; return its bytes."""
     with duckdb.connect(str(backup_path)) as connection:
         for statement in statements:
             connection.execute(statement)

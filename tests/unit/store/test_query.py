@@ -273,7 +273,7 @@ def test_detaching_and_attaching_again_does_not_make_the_copy_writable(
 
 
 def try_to(connection: duckdb.DuckDBPyConnection, sql: str) -> bool:
-    """Run one step of an attack; give whether it was let through."""
+    """Run one step of an attack; return whether it was let through."""
     try:
         run_query(connection, sql)
     except QueryError:

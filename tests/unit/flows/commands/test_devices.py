@@ -20,7 +20,7 @@ RIDE = "2025-11-30-mixed-ride-"
 
 
 def coworn(*arguments: object) -> tuple[int, str]:
-    """Run a command in a process of its own; give exit code and output."""
+    """Run a command in a process of its own; return exit code and output."""
     done = subprocess.run(
         [sys.executable, "-m", "flows.cli", *map(str, arguments)],
         capture_output=True,

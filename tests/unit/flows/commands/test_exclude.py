@@ -61,7 +61,7 @@ def home(dropped: Home, tmp_path: Path) -> Home:
 
 
 def coworn(home: Home, *arguments: object) -> tuple[int, str, str]:
-    """Run a command on a home in a process of its own; give exit code, output and errors."""
+    """Run a command on a home in a process of its own; return exit code, output and errors."""
     done = subprocess.run(
         [sys.executable, "-m", "flows.cli", *map(str, arguments), "--home", str(home.root)],
         capture_output=True,
