@@ -45,7 +45,20 @@ NO_INTERVAL = Interval(NAN, NAN)
 def require_same_shape(first: FloatArray, second: FloatArray) -> None:
     """Refuse two arrays that do not pair up.
 
-    *Raises* ValueError naming both shapes.
+    Parameters
+    ----------
+    first, second
+        The two arrays, of any shape.
+
+    Returns
+    -------
+    None
+        Nothing where both have one shape.
+
+    Raises
+    ------
+    ValueError
+        Naming both shapes.
     """
     if first.shape != second.shape:
         raise ValueError(f"arrays must have one shape, found {first.shape} and {second.shape}")

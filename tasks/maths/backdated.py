@@ -28,9 +28,30 @@ def count_backdated(
     Two marks tell them. The timer's own start lies later than they do, by more than ``lasting_s``.
     Or they go on for more than ``lasting_s`` at one even speed, as no athlete moves, without
     anything measured (``is_measured``: a heart rate, cadence, power or position), and only then
-    measured samples begin.
-    A device that fills in neither even distances nor a late start of the timer is not recognised.
-    Source: common practice, no source.
+    measured samples begin. A device that fills in neither even distances nor a late start of the
+    timer is not recognised.
+
+    Parameters
+    ----------
+    seconds
+        Times of the first samples, shape ``(n,)``, rising [s].
+    distance_m
+        Distance counter, shape ``(n,)`` [m].
+    is_measured
+        Whether a heart rate, cadence, power or position stands beside it, shape ``(n,)``.
+    timer_start_s
+        Start of the timer on the same clock [s]; None where the export has none.
+    lasting_s
+        Shorter beginnings are left alone [s].
+
+    Returns
+    -------
+    int
+        Number of samples at the start that were filled in; 0 where none was.
+
+    References
+    ----------
+    Common practice, no source.
     """
     if len(seconds) < _FEWEST:
         return 0

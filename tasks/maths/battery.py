@@ -68,6 +68,18 @@ def find_changes(seconds: FloatArray, level_pct: FloatArray) -> tuple[Change, ..
     """Return every new lowest level of ``(n,)`` readings in order of time.
 
     A level that flickers up again by a percent is no change.
+
+    Parameters
+    ----------
+    seconds
+        Times of the readings, shape ``(n,)``, rising [s].
+    level_pct
+        Levels, shape ``(n,)`` [%].
+
+    Returns
+    -------
+    tuple of Change
+        In order of time.
     """
     changes: list[Change] = []
     lowest = np.inf
@@ -82,7 +94,18 @@ def find_changes(seconds: FloatArray, level_pct: FloatArray) -> tuple[Change, ..
 
 
 def was_charged(level_pct: FloatArray) -> bool:
-    """Say whether levels rise by more than the flicker of one percent above what they fell to."""
+    """Say whether levels rise by more than the flicker of one percent above what they fell to.
+
+    Parameters
+    ----------
+    level_pct
+        Levels in order of time, shape ``(n,)`` [%].
+
+    Returns
+    -------
+    bool
+        False for a level that only falls or flickers by one percent.
+    """
     if not level_pct.size:
         return False
     return bool((level_pct - np.minimum.accumulate(level_pct)).max() > _READING_PCT)
@@ -91,11 +114,26 @@ def was_charged(level_pct: FloatArray) -> bool:
 def measure_from_changes(seconds: FloatArray, level_pct: FloatArray) -> Drain | None:
     """Return the rate from the first to the last change of level; None with fewer than two.
 
-    At a change the true level is known to a small part of a percent, at any other reading only to
-    a whole one. rate = (level after first change - level after last change) / time between the
+    At a change the true level is known to a small part of a percent, at any other reading only to a
+    whole one. rate = (level after first change - level after last change) / time between the
     changes, each at the middle between the two readings that enclose it; the bounds take the
     farthest and the nearest instants.
-    Source: first-to-last change instead of endpoints, common practice, no source.
+
+    Parameters
+    ----------
+    seconds
+        Times of the readings, shape ``(n,)``, rising [s].
+    level_pct
+        Levels, shape ``(n,)`` [%].
+
+    Returns
+    -------
+    Drain or None
+        Rate with bounds [%/h]; None with fewer than two changes.
+
+    References
+    ----------
+    First-to-last change instead of endpoints, common practice, no source.
     """
     changes = find_changes(seconds, level_pct)
     if len(changes) < 2:  # noqa: PLR2004 - a rate has two ends
@@ -119,7 +157,26 @@ def measure_from_ends(
 ) -> Drain:
     """Return the rate from two whole-percent levels, with the bounds (drop - 1) and (drop + 1).
 
-    *Raises* ValueError for a duration that is not positive or a level that rises.
+    Parameters
+    ----------
+    start_pct, end_pct
+        Levels at the ends, whole percents [%].
+    duration_s
+        Time between them [s].
+    method
+        How the levels were found; kept in the result.
+    n_readings
+        Number of readings behind them.
+
+    Returns
+    -------
+    Drain
+        Rate with bounds [%/h].
+
+    Raises
+    ------
+    ValueError
+        For a duration that is not positive or a level that rises.
     """
     if duration_s <= 0.0:
         raise ValueError(f"the duration must be positive, found {duration_s} s")
@@ -139,7 +196,18 @@ def measure_from_ends(
 
 
 def agree(first: Drain, second: Drain) -> bool:
-    """Say whether one steady rate can lie inside the bounds of both."""
+    """Say whether one steady rate can lie inside the bounds of both.
+
+    Parameters
+    ----------
+    first, second
+        Two rates with their bounds.
+
+    Returns
+    -------
+    bool
+        True where the bounds overlap.
+    """
     return max(first.low, second.low) <= min(first.high, second.high)
 
 
@@ -147,6 +215,18 @@ def narrow(best: Drain, *others: Drain) -> Drain:
     """Return `best` with bounds narrowed by what the others allow; contradictions narrow nothing.
 
     The rate is kept inside the narrowed bounds.
+
+    Parameters
+    ----------
+    best
+        The rate that is kept.
+    others
+        Rates whose bounds may narrow those of ``best``.
+
+    Returns
+    -------
+    Drain
+        ``best`` with bounds that hold its rate.
     """
     narrowed = best
     for other in others:
@@ -161,6 +241,16 @@ def measure_shared_range(first: Drain, second: Drain) -> float:
     """Return how much of the narrower of two ranges of levels both used, from 0 to 1.
 
     A battery does not fall evenly from full to empty: rates over different ranges do not compare.
+
+    Parameters
+    ----------
+    first, second
+        Two rates with the levels that they were found between.
+
+    Returns
+    -------
+    float
+        Share of the narrower range, 0 to 1.
     """
     widths = (first.from_pct - first.to_pct, second.from_pct - second.to_pct)
     shared = min(first.from_pct, second.from_pct) - max(first.to_pct, second.to_pct)

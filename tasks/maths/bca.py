@@ -33,17 +33,36 @@ def compute_bca_interval(
 ) -> Interval:
     """Return the BCa interval of a figure from its bootstrap and its jackknife.
 
-    ``resampled`` is ``(n_resamples,)``, ``left_out`` ``(n,)``, the figure without each value in
-    turn. Resamples equal to ``value`` count half on either side. Formula: the ends are the
-    quantiles Phi(z0 + (z0 + z) / (1 - a (z0 + z))) of the resamples, z0 the normal quantile of the
-    share of resamples below the value, a = sum d^3 / (6 (sum d^2)^1.5) with d the mean of
-    ``left_out`` less each. ``widened`` takes sqrt(n / (n - 1)) t_{n - 1} instead of z, since the
-    spread of few values is too small and uncertain itself.
-    No resamples, or a figure that lies outside all of them, give no interval; one that never
+    Resamples equal to ``value`` count half on either side. Formula: the ends are the quantiles
+    Phi(z0 + (z0 + z) / (1 - a (z0 + z))) of the resamples, z0 the normal quantile of the share of
+    resamples below the value, a = sum d^3 / (6 (sum d^2)^1.5) with d the mean of ``left_out`` less
+    each. No resamples, or a figure that lies outside all of them, give no interval; one that never
     varies gives itself.
-    *Source*: Efron 1987, Journal of the American Statistical Association 82:171; the widening is
-    that of Hesterberg 2015, American Statistician 69:371, section 5.3, carried over from the
-    percentile interval.
+
+    Parameters
+    ----------
+    value
+        The figure of the whole sample.
+    resampled
+        The figure of each resample, shape ``(n_resamples,)``.
+    left_out
+        The figure without each value in turn, shape ``(n,)``.
+    confidence
+        Share of such intervals that are to hold the truth.
+    widened
+        Take sqrt(n / (n - 1)) t_{n - 1} instead of z, since the spread of few values is too small
+        and uncertain itself.
+
+    Returns
+    -------
+    Interval
+        In the unit of the figure.
+
+    References
+    ----------
+    Efron 1987, Journal of the American Statistical Association 82:171; the widening is that of
+    Hesterberg 2015, American Statistician 69:371, section 5.3, carried over from the percentile
+    interval.
     """
     if not resampled.size or left_out.size <= 1:
         return NO_INTERVAL
@@ -128,9 +147,9 @@ def compute_mean_intervals(
 ) -> list[Interval]:
     """Return the widened BCa interval of the mean of each group ``(n_values,)``.
 
-    Groups of one size share their resamples, which depend on the size and the ``seed`` alone:
-    the same values, in any order, always have the same interval, whatever else there is. Fewer
-    than eight values give none.
+    Groups of one size share their resamples, which depend on the size and the ``seed`` alone: the
+    same values, in any order, always have the same interval, whatever else there is. Fewer than
+    eight values give none.
 
     How often a nominal 95 % interval held the mean in 8,000 simulated groups of each kind [%], and
     the same without widening (plain BCa), which is why it is widened:
@@ -145,6 +164,22 @@ def compute_mean_intervals(
     ======================  =======  =======  =======  =======  =======
 
     So it claims too much where single workouts are far worse than all others: look at the median.
+
+    Parameters
+    ----------
+    groups
+        Values of each group, shape ``(n_values,)``.
+    seed
+        Of the resamples.
+    n_resamples
+        Number of resamples.
+    confidence
+        Share of such intervals that are to hold the truth.
+
+    Returns
+    -------
+    list of Interval
+        One for each group, in order.
     """
     by_size: dict[int, list[int]] = {}
     for number, group in enumerate(groups):

@@ -38,8 +38,25 @@ def derive_heart_rate(
 ) -> BeatRate:
     """Return the heart rate at grid seconds from beats, artefacts corrected, to 0.01 bpm.
 
-    `at_s` `(n_beats,)` are the times of the beats in order, `rr_s` the interval that ended with
-    each. *Source*: artefacts as `maths.rr.find_beat_artefacts`, the window as
+    Parameters
+    ----------
+    at_s
+        Times of the beats in order, shape ``(n_beats,)`` [s].
+    rr_s
+        Interval that ended with each beat, shape ``(n_beats,)`` [s].
+    grid_s
+        Seconds that are asked for, shape ``(n_grid,)`` [s].
+    window_s
+        Width of the centred window [s].
+
+    Returns
+    -------
+    BeatRate
+        Heart rates, shape ``(n_grid,)`` [bpm], with the numbers of corrected beats.
+
+    References
+    ----------
+    Artefacts as `maths.rr.find_beat_artefacts`, the window as
     `maths.rr.compute_heart_rate_on_grid`.
     """
     usable = np.isfinite(at_s) & (rr_s >= _SHORTEST_RR_S / 2) & (rr_s <= 2 * _LONGEST_RR_S)

@@ -52,8 +52,27 @@ def find_candidates(
 ) -> Candidates:
     """Return for each usable fix ``(n_fixes,)`` the nearest place of each pass within ``reach_m``.
 
-    A pass is a place nearer than those just before and behind it along the line. Where the line
-    has times, only legs passed within ``window_s`` of the fix count.
+    A pass is a place nearer than those just before and behind it along the line.
+
+    Parameters
+    ----------
+    east_m, north_m
+        Fixes in one plane, shape ``(n_fixes,)`` [m].
+    line
+        The line that they may belong to.
+    usable
+        Fixes that are looked at, shape ``(n_fixes,)``.
+    reach_m
+        Places farther away are left out [m].
+    seconds
+        Times of the fixes, shape ``(n_fixes,)`` [s]; None for a line without times.
+    window_s
+        Where the line has times, only legs passed within this of the fix count [s].
+
+    Returns
+    -------
+    Candidates
+        Places by fix, sorted by fix.
     """
     from scipy.spatial import cKDTree  # noqa: PLC0415 - scipy is slow to import
 
@@ -164,7 +183,19 @@ def project_on_legs(
 ) -> tuple[FloatArray, FloatArray]:
     """Return way along the line and distance of the nearest place on given legs.
 
-    The shapes of fixes and legs are broadcast.
+    Parameters
+    ----------
+    east_m, north_m
+        Fixes in one plane [m], any shape.
+    line
+        The line.
+    legs
+        Numbers of the legs; broadcast against the fixes.
+
+    Returns
+    -------
+    tuple of two float arrays
+        Way along the line and distance from it [m], of the broadcast shape.
     """
     start_east, start_north = line.east_m[legs], line.north_m[legs]
     leg_east, leg_north = line.east_m[legs + 1] - start_east, line.north_m[legs + 1] - start_north
@@ -187,6 +218,24 @@ def take_side(
     """Return the distance with its side: right of the way positive, left negative.
 
     At a point between two legs the way is their mean direction.
+
+    Parameters
+    ----------
+    east_m, north_m
+        Fixes in one plane, shape ``(n_fixes,)`` [m].
+    line
+        The line.
+    leg
+        Leg of each fix, shape ``(n_fixes,)``.
+    along_m
+        Place of each fix along the line, shape ``(n_fixes,)`` [m].
+    distance_m
+        Distance of each fix from the line, shape ``(n_fixes,)`` [m].
+
+    Returns
+    -------
+    float array ``(n_fixes,)``
+        The distance, negative to the left [m].
     """
     units_east, units_north = np.diff(line.east_m), np.diff(line.north_m)
     lengths = np.diff(line.along_m)

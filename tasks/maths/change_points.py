@@ -21,9 +21,21 @@ _FEWEST_WINDOWS = 20
 def find_level_change(values: FloatArray) -> int:
     """Return the index at which two levels fit `(n,)` best: the first sample of the second level.
 
-    NaN is left out. Formula: the split with the least sum of squared deviations from the two
-    means. *Source*: single change in mean by least squares, Hinkley 1970, Biometrika 57:1. Series
-    of fewer than two values give 0.
+    Formula: the split with the least sum of squared deviations from the two means.
+
+    Parameters
+    ----------
+    values
+        Series, shape ``(n,)``; NaN is left out.
+
+    Returns
+    -------
+    int
+        Index into ``values``; 0 for fewer than two values.
+
+    References
+    ----------
+    Single change in mean by least squares, Hinkley 1970, Biometrika 57:1.
     """
     present = np.flatnonzero(np.isfinite(values))
     if present.size < _FEWEST:
@@ -101,9 +113,24 @@ def estimate_slow_spread(error: FloatArray, *, window: int) -> float:
 
     Formula: 1.4826 median |m(t + 2 window) - m(t)| / sqrt(2), m being the centred running mean.
     Differences are used so that changes of level, which are few, do not count; the error's memory
-    does. *Source*: median absolute deviation as an estimate of scale, Hampel 1974, JASA 69:383;
-    its use on differences is common practice. NaN where fewer than 20 windows
-    are known.
+    does.
+
+    Parameters
+    ----------
+    error
+        Errors on a 1 s grid, shape ``(n_seconds,)``, NaN where missing.
+    window
+        Width of the means [s].
+
+    Returns
+    -------
+    float
+        In the unit of the error; NaN where fewer than 20 windows are known.
+
+    References
+    ----------
+    Median absolute deviation as an estimate of scale, Hampel 1974, JASA 69:383; its use on
+    differences is common practice.
     """
     smooth = compute_running_mean(error, width=window)
     steps = np.abs(smooth[2 * window :] - smooth[: -2 * window])
@@ -114,7 +141,24 @@ def estimate_slow_spread(error: FloatArray, *, window: int) -> float:
 
 
 def is_shifted(error: FloatArray, run: Run, limit: float, shortest: int) -> bool:
-    """Say whether a run is long enough and its mean error beyond a signed limit."""
+    """Say whether a run is long enough and its mean error beyond a signed limit.
+
+    Parameters
+    ----------
+    error
+        Errors on a 1 s grid, shape ``(n_seconds,)``, NaN where missing.
+    run
+        The run that is looked at.
+    limit
+        Signed limit in the unit of the error: negative for errors below zero.
+    shortest
+        Least length of the run [s].
+
+    Returns
+    -------
+    bool
+        True where both hold.
+    """
     inside = error[run.start : run.end]
     present = inside[np.isfinite(inside)]
     if run.length < shortest or not present.size:

@@ -41,8 +41,22 @@ class IntraclassCorrelation:
 def compute_pearson_r(first: FloatArray, second: FloatArray) -> float:
     """Return Pearson's correlation of two series ``(n_pairs,)``; NaN if one does not vary.
 
-    Shows how well one series follows the other, not that they agree: 1.2 x - 10 against x has
-    r = 1. *Raises* ValueError if the shapes differ.
+    Shows how well one series follows the other, not that they agree: 1.2 x - 10 and x have 1.
+
+    Parameters
+    ----------
+    first, second
+        Series, shape ``(n_pairs,)``, without missing values.
+
+    Returns
+    -------
+    float
+        -1 to 1; NaN if one does not vary.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ.
     """
     require_same_shape(first, second)
     if first.size < _MIN_SIDE:
@@ -56,9 +70,26 @@ def compute_ccc(test: FloatArray, reference: FloatArray) -> float:
     """Return Lin's concordance coefficient of two series ``(n_pairs,)``.
 
     Formula: 2 s_xy / (s_x^2 + s_y^2 + (mean x - mean y)^2) with n below in the variances.
-    Both constant and equal is NaN: nothing varies that could concord.
-    *Source*: Lin 1989, Biometrics 45:255. Depends on the range of the values: never compare it
-    across workouts of different range. *Raises* ValueError if the shapes differ.
+
+    Parameters
+    ----------
+    test, reference
+        Series, shape ``(n_pairs,)``, without missing values.
+
+    Returns
+    -------
+    float
+        -1 to 1; NaN where both are constant and equal: nothing varies that could concord.
+        Depends on the range of the values: never compare it across workouts of different range.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ.
+
+    References
+    ----------
+    Lin 1989, Biometrics 45:255.
     """
     require_same_shape(test, reference)
     if test.size < _MIN_SIDE:
@@ -95,11 +126,29 @@ def compute_concordance(
 ) -> Concordance:
     """Return Lin's concordance with standard error, interval, Pearson's r and C_b.
 
-    Both ``(n_pairs,)`` of independent pairs. The standard error is the one corrected in 2000, the
-    interval is made on the scale of the inverse hyperbolic tangent with the normal quantile.
-    Fewer than three pairs, or a series without variation, give no interval.
-    *Source*: Lin 1989, Biometrics 45:255, corrected 2000, Biometrics 56:324.
-    *Raises* ValueError if the shapes differ.
+    The standard error is the one corrected in 2000, the interval is made on the scale of the
+    inverse hyperbolic tangent with the normal quantile.
+
+    Parameters
+    ----------
+    test, reference
+        Series of independent pairs, shape ``(n_pairs,)``.
+    confidence
+        Share of such intervals that are to hold the truth.
+
+    Returns
+    -------
+    Concordance
+        Without an interval for fewer than three pairs or a series without variation.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ.
+
+    References
+    ----------
+    Lin 1989, Biometrics 45:255, corrected 2000, Biometrics 56:324.
     """
     from scipy.stats import norm  # noqa: PLC0415 - scipy is slow to import
 
@@ -126,9 +175,29 @@ def compute_intraclass_correlation(
 ) -> IntraclassCorrelation:
     """Return the six intraclass correlations of a table ``(n_targets, n_judges)`` without gaps.
 
-    For devices take ICC(2,1), absolute agreement. *Source*: Shrout and Fleiss 1979, Psychological
-    Bulletin 86:420; the intervals of forms 2 after the same paper, p. 424.
-    *Raises* ValueError for fewer than two targets or judges.
+    For devices take ICC(2,1), absolute agreement.
+
+    Parameters
+    ----------
+    ratings
+        Table without gaps, shape ``(n_targets, n_judges)``.
+    confidence
+        Share of such intervals that are to hold the truth.
+
+    Returns
+    -------
+    IntraclassCorrelation
+        The six forms with their intervals.
+
+    Raises
+    ------
+    ValueError
+        For fewer than two targets or judges.
+
+    References
+    ----------
+    Shrout and Fleiss 1979, Psychological Bulletin 86:420; the intervals of forms 2 after the same
+    paper, p. 424.
     """
     if ratings.ndim != _MIN_SIDE or min(ratings.shape) < _MIN_SIDE:
         raise ValueError(f"ratings must be at least 2 targets by 2 judges, found {ratings.shape}")

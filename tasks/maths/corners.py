@@ -59,6 +59,20 @@ def find_corners(line: Line, *, least_turn_deg: float, within_m: float) -> tuple
     The turn at a place is the change of direction over ``within_m`` about it, directions being
     those of chords of 5 m; neighbouring places of one turn are one corner, its apex where the
     change is greatest (the middle of those within 2 % of it). Legs that bridge a gap turn nothing.
+
+    Parameters
+    ----------
+    line
+        The line.
+    least_turn_deg
+        Smaller turns are none [degrees].
+    within_m
+        Way over which a turn is measured [m].
+
+    Returns
+    -------
+    tuple of Corner
+        In order along the line.
     """
     half = within_m / 2
     margin = half + _CHORD_M / 2
@@ -140,9 +154,25 @@ def measure_passage(
 ) -> Passage | None:
     """Measure how fixes ``(n_fixes,)`` about a corner pass it; None where they do not reach it.
 
-    ``along_m`` is where the fixes belong on the line, ``inside_rad`` the direction from the apex
-    to the inside. The fixes must reach ``within_m`` beyond the corner on both sides. A line that
-    goes straight back the way it came turns to no side: the track may turn to either.
+    A line that goes straight back the way it came turns to no side: the track may turn to either.
+
+    Parameters
+    ----------
+    corner
+        The corner of the line.
+    east_m, north_m
+        Fixes about it, shape ``(n_fixes,)`` [m].
+    along_m
+        Where the fixes belong on the line, shape ``(n_fixes,)`` [m].
+    inside_rad
+        Direction from the apex to the inside [rad, from east to north].
+    within_m
+        How far beyond the corner the fixes must reach on both sides [m].
+
+    Returns
+    -------
+    Passage or None
+        None where the fixes do not reach that far.
     """
     if east_m.size < 2 or not along_m[0] < corner.along_m < along_m[-1]:  # noqa: PLR2004 - a leg
         return None
@@ -196,13 +226,38 @@ def compute_inside_rad(line: Line, along_m: float) -> float:
     """Return the direction to the inside of a corner [rad, from east to north].
 
     That is from the apex to the middle between the places 10 m before and behind it.
+
+    Parameters
+    ----------
+    line
+        The line.
+    along_m
+        Place of the apex along it [m].
+
+    Returns
+    -------
+    float
+        Direction [rad, from east to north].
     """
     east, north = line.locate(np.array([along_m - 10.0, along_m, along_m + 10.0]))
     return float(np.arctan2(north[0] + north[2] - 2 * north[1], east[0] + east[2] - 2 * east[1]))
 
 
 def compute_turning_rad(east_m: FloatArray, north_m: FloatArray, *, spacing_m: float) -> float:
-    """Return the summed absolute turning of a track resampled every ``spacing_m`` [rad]."""
+    """Return the summed absolute turning of a track resampled every ``spacing_m`` [rad].
+
+    Parameters
+    ----------
+    east_m, north_m
+        Track, shape ``(n_points,)`` [m].
+    spacing_m
+        Distance of the points that it is resampled to [m].
+
+    Returns
+    -------
+    float
+        Sum of the absolute changes of direction [rad].
+    """
     east, north = resample_evenly(east_m, north_m, spacing_m=spacing_m)
     if east.size < 3:  # noqa: PLR2004 - a turn has three points
         return 0.0

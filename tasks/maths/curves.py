@@ -32,8 +32,24 @@ _NOWHERE: Final = (1 << 40, -(1 << 40))
 def compute_directed_hausdorff_m(curve: FloatArray, other: FloatArray) -> float:
     """Return the distance of the point of ``curve`` that is farthest from any point of ``other``.
 
-    *Raises* ValueError for empty curves. *Source*: Rockafellar and Wets 1998, Variational
-    Analysis, 4C. The order of the points does not matter.
+    Parameters
+    ----------
+    curve, other
+        Points, shapes ``(n, 2)`` and ``(m, 2)`` [m].
+
+    Returns
+    -------
+    float
+        Distance [m].
+
+    Raises
+    ------
+    ValueError
+        For empty curves.
+
+    References
+    ----------
+    Rockafellar and Wets 1998, Variational Analysis, 4C. The order of the points does not matter.
     """
     from scipy.spatial import cKDTree  # noqa: PLC0415 - scipy is slow to import
 
@@ -43,7 +59,18 @@ def compute_directed_hausdorff_m(curve: FloatArray, other: FloatArray) -> float:
 
 
 def compute_hausdorff_m(curve: FloatArray, other: FloatArray) -> float:
-    """Return the greater of both directed Hausdorff distances [m]."""
+    """Return the greater of both directed Hausdorff distances [m].
+
+    Parameters
+    ----------
+    curve, other
+        Points, shapes ``(n, 2)`` and ``(m, 2)`` [m].
+
+    Returns
+    -------
+    float
+        Distance [m].
+    """
     return max(
         compute_directed_hausdorff_m(curve, other), compute_directed_hausdorff_m(other, curve)
     )
@@ -52,10 +79,27 @@ def compute_hausdorff_m(curve: FloatArray, other: FloatArray) -> float:
 def compute_frechet_m(curve: FloatArray, other: FloatArray) -> float:
     """Return the discrete Frechet distance: the shortest leash with which both can be walked [m].
 
-    c(i, j) = max(d(i, j), min(c(i-1, j), c(i-1, j-1), c(i, j-1))). An upper bound of the
-    continuous one that depends on the density of points: resample both curves alike first.
-    *Raises* ValueError for empty curves. *Source*: Eiter and Mannila 1994, Computing discrete
-    Frechet distance, TU Wien CD-TR 94/64.
+    c(i, j) = max(d(i, j), min(c(i-1, j), c(i-1, j-1), c(i, j-1))). An upper bound of the continuous
+    one that depends on the density of points: resample both curves alike first.
+
+    Parameters
+    ----------
+    curve, other
+        Points in order, shapes ``(n, 2)`` and ``(m, 2)`` [m].
+
+    Returns
+    -------
+    float
+        Distance [m].
+
+    Raises
+    ------
+    ValueError
+        For empty curves.
+
+    References
+    ----------
+    Eiter and Mannila 1994, Computing discrete Frechet distance, TU Wien CD-TR 94/64.
     """
     _require_points(curve, other)
     # The leash is never shorter than these, never longer than that of the greedy walk.
@@ -83,9 +127,27 @@ def compute_warping_sum_m(curve: FloatArray, other: FloatArray) -> float:
     """Return the dynamic-time-warping distance: the least sum of distances of a pairing [m].
 
     c(i, j) = d(i, j) + min(c(i-1, j), c(i-1, j-1), c(i, j-1)). The sum grows with the number of
-    points and is no distance in metres. *Raises* ValueError for empty curves. *Source*: Sakoe and
-    Chiba 1978, IEEE Trans. ASSP 26:43 (steps of weight 1); cells are left out by an upper bound,
-    as in Silva and Batista 2016, Speeding up all-pairwise DTW matrix calculation, SDM.
+    points and is no distance in metres.
+
+    Parameters
+    ----------
+    curve, other
+        Points in order, shapes ``(n, 2)`` and ``(m, 2)`` [m].
+
+    Returns
+    -------
+    float
+        Sum of distances [m].
+
+    Raises
+    ------
+    ValueError
+        For empty curves.
+
+    References
+    ----------
+    Sakoe and Chiba 1978, IEEE Trans. ASSP 26:43 (steps of weight 1); cells are left out by an upper
+    bound, as in Silva and Batista 2016, Speeding up all-pairwise DTW matrix calculation, SDM.
     """
     _require_points(curve, other)
     walks = (_walk_greedily(curve, other), _walk_evenly(curve, other))
@@ -138,8 +200,18 @@ def _sum_by_diagonals(curve: FloatArray, other: FloatArray, walk: IntArray) -> f
 def compute_warping_mean_m(curve: FloatArray, other: FloatArray) -> float:
     """Return the warping sum per point of the curve with more points [m].
 
-    Curves of equal spacing make it a mean distance; of a pairing that stays behind on one curve
-    the other one's points count.
+    Curves of equal spacing make it a mean distance; of a pairing that stays behind on one curve the
+    other one's points count.
+
+    Parameters
+    ----------
+    curve, other
+        Points in order, shapes ``(n, 2)`` and ``(m, 2)`` [m].
+
+    Returns
+    -------
+    float
+        Mean distance [m].
     """
     return compute_warping_sum_m(curve, other) / float(max(curve.shape[0], other.shape[0]))
 

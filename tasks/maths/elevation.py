@@ -41,9 +41,25 @@ def accumulate_climb(altitude_m: FloatArray, *, threshold_m: float) -> Climb:
     """Sum the rises and falls of at least ``threshold_m`` of ``(n_samples,)``; NaN is left out.
 
     The reference height moves, and the difference counts, once a height is at least the threshold
-    away from it; 0 sums every step. What is left before each turn, less than the threshold, is
-    not counted, so the sum is a little low on smooth hills; noise below the threshold is not
-    counted either. *Source*: common practice, no source (hysteresis).
+    away from it; 0 sums every step. What is left before each turn, less than the threshold, is not
+    counted, so the sum is a little low on smooth hills; noise below the threshold is not counted
+    either.
+
+    Parameters
+    ----------
+    altitude_m
+        Heights, shape ``(n_samples,)`` [m]; NaN is left out.
+    threshold_m
+        Least difference that counts [m]; 0 sums every step.
+
+    Returns
+    -------
+    Climb
+        Rises and falls [m].
+
+    References
+    ----------
+    Common practice, no source (hysteresis).
     """
     heights = altitude_m[np.isfinite(altitude_m)].tolist()
     if not heights:
@@ -142,7 +158,17 @@ def find_steps(seconds: FloatArray, altitude_m: FloatArray) -> BoolArray:
     """Mark the steps ``(n - 1,)`` between heights that nobody climbs in the time.
 
     More than 5 m and 8 m/s: faster than the fastest lifts and descents on skis or a bicycle, and
-    more than the resolution of a sensor. Common practice, no source.
+    more than the resolution of a sensor.
+
+    Parameters
+    ----------
+    seconds, altitude_m
+        Times, rising, and heights, shape ``(n,)`` [s, m].
+
+    Returns
+    -------
+    bool array ``(n - 1,)``
+        True for more than 5 m and 8 m/s. Common practice, no source.
     """
     limit_m = _STEP_M + _STEP_MPS * np.diff(seconds)
     steps: BoolArray = np.abs(np.diff(altitude_m)) > limit_m
@@ -150,7 +176,18 @@ def find_steps(seconds: FloatArray, altitude_m: FloatArray) -> BoolArray:
 
 
 def level_steps(seconds: FloatArray, altitude_m: FloatArray) -> FloatArray:
-    """Return heights ``(n,)`` without the steps of `find_steps`: what follows is moved along."""
+    """Return heights ``(n,)`` without the steps of `find_steps`: what follows is moved along.
+
+    Parameters
+    ----------
+    seconds, altitude_m
+        Times, rising, and heights, shape ``(n,)`` [s, m].
+
+    Returns
+    -------
+    float array ``(n,)``
+        Heights [m].
+    """
     steps = np.where(find_steps(seconds, altitude_m), np.diff(altitude_m), 0.0)
     level: FloatArray = altitude_m - np.concatenate([[0.0], np.cumsum(steps)])[: altitude_m.size]
     return level
@@ -161,6 +198,20 @@ def estimate_noise_ascent_m(n_samples: int, sd_m: float, autocorrelation: float)
 
     N SD sqrt((1 - rho) / pi): half the mean absolute step of a normal series of lag-one
     autocorrelation rho.
+
+    Parameters
+    ----------
+    n_samples
+        Number of heights.
+    sd_m
+        SD of their noise [m].
+    autocorrelation
+        Lag-one autocorrelation of the noise.
+
+    Returns
+    -------
+    float
+        Ascent [m].
     """
     return n_samples * sd_m * float(np.sqrt((1.0 - autocorrelation) / np.pi))
 
@@ -168,9 +219,26 @@ def estimate_noise_ascent_m(n_samples: int, sd_m: float, autocorrelation: float)
 def compute_robust_slope(at: FloatArray, values: FloatArray, *, width: float) -> float:
     """Return the median slope (Theil and Sen) of values over their places, NaN for too few.
 
-    Both ``(n,)``, NaN left out. Values are first averaged over stretches of ``width`` (longer
-    ones where there would be more than 400 stretches), so that noise between neighbours does not
-    count as slope. *Source*: Sen 1968, JASA 63:1379.
+    Values are first averaged over stretches of ``width`` (longer ones where there would be more
+    than 400 stretches), so that noise between neighbours does not count as slope.
+
+    Parameters
+    ----------
+    at
+        Places of the values, shape ``(n,)``.
+    values
+        Values, shape ``(n,)``; NaN is left out.
+    width
+        Width of the stretches that are averaged first, in the unit of ``at``.
+
+    Returns
+    -------
+    float
+        Unit of the values by unit of ``at``; NaN for too few.
+
+    References
+    ----------
+    Sen 1968, JASA 63:1379.
     """
     require_same_shape(at, values)
     known = np.isfinite(at) & np.isfinite(values)
@@ -193,8 +261,20 @@ def compute_robust_slope(at: FloatArray, values: FloatArray, *, width: float) ->
 def compute_rough_sd(values: FloatArray, *, width: int) -> float:
     """Return the SD of what is left of ``(n,)`` after its running mean of ``width`` is taken off.
 
-    Multiplied by sqrt(w / (w - 1)), so that white noise comes back with its own SD; slower noise
-    is taken off with the terrain and comes back smaller. NaN is left out; NaN for too few.
+    Multiplied by sqrt(w / (w - 1)), so that white noise comes back with its own SD; slower noise is
+    taken off with the terrain and comes back smaller.
+
+    Parameters
+    ----------
+    values
+        Series, shape ``(n,)``; NaN is left out.
+    width
+        Samples of the running mean.
+
+    Returns
+    -------
+    float
+        In the unit of the values; NaN for too few.
     """
     half = width // 2
     rough = values - compute_running_mean(values, width=width, fewest_share=1.0)
@@ -209,7 +289,19 @@ def compute_rough_sd(values: FloatArray, *, width: int) -> float:
 def compute_pressure_pa(altitude_m: FloatArray) -> FloatArray:
     """Return the pressure of the standard atmosphere at geopotential heights below 11 km [Pa].
 
-    *Source*: ISO 2533:1975, p0 (1 - 0.0065 H / 288.15)^5.25588.
+    Parameters
+    ----------
+    altitude_m
+        Geopotential heights, any shape [m].
+
+    Returns
+    -------
+    float array
+        Pressures of the same shape [Pa].
+
+    References
+    ----------
+    ISO 2533:1975, p0 (1 - 0.0065 H / 288.15)^5.25588.
     """
     return np.asarray(
         _SEA_LEVEL_PA * (1.0 - _LAPSE_K_PER_M * altitude_m / _SEA_LEVEL_K) ** _EXPONENT
@@ -220,7 +312,20 @@ def compute_pressure_altitude_m(pressure_pa: FloatArray) -> FloatArray:
     """Return the geopotential height of pressures in the standard atmosphere [m].
 
     The inverse of :func:`compute_pressure_pa`; NaN above 11 km and for pressures that are none.
-    *Source*: ISO 2533:1975.
+
+    Parameters
+    ----------
+    pressure_pa
+        Pressures, any shape [Pa].
+
+    Returns
+    -------
+    float array
+        Heights of the same shape [m].
+
+    References
+    ----------
+    ISO 2533:1975.
     """
     share = np.where(pressure_pa > 0, pressure_pa, np.nan) / _SEA_LEVEL_PA
     height = _SEA_LEVEL_K / _LAPSE_K_PER_M * (1.0 - share ** (1.0 / _EXPONENT))

@@ -90,14 +90,40 @@ NO_FIT = FirstOrderFit("none")
 
 
 def respond(reference: FloatArray, dead_time: float, time_constant: float) -> FloatArray:
-    """Return the smoothed response of ``(n_seconds,)`` with dead time, gaps bridged."""
+    """Return the smoothed response of ``(n_seconds,)`` with dead time, gaps bridged.
+
+    Parameters
+    ----------
+    reference
+        Series on a 1 s grid, shape ``(n_seconds,)``, NaN where missing.
+    dead_time
+        Pure delay [s].
+    time_constant
+        Of the first-order response [s].
+
+    Returns
+    -------
+    float array ``(n_seconds,)``
+        In the unit of the reference.
+    """
     answer = respond_first_order(smooth_reference(reference), time_constant)
     seconds = np.arange(answer.size, dtype=np.float64)
     return np.interp(seconds - dead_time, seconds, answer).astype(np.float64)
 
 
 def smooth_reference(reference: FloatArray) -> FloatArray:
-    """Return the running mean of what is answered, gaps bridged."""
+    """Return the running mean of what is answered, gaps bridged.
+
+    Parameters
+    ----------
+    reference
+        Series on a 1 s grid, shape ``(n_seconds,)``, NaN where missing.
+
+    Returns
+    -------
+    float array ``(n_seconds,)``
+        In the unit of the reference.
+    """
     return fill_gaps(compute_running_mean(reference, width=SMOOTHING_S))
 
 
@@ -105,6 +131,16 @@ def smooth_test(test: FloatArray) -> FloatArray:
     """Return the running mean of what answers, missing beside gaps.
 
     A mean that leans to one side of a gap would look like a delay.
+
+    Parameters
+    ----------
+    test
+        Series on a 1 s grid, shape ``(n_seconds,)``, NaN where missing.
+
+    Returns
+    -------
+    float array ``(n_seconds,)``
+        In the unit of the series, NaN beside gaps.
     """
     return compute_running_mean(test, width=SMOOTHING_S, fewest_share=1.0)
 
@@ -119,24 +155,46 @@ def fit_first_order(
 ) -> FirstOrderFit:
     """Fit test(t) = offset + first-order response of reference(t - dead time), gain 1.
 
-    Both ``(n_seconds,)`` on a 1 s grid, NaN where missing (the reference's gaps are filled for the
-    filter but not compared). The first ``settle`` seconds only let the filter settle. All rises
-    and falls speak together: one likelihood over a grid of both numbers, with autoregressive
-    noise, and from its profile the 95 % interval of each and of their sum (the limit of the lost
-    likelihood is that of 97.5 %, by which simulated intervals hold the truth in 95 %). A negative
-    dead time (the test ahead) is taken only where the data speak against every other.
+    All rises and falls speak together: one likelihood over a grid of both numbers, with
+    autoregressive noise, and from its profile the 95 % interval of each and of their sum (the limit
+    of the lost likelihood is that of 97.5 %, by which simulated intervals hold the truth in 95 %).
+    A negative dead time (the test ahead) is taken only where the data speak against every other.
     The rounding of the reference passes through the filter too, which would be credited for
-    smoothing it: what it adds is taken off, 1/12 of a squared unit before the filter.
-    The simplest response that fits is chosen: a pure shift or a pure first-order response unless
-    the likelihood ratio speaks against both at 0.1 %; which of the two cannot be told unless one
-    is twenty times as likely as the other, or both are under a second.
-    Intervals are no narrower than half a second to either side, as stamps are whole seconds.
-    Too few pairs give no fit.
-    *Source*: step response of a first-order system with dead time (any text on control); profile
-    likelihood: Venzon and Moolgavkar 1988, Applied Statistics 37:87; autoregressive noise:
-    Cochrane and Orcutt 1949, JASA 44:32.
+    smoothing it: what it adds is taken off, 1/12 of a squared unit before the filter. The simplest
+    response that fits is chosen: a pure shift or a pure first-order response unless the likelihood
+    ratio speaks against both at 0.1 %; which of the two cannot be told unless one is twenty times
+    as likely as the other, or both are under a second. Intervals are no narrower than half a second
+    to either side, as stamps are whole seconds.
+
     What it does not tell: whether the device is of first order at all.
-    *Raises* ValueError if the shapes differ.
+
+    Parameters
+    ----------
+    reference, test
+        Series on a 1 s grid, shape ``(n_seconds,)``, NaN where missing; the reference's gaps are
+        filled for the filter but not compared.
+    max_dead_time
+        Largest dead time that is tried [s].
+    max_time_constant
+        Largest time constant that is tried [s].
+    settle
+        First seconds, which only let the filter settle [s].
+
+    Returns
+    -------
+    FirstOrderFit
+        Without a fit for too few pairs.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ.
+
+    References
+    ----------
+    Step response of a first-order system with dead time (any text on control); profile likelihood:
+    Venzon and Moolgavkar 1988, Applied Statistics 37:87; autoregressive noise: Cochrane and Orcutt
+    1949, JASA 44:32.
     """
     require_same_shape(reference, test)
     usable = reference.size - settle - max_dead_time + _EARLIEST_S

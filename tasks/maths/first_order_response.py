@@ -19,7 +19,19 @@ def respond_first_order(values: FloatArray, time_constant: float) -> FloatArray:
     """Return the first-order response of ``(n_seconds,)`` [1 s grid] to itself as input.
 
     Solves y' = (x - y) / tau exactly for x running straight between the seconds, starting in
-    balance; tau = 0 gives the input. NaN must be filled before.
+    balance.
+
+    Parameters
+    ----------
+    values
+        Input on a 1 s grid, shape ``(n_seconds,)``, without missing values.
+    time_constant
+        Tau [s]; 0 returns the input.
+
+    Returns
+    -------
+    float array ``(n_seconds,)``
+        In the unit of the input.
     """
     if time_constant <= 0 or not values.size:
         return values.copy()
@@ -34,6 +46,18 @@ def respond_with_each(values: FloatArray, time_constants: FloatArray) -> list[Fl
     """Return the response of :func:`respond_first_order` for each time constant, to the bit.
 
     A process that asks often imports the filter of scipy, which takes as long as a hundred calls.
+
+    Parameters
+    ----------
+    values
+        Input on a 1 s grid, shape ``(n_seconds,)``, without missing values.
+    time_constants
+        Each tau, shape ``(n_constants,)`` [s].
+
+    Returns
+    -------
+    list of float arrays ``(n_seconds,)``
+        One for each time constant, in order.
     """
     if next(_CALLS) >= _CALLS_BEFORE_IMPORT:
         return [_filter(values, float(one)) for one in time_constants]

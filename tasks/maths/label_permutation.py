@@ -55,6 +55,11 @@ def assess_by_labels(differences: FloatArray, labels: BoolArray) -> LabelTest:
     labels
         Shape ``(n_workouts,)``.
 
+    Returns
+    -------
+    LabelTest
+        p values by question, alone and for all together.
+
     References
     ----------
     Westfall and Young 1993, Resampling-Based Multiple Testing (step-down maximum); permutation of
@@ -81,7 +86,20 @@ def assess_by_labels(differences: FloatArray, labels: BoolArray) -> LabelTest:
 
 @lru_cache(maxsize=8)
 def deal_labels(n: int, n_labelled: int) -> FloatArray:
-    """Return ways to deal out labels, 1 or 0, shape ``(n_ways, n)``: all, or random ones."""
+    """Return ways to deal out labels, 1 or 0, shape ``(n_ways, n)``: all, or random ones.
+
+    Parameters
+    ----------
+    n
+        Number of workouts.
+    n_labelled
+        How many of them have the label.
+
+    Returns
+    -------
+    float array ``(n_ways, n)``
+        1 where the label is dealt. Random ways need not hold the observed one.
+    """
     if comb(n, n_labelled) <= MOST_EXACT:
         ways = list(combinations(range(n), n_labelled))
         dealt = np.zeros((len(ways), n))

@@ -45,8 +45,18 @@ class Laps:
 def find_laps(east_m: FloatArray, north_m: FloatArray) -> Laps | None:
     """Find laps of fixes ``(n_fixes,)``; None where no place was passed three times alike.
 
-    A gate is set across the track where it was passed most often in one direction; a lap is the
-    way from one passage to the next, if it is within 10 % of the median lap and at least 150 m.
+    A gate is set across the track where it was passed most often in one direction; a lap is the way
+    from one passage to the next, if it is within 10 % of the median lap and at least 150 m.
+
+    Parameters
+    ----------
+    east_m, north_m
+        Fixes in one plane, shape ``(n_fixes,)`` [m].
+
+    Returns
+    -------
+    Laps or None
+        None where no place was passed three times alike.
     """
     gate = _choose_gate(east_m, north_m)
     if gate is None:

@@ -63,8 +63,23 @@ def align_by_time(
     The cost of a group is the difference of its starts plus that of its ends; a length that the
     other list has not costs nine tenths of its duration, so that it is taken for missing rather
     than for a part of a neighbour that ends elsewhere. Minimum over all orderly groupings.
-    Source: alignment of two sequences by dynamic programming, after Needleman and Wunsch 1970,
-    J. Mol. Biol. 48:443 (from memory).
+
+    Parameters
+    ----------
+    test_start_s, test_end_s
+        Starts and ends of the lengths of the test, shape ``(n,)``, sorted, on one clock [s].
+    reference_start_s, reference_end_s
+        The same of the reference, shape ``(m,)`` [s].
+
+    Returns
+    -------
+    tuple of Group
+        In order of time.
+
+    References
+    ----------
+    Alignment of two sequences by dynamic programming, after Needleman and Wunsch 1970, J. Mol.
+    Biol. 48:443 (from memory).
     """
     # Plain lists: single items of arrays are slow to get at.
     starts: list[float] = test_start_s.tolist()
@@ -90,9 +105,25 @@ def align_to_count(
     """Return the groups of counted lengths that make `count` true ones most likely.
 
     Nothing is known of the true lengths but their number, so a length that took about twice the
-    usual time stands for two, and neighbours that took half of it each for one. `stretch` numbers
-    the swim between two rests that each length belongs to: a split does not go across a rest.
-    The usual time is the median of the nearest lengths of the same stroke.
+    usual time stands for two, and neighbours that took half of it each for one. The usual time is
+    the median of the nearest lengths of the same stroke.
+
+    Parameters
+    ----------
+    duration_s
+        Durations of the counted lengths in order, shape ``(n,)`` [s].
+    count
+        Number of true lengths.
+    stretch
+        Number of the swim between two rests that each length belongs to, shape ``(n,)``: a split
+        does not go across a rest.
+    stroke
+        Stroke of each length; None where unknown.
+
+    Returns
+    -------
+    tuple of Group
+        In order of time.
     """
     usual_s = _find_usual(duration_s, stroke)
     stretches = stretch.tolist()

@@ -69,10 +69,32 @@ def build_line(
 ) -> Line | None:
     """Join points ``(n_points,)``, without gaps in them, to a line; None where they are one place.
 
-    ``is_gap`` ``(n_points - 1,)`` marks legs that bridge what was not recorded. Points nearer than
-    ``spacing_m`` to the one before are left out (a device that stands still scatters points); the
-    last one stays. A line without times whose ends are at most ``closes_within_m`` apart (0:
-    none) is closed by a last leg. Legs over 25 m are cut. *Raises* ValueError if the shapes differ.
+    Legs over 25 m are cut.
+
+    Parameters
+    ----------
+    east_m, north_m
+        Points in one plane, shape ``(n_points,)``, without missing ones [m].
+    seconds
+        Times, shape ``(n_points,)`` [s]; None for a line without times.
+    is_gap
+        Legs that bridge what was not recorded, shape ``(n_points - 1,)``.
+    spacing_m
+        Points nearer than this to the one before are left out (a device that stands still scatters
+        points) [m]; the last one stays.
+    closes_within_m
+        A line without times whose ends are at most this far apart is closed by a last leg [m]; 0:
+        none.
+
+    Returns
+    -------
+    Line or None
+        None where all points are one place.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ.
     """
     require_same_shape(east_m, north_m)
     kept = _thin(east_m, north_m, spacing_m=spacing_m)
@@ -141,7 +163,20 @@ def _cut_legs(
 def resample_evenly(
     east_m: FloatArray, north_m: FloatArray, *, spacing_m: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Return points every ``spacing_m`` along a track ``(n_points,)``, its last point included."""
+    """Return points every ``spacing_m`` along a track ``(n_points,)``, its last point included.
+
+    Parameters
+    ----------
+    east_m, north_m
+        Track, shape ``(n_points,)`` [m].
+    spacing_m
+        Distance between points along it [m].
+
+    Returns
+    -------
+    tuple of two float arrays
+        East and north of the points [m].
+    """
     steps = np.hypot(np.diff(east_m), np.diff(north_m))
     moved = np.concatenate([[True], steps > 0])[: east_m.size]
     east, north = east_m[moved], north_m[moved]

@@ -24,8 +24,23 @@ def find_lone_jumps(
     """Return the indices of single values at least `least` away from both neighbours.
 
     The neighbours lie within `reach_s` seconds and agree with each other to half of `least`. The
-    first and the last value are compared with the two beside them. Missing values (NaN) are passed
-    over. `seconds` ascend; both ``(n,)``.
+    first and the last value are compared with the two beside them.
+
+    Parameters
+    ----------
+    seconds
+        Times, rising, shape ``(n,)`` [s].
+    values
+        Values, shape ``(n,)``; missing ones (NaN) are passed over.
+    least
+        Least distance from both neighbours, in the unit of the values.
+    reach_s
+        How far away a neighbour may be [s].
+
+    Returns
+    -------
+    int array
+        Indices into ``values``.
     """
     known = np.flatnonzero(np.isfinite(values) & np.isfinite(seconds))
     if known.size < 3:  # noqa: PLR2004 - a value and two neighbours
@@ -48,7 +63,23 @@ def find_lone_places(
 ) -> NDArray[np.int64]:
     """Return the indices of single fixes that only `least_mps` or more would reach and leave.
 
-    Between its neighbours less than half of that is needed. Missing fixes are passed over.
+    Between its neighbours less than half of that is needed.
+
+    Parameters
+    ----------
+    seconds
+        Times, rising, shape ``(n,)`` [s].
+    latitude_deg, longitude_deg
+        Fixes, shape ``(n,)`` [degrees]; missing ones are passed over.
+    least_mps
+        Least speed to and from the fix [m/s].
+    reach_s
+        How far away a neighbour may be [s].
+
+    Returns
+    -------
+    int array
+        Indices of the fixes.
     """
     known = np.flatnonzero(np.isfinite(latitude_deg) & np.isfinite(longitude_deg))
     if known.size < 3:  # noqa: PLR2004 - a fix and two neighbours
@@ -79,6 +110,22 @@ def find_lone_counts(
     """Return the indices of single values of a rising count that lie outside their neighbours.
 
     By at least `least`, while the neighbours themselves rise.
+
+    Parameters
+    ----------
+    seconds
+        Times, rising, shape ``(n,)`` [s].
+    counts
+        Values of the count, shape ``(n,)``; missing ones are passed over.
+    least
+        Least distance from both neighbours, in the unit of the count.
+    reach_s
+        How far away a neighbour may be [s].
+
+    Returns
+    -------
+    int array
+        Indices into ``counts``.
     """
     known = np.flatnonzero(np.isfinite(counts) & np.isfinite(seconds))
     if known.size < 3:  # noqa: PLR2004 - a value and two neighbours

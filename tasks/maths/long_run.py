@@ -64,7 +64,7 @@ NOT_SOUGHT: Final = LongRun(NO_INTERVAL, None)
 def explain_no_long_run(values: FloatArray) -> str | None:
     """Say why seconds in a row do not show the long run of what they came from; None if they do.
 
-    ``values`` is ``(n_seconds,)`` without missing ones; gaps are closed up. It takes
+    It takes
 
     - ``FEWEST_SECONDS`` seconds,
     - seconds worth ``FEWEST_INDEPENDENT`` independent ones by their memory from second to second,
@@ -74,9 +74,20 @@ def explain_no_long_run(values: FloatArray) -> str | None:
     - no single episode: no 24th of the time, wherever the division begins, carries more than
       ``LARGEST_SHARE`` of the squares of the means of all 24.
 
-    *Source*: effective numbers of Bayley and Hammersley 1946, JRSS Supplement 8:184; the share of
-    one block is Cochran's C (1941, Annals of Eugenics 11:47); limits are our own, found by
-    simulation.
+    Parameters
+    ----------
+    values
+        Seconds in a row, shape ``(n_seconds,)``, without missing ones; gaps are closed up.
+
+    Returns
+    -------
+    str or None
+        The reason; None where the seconds show their long run.
+
+    References
+    ----------
+    Effective numbers of Bayley and Hammersley 1946, JRSS Supplement 8:184; the share of one block
+    is Cochran's C (1941, Annals of Eugenics 11:47); limits are our own, found by simulation.
     """
     n = values.size
     if n < FEWEST_SECONDS:
@@ -87,12 +98,34 @@ def explain_no_long_run(values: FloatArray) -> str | None:
 
 
 def explain_too_short(n_seconds: int) -> str:
-    """Say how long a stretch is and how long it must be for an interval."""
+    """Say how long a stretch is and how long it must be for an interval.
+
+    Parameters
+    ----------
+    n_seconds
+        Length of the stretch [s].
+
+    Returns
+    -------
+    str
+        One clause.
+    """
     return f"{n_seconds / 60:.0f} min can be compared; an interval takes {FEWEST_SECONDS // 60}"
 
 
 def measure_worth(values: FloatArray) -> Worth:
-    """Return what seconds ``(n_seconds,)`` in a row are worth."""
+    """Return what seconds ``(n_seconds,)`` in a row are worth.
+
+    Parameters
+    ----------
+    values
+        Seconds in a row, shape ``(n_seconds,)``, without missing ones; gaps are closed up.
+
+    Returns
+    -------
+    Worth
+        Independent seconds and independent means of 30 s.
+    """
     independent = compute_effective_n(values.size, estimate_persistence(values))
     return Worth(independent, count_changes(values))
 
@@ -100,10 +133,23 @@ def measure_worth(values: FloatArray) -> Worth:
 def compute_widening(several: Iterable[Worth]) -> float:
     """Return by how much half an interval is widened, from the least that its series are worth.
 
-    What just passes a gate did so by being calmer than what it came from. Formula:
-    1.1 (1 + 0.6 r^5), r the larger of ``FEWEST_INDEPENDENT`` / independent seconds and
-    ``FEWEST_CHANGES`` / independent means; 1.76 at a gate, 1.12 at twice its number. *Source*: our
-    own, found by simulation.
+    What just passes a gate did so by being calmer than what it came from. Formula: 1.1 (1 + 0.6
+    r^5), r the larger of ``FEWEST_INDEPENDENT`` / independent seconds and ``FEWEST_CHANGES`` /
+    independent means; 1.76 at a gate, 1.12 at twice its number.
+
+    Parameters
+    ----------
+    several
+        What each series of the same seconds is worth.
+
+    Returns
+    -------
+    float
+        Factor of 1.1 or more for half the interval.
+
+    References
+    ----------
+    Our own, found by simulation.
     """
     ratio = max(
         max(FEWEST_INDEPENDENT / worth.independent, FEWEST_CHANGES / worth.changes)
@@ -139,7 +185,18 @@ def _explain_level(values: FloatArray) -> str | None:
 
 
 def count_changes(values: FloatArray) -> float:
-    """Return how many independent stretches the means of 30 s are worth; 0 for fewer than three."""
+    """Return how many independent stretches the means of 30 s are worth; 0 for fewer than three.
+
+    Parameters
+    ----------
+    values
+        Seconds in a row, shape ``(n_seconds,)``, without missing ones; gaps are closed up.
+
+    Returns
+    -------
+    float
+        Number of independent stretches; 0 for fewer than three means.
+    """
     n = values.size // CHANGE_S
     means = values[: n * CHANGE_S].reshape(n, CHANGE_S).mean(axis=1)
     worth = compute_effective_n(n, estimate_persistence(means))
@@ -149,8 +206,18 @@ def count_changes(values: FloatArray) -> float:
 def find_largest_share(values: FloatArray) -> float:
     """Return the largest share that a 24th of the time has of the squares of all 24 means.
 
-    Cochran's C of the block means about their own mean, for a division from the first second on
-    and one that begins half a block later: the larger of the two.
+    Cochran's C of the block means about their own mean, for a division from the first second on and
+    one that begins half a block later: the larger of the two.
+
+    Parameters
+    ----------
+    values
+        Seconds in a row, shape ``(n_seconds,)``, without missing ones; gaps are closed up.
+
+    Returns
+    -------
+    float
+        Share, 0 to 1.
     """
     half = values.size // _BLOCKS // 2
     shares = []
@@ -166,10 +233,25 @@ def compute_wave_error(values: FloatArray, *, n_waves: int = _WAVES) -> float:
 
     The series, ``(n_seconds,)``, is written as cosine waves of 1/2, 2/2, ... n_waves/2 turns; the
     mean square of their weights is the long-run variance, and mean / error has a t distribution
-    with ``n_waves`` degrees of freedom, also for series with memory. With all n - 1 waves it is
-    the standard error of independent samples.
-    *Source*: Phillips 2005, Econometric Theory 21:116; Lazarus, Lewis, Stock and Watson 2018,
-    Journal of Business and Economic Statistics 36:541 (equal-weighted cosine estimator).
+    with ``n_waves`` degrees of freedom, also for series with memory. With all n - 1 waves it is the
+    standard error of independent samples.
+
+    Parameters
+    ----------
+    values
+        Seconds in a row, shape ``(n_seconds,)``, without missing ones; gaps are closed up.
+    n_waves
+        Number of cosine waves, and of degrees of freedom.
+
+    Returns
+    -------
+    float
+        Standard error in the unit of the values.
+
+    References
+    ----------
+    Phillips 2005, Econometric Theory 21:116; Lazarus, Lewis, Stock and Watson 2018, Journal of
+    Business and Economic Statistics 36:541 (equal-weighted cosine estimator).
     """
     variance = float(np.square(_find_waves(values, n_waves)).mean())
     return float(np.sqrt(variance / values.size))
@@ -184,13 +266,30 @@ def estimate_mean(
 ) -> LongRun:
     """Return the interval of the long-run mean of seconds in a row, or why there is none.
 
-    ``values`` as in :func:`explain_no_long_run`; ``beside`` are series of the same seconds, such as
-    signed errors beside their sizes, that must show their long run as well. Formula: with
-    T = (mean - truth) / error of :func:`compute_wave_error`,
-    g(T) = T + a T^2 / 3 + a^2 T^3 / 27 + a / 6 has the t distribution, a = skewness of the means
-    of 24 blocks / sqrt(24); both ends are farther from the mean by :func:`compute_widening`. One
-    that goes below ``least``, the least that the mean can be, is none.
-    *Source*: Hall 1992, JRSS B 54:221 (transformation that removes skewness), here with blocks.
+    Formula: with T = (mean - truth) / error of :func:`compute_wave_error`, g(T) = T + a T^2 / 3 +
+    a^2 T^3 / 27 + a / 6 has the t distribution, a = skewness of the means of 24 blocks / sqrt(24);
+    both ends are farther from the mean by :func:`compute_widening`.
+
+    Parameters
+    ----------
+    values
+        Seconds in a row, shape ``(n_seconds,)``, without missing ones; gaps are closed up.
+    least
+        The least that the mean can be: an end below it is none.
+    confidence
+        Share of such intervals that are to hold the long-run mean.
+    beside
+        Series of the same seconds, such as signed errors beside their sizes, that must show their
+        long run as well.
+
+    Returns
+    -------
+    LongRun
+        The interval, or the reason why there is none.
+
+    References
+    ----------
+    Hall 1992, JRSS B 54:221 (transformation that removes skewness), here with blocks.
     """
     reason = _explain_first((*beside, values))
     if reason is not None:
@@ -210,8 +309,21 @@ def estimate_share(
 ) -> LongRun:
     """Return the interval of the long-run share of marked seconds, within 0 and 1, or a reason.
 
-    ``marks`` is ``(n_seconds,)`` of 0 and 1, ``beside`` as in :func:`estimate_mean`. Formula: the
-    interval of the mean on the logit scale, wider by :func:`compute_widening`.
+    Formula: the interval of the mean on the logit scale, wider by :func:`compute_widening`.
+
+    Parameters
+    ----------
+    marks
+        Marks of 0 and 1, shape ``(n_seconds,)``.
+    confidence
+        Share of such intervals that are to hold the long-run share.
+    beside
+        As in :func:`estimate_mean`.
+
+    Returns
+    -------
+    LongRun
+        The interval within 0 and 1, or the reason why there is none.
     """
     reason = _explain_first(beside)
     if reason is not None:
@@ -235,7 +347,18 @@ def _explain_first(several: Sequence[FloatArray]) -> str | None:
 
 
 def compute_block_skewness(values: FloatArray) -> float:
-    """Return the skewness of the means of 24 blocks: mean cube over cubed SD, n / (n - 1) times."""
+    """Return the skewness of the means of 24 blocks: mean cube over cubed SD, n / (n - 1) times.
+
+    Parameters
+    ----------
+    values
+        Seconds in a row, shape ``(n_seconds,)``, without missing ones; gaps are closed up.
+
+    Returns
+    -------
+    float
+        Skewness, no unit.
+    """
     centred = _centre_blocks(values)
     sd = float(np.std(centred, ddof=1))
     if sd <= 0:
@@ -244,7 +367,20 @@ def compute_block_skewness(values: FloatArray) -> float:
 
 
 def undo_skewness(quantile: float, bend: float) -> float:
-    """Return T where g(T) = T + a T^2 / 3 + a^2 T^3 / 27 + a / 6 is a quantile; a is ``bend``."""
+    """Return T where g(T) = T + a T^2 / 3 + a^2 T^3 / 27 + a / 6 is a quantile; a is ``bend``.
+
+    Parameters
+    ----------
+    quantile
+        Quantile of the t distribution.
+    bend
+        The a of the formula.
+
+    Returns
+    -------
+    float
+        T.
+    """
     if abs(bend) < _STRAIGHT:
         return quantile
     return float(3 / bend * (np.cbrt(1 + bend * (quantile - bend / 6)) - 1))

@@ -83,17 +83,43 @@ def find_match(
 ) -> Match | None:
     """Find the one shift from ``low`` to ``high`` [s] at which two series are clearly the same.
 
-    Per-second series ``(n,)`` and ``(m,)``, NaN where missing. All of these must hold over at
-    least ``fewest_pairs`` seconds: correlation ``least_r`` or more; 0.6 or more after what is
-    slower than ``trend_window`` was taken off, six standard errors from chance (independent
-    samples counted by Bartlett's rule); 0.5 or more in half of the overlap's parts, each by
-    itself, and 0.6 or more without the quarter of them that speaks most for it; both vary by
-    ``least_sd``; and no other shift reaches 0.6 of that correlation. Otherwise None: two runs of
-    one plan on one day are not the same run.
-    With ``few`` possible shifts, four standard errors and 0.75 are enough, and what the series
-    differ by may speak for the match in the parts' place (`FewShifts.small_error`).
-    *Source*: thresholds are own choice, checked by simulation; Bartlett 1946, JRSS Supplement 8:27,
-    for two first-order autoregressive series.
+    All of these must hold over at least ``fewest_pairs`` seconds: correlation ``least_r`` or more;
+    0.6 or more after what is slower than ``trend_window`` was taken off, six standard errors from
+    chance (independent samples counted by Bartlett's rule); 0.5 or more in half of the overlap's
+    parts, each by itself, and 0.6 or more without the quarter of them that speaks most for it; both
+    vary by ``least_sd``; and no other shift reaches 0.6 of that correlation. Otherwise None: two
+    runs of one plan on one day are not the same run. With ``few`` possible shifts, four standard
+    errors and 0.75 are enough, and what the series differ by may speak for the match in the parts'
+    place (`FewShifts.small_error`).
+
+    Parameters
+    ----------
+    reference, test
+        Per-second series, shapes ``(n,)`` and ``(m,)``, NaN where missing.
+    reference_start, test_start
+        Second at which each series begins [s].
+    low, high
+        Range of the shifts that are tried [s].
+    trend_window
+        What is slower than this is taken off [s].
+    least_sd
+        Least SD of either series, in their unit.
+    least_r
+        Least correlation.
+    fewest_pairs
+        Least number of shared seconds.
+    few
+        Where only a few shifts are possible: which, and what is enough then; None where any is.
+
+    Returns
+    -------
+    Match or None
+        None where no shift, or more than one, is as clear as that.
+
+    References
+    ----------
+    Thresholds are own choice, checked by simulation; Bartlett 1946, JRSS Supplement 8:27, for two
+    first-order autoregressive series.
     """
     limits = {"low": low, "high": high, "fewest_pairs": fewest_pairs}
     x = remove_trend(reference, window=trend_window)

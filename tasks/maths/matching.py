@@ -62,15 +62,38 @@ def match_in_order(
 ) -> Matched:
     """Match fixes ``(n_fixes,)``, in order of time and without gaps, to a line.
 
-    Each fix may belong to every pass of the line within ``reach_m``; the chain of places is the
-    one with the least sum of squared distances and of differences between the way along the line
-    and the way between the fixes, so that a crossing, the way back beside the way out and another
-    round are separated by the direction and order of travel, not by the nearest leg. Where the
-    line has times, only places passed within ``window_s`` of the fix count. Fixes without a place
-    in reach, and those marked ``is_jump``, are matched to the part of the line between their
+    Each fix may belong to every pass of the line within ``reach_m``; the chain of places is the one
+    with the least sum of squared distances and of differences between the way along the line and
+    the way between the fixes, so that a crossing, the way back beside the way out and another round
+    are separated by the direction and order of travel, not by the nearest leg. Fixes without a
+    place in reach, and those marked ``is_jump``, are matched to the part of the line between their
     neighbours; at the start and the end they are off the line. A line without times is also tried
-    from its end. *Source*: the chain is that of Newson and Krumm 2009, Hidden Markov map matching
-    through noise and sparseness, ACM SIGSPATIAL GIS, with normal instead of network distances.
+    from its end.
+
+    Parameters
+    ----------
+    east_m, north_m
+        Fixes in order of time, shape ``(n_fixes,)``, without missing ones [m].
+    line
+        The line that they are matched to.
+    reach_m
+        Places farther away are left out [m].
+    seconds
+        Times of the fixes, shape ``(n_fixes,)`` [s]; None for a line without times.
+    window_s
+        Where the line has times, only places passed within this of the fix count [s].
+    is_jump
+        Fixes that are matched by their neighbours, shape ``(n_fixes,)``.
+
+    Returns
+    -------
+    Matched
+        Place along the line and distance from it of each fix [m].
+
+    References
+    ----------
+    The chain is that of Newson and Krumm 2009, Hidden Markov map matching through noise and
+    sparseness, ACM SIGSPATIAL GIS, with normal instead of network distances.
     """
     matched = _match(
         east_m,

@@ -26,8 +26,8 @@ _MANY = 100
 def estimate_inflation(differences: FloatArray, groups: IntArray) -> float:
     """Return by how much the spread of a mean is larger since neighbours are alike; never below 1.
 
-    Formula: r = lag-one correlation about the mean, averaged over the questions, +
-    (1 + 4 max(r, 0)) / n for its bias, held in [0, 0.95]; sqrt(1 + 2 sum_k (1 - k/n) r^k).
+    Formula: r = lag-one correlation about the mean, averaged over the questions, + (1 + 4 max(r,
+    0)) / n for its bias, held in [0, 0.95]; sqrt(1 + 2 sum_k (1 - k/n) r^k).
 
     Parameters
     ----------
@@ -36,6 +36,11 @@ def estimate_inflation(differences: FloatArray, groups: IntArray) -> float:
     groups
         Kind of place of each workout, ``(n_workouts,)``: means are taken within it, since a change
         of place is no resemblance.
+
+    Returns
+    -------
+    float
+        Factor of 1 or more for the standard error of a mean.
 
     References
     ----------
@@ -60,6 +65,11 @@ def assess_neighbours(differences: FloatArray, groups: IntArray) -> float:
     ----------
     differences, groups
         As in :func:`estimate_inflation`.
+
+    Returns
+    -------
+    float
+        p, 0 to 1.
 
     References
     ----------

@@ -72,10 +72,25 @@ def correlate_at_shifts(
 ) -> Correlations:
     """Correlate two per-second series at each shift of the test from ``low`` to ``high`` [s].
 
-    ``(n,)`` and ``(m,)``, NaN where missing, counted from the seconds ``reference_start`` and
-    ``test_start``. Every shift uses all seconds that both then have. Six correlations by fast
-    Fourier transform: hours of shifts cost milliseconds. Formula: Pearson's r over the pairs
-    (reference(t), test(t - shift)).
+    Every shift uses all seconds that both then have. Six correlations by fast Fourier transform:
+    hours of shifts cost milliseconds. Formula: Pearson's r over the pairs (reference(t), test(t -
+    shift)).
+
+    Parameters
+    ----------
+    reference, test
+        Per-second series, shapes ``(n,)`` and ``(m,)``, NaN where missing.
+    reference_start, test_start
+        Second at which each series begins [s].
+    low, high
+        Range of the shifts of the test [s].
+    fewest_pairs
+        Shifts with fewer shared seconds have no correlation.
+
+    Returns
+    -------
+    Correlations
+        Pearson's r and number of pairs by shift.
     """
     shifts = np.arange(low, high + 1, dtype=np.int64)
     nothing = np.full(shifts.size, NAN)
@@ -125,16 +140,34 @@ def estimate_offset(
 
     Slow changes (slower than ``trend_window`` [s]) are taken off first: they fit at any shift.
     Every shift uses the same seconds of the reference (equal overlap), so that no shift wins by
-    what it leaves out; recordings too short for ``max_offset`` are tried at smaller shifts only.
-    A parabola through the peak gives tenths of seconds. None where either does not vary by
-    ``least_sd`` after that, the overlap is under two minutes, or the best shift is the last one
-    tried and so no maximum.
+    what it leaves out; recordings too short for ``max_offset`` are tried at smaller shifts only. A
+    parabola through the peak gives tenths of seconds.
 
-    The confidence is the height of the peak, less where another peak is nearly as high, where it
-    is wide, or where chance could make it: peak x min(1, (peak - second) / 0.2) x min(1, 60 s /
-    width at half height) x (score - 2.5) / 1.5 within 0 to 1, score as in `score_correlation`. The
+    The confidence is the height of the peak, less where another peak is nearly as high, where it is
+    wide, or where chance could make it: peak x min(1, (peak - second) / 0.2) x min(1, 60 s / width
+    at half height) x (score - 2.5) / 1.5 within 0 to 1, score as in `score_correlation`. The
     standard error is that of `estimate_offset_error`. What they do not tell: a device that shows
     its values late is taken for one whose clock is late.
+
+    Parameters
+    ----------
+    reference, test
+        Per-second series of one quantity, shapes ``(n,)`` and ``(m,)``, NaN where missing.
+    reference_start, test_start
+        Second at which each series begins [s].
+    max_offset
+        Largest shift that is tried, to either side [s].
+    trend_window
+        What is slower than this is taken off first [s].
+    least_sd
+        Least SD of either series after that, in their unit.
+
+    Returns
+    -------
+    Offset or None
+        The shift with confidence and standard error; None where either does not vary by
+        ``least_sd``, the overlap is under two minutes, or the best shift is the last one tried and
+        so no maximum.
     """
     low = max(reference_start, test_start)
     high = min(reference_start + reference.size, test_start + test.size)
@@ -181,14 +214,44 @@ def score_correlation(r: float, one: FloatArray, other: FloatArray, *, pairs: in
 
     The pairs are counted as independent ones by the autocorrelation of both series, at every lag.
     Formula: artanh(r) sqrt(n - 3), n of `count_independent_pairs`.
-    *Source*: Bartlett 1946, JRSS Supplement 8:27; Fisher 1921 for artanh.
+
+    Parameters
+    ----------
+    r
+        The correlation.
+    one, other
+        The two series, shapes ``(n,)`` and ``(m,)``, NaN where missing.
+    pairs
+        Number of seconds that were compared.
+
+    Returns
+    -------
+    float
+        Number of standard errors.
+
+    References
+    ----------
+    Bartlett 1946, JRSS Supplement 8:27; Fisher 1921 for artanh.
     """
     independent = max(count_independent_pairs(one, other, pairs=pairs) - 3, 0.0)
     return float(np.arctanh(min(r, _NEARLY_ONE)) * np.sqrt(independent))
 
 
 def remove_trend(values: FloatArray, *, window: int) -> FloatArray:
-    """Take the centred running mean over ``window`` samples off; missing stays missing."""
+    """Take the centred running mean over ``window`` samples off; missing stays missing.
+
+    Parameters
+    ----------
+    values
+        Series, shape ``(n,)``, NaN where missing.
+    window
+        Samples of the running mean.
+
+    Returns
+    -------
+    float array ``(n,)``
+        In the unit of the values.
+    """
     return values - compute_running_mean(values, width=window, fewest_share=0.25)
 
 
@@ -220,8 +283,25 @@ def measure_track_distances(
 ) -> FloatArray:
     """Return the quantile (median) distance between two tracks at each shift of the test [m].
 
-    Tracks are (east, north) per second in one plane [m]; every ``step``-th second is used. NaN
-    where fewer than ``fewest_pairs`` seconds (before thinning) are shared.
+    Parameters
+    ----------
+    reference, test
+        Tracks as (east, north) per second in one plane, NaN where missing [m].
+    reference_start, test_start
+        Second at which each track begins [s].
+    shifts
+        Shifts of the test, shape ``(n_shifts,)`` [s].
+    step
+        Every ``step``-th second is used.
+    fewest_pairs
+        Least number of shared seconds before thinning.
+    quantile
+        Quantile of the distances at one shift.
+
+    Returns
+    -------
+    float array ``(n_shifts,)``
+        Distances [m]; NaN where fewer than ``fewest_pairs`` seconds are shared.
     """
     east, north = reference
     seconds = np.flatnonzero(np.isfinite(east) & np.isfinite(north))[::step]
@@ -250,13 +330,28 @@ def estimate_track_offset(
 ) -> TrackOffset | None:
     """Find the clock offset at which the test was where the reference was.
 
-    Tracks are (east, north) per second in one plane [m], NaN where missing. The offset is the
-    lowest point of the parabola through the squared median distances within 15 s of the least one:
-    the square grows with (speed x offset)^2, and a median does not mind jumps. Its standard error
-    comes from eight parts of the track, in each the median of the time by which the test is ahead
-    along the way, (difference . velocity) / speed^2. None with under 60 shared seconds, hardly any
-    movement, or no least distance within ``max_offset``. Own method; what it does not tell: a
-    filter that shows positions late is taken for a clock that is late.
+    The offset is the lowest point of the parabola through the squared median distances within 15 s
+    of the least one: the square grows with (speed x offset)^2, and a median does not mind jumps.
+    Its standard error comes from eight parts of the track, in each the median of the time by which
+    the test is ahead along the way, (difference . velocity) / speed^2. Own method; what it does not
+    tell: a filter that shows positions late is taken for a clock that is late.
+
+    Parameters
+    ----------
+    reference, test
+        Tracks as (east, north) per second in one plane, NaN where missing [m].
+    reference_start, test_start
+        Second at which each track begins [s].
+    max_offset
+        Largest shift that is tried, to either side [s].
+    least_speed_mps
+        Seconds that are slower do not count [m/s].
+
+    Returns
+    -------
+    TrackOffset or None
+        None with under 60 shared seconds, hardly any movement, or no least distance within
+        ``max_offset``.
     """
     shifts = np.arange(-max_offset, max_offset + 1, dtype=np.int64)
     step = max(1, int(np.isfinite(reference[0]).sum()) // _TRACK_PLACES)

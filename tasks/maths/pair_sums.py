@@ -29,6 +29,11 @@ def find_averages(values: FloatArray, ranks: list[int]) -> list[float]:
     ranks
         From 1 on.
 
+    Returns
+    -------
+    list of float
+        One for each rank, in order.
+
     References
     ----------
     Halving the range and counting the pairs below is common practice; Johnson and Mizoguchi 1978,
@@ -48,7 +53,19 @@ def find_averages(values: FloatArray, ranks: list[int]) -> list[float]:
 def find_differences(first: FloatArray, second: FloatArray, ranks: list[int]) -> list[float]:
     """Return the differences of a first and a second value that have these ranks from below.
 
-    ``first`` is ``(n,)``, ``second`` ``(m,)``; there are n m differences. As :func:`find_averages`.
+    As :func:`find_averages`.
+
+    Parameters
+    ----------
+    first, second
+        Values, shapes ``(n,)`` and ``(m,)``; there are n m differences.
+    ranks
+        From 1 on.
+
+    Returns
+    -------
+    list of float
+        One for each rank, in order.
     """
     ordered, other = np.sort(first), np.sort(second)
 
@@ -63,6 +80,18 @@ def list_ranks(count: int, beyond: int) -> list[int]:
     """Return the ranks of the median of ``count`` numbers, twice where it is one, and of the ends.
 
     The ends have ``beyond`` - 1 numbers outside; none are named where ``beyond`` is below 1.
+
+    Parameters
+    ----------
+    count
+        How many numbers there are.
+    beyond
+        The ends have one number fewer than this outside.
+
+    Returns
+    -------
+    list of int
+        Ranks from 1 on: of the median, then of the ends.
     """
     middle = [(count + 1) // 2, count // 2 + 1]
     return middle if beyond < 1 else [*middle, beyond, count - beyond + 1]

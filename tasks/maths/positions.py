@@ -38,8 +38,22 @@ class Jump:
 def compute_weighted_quantile(values: FloatArray, weights: FloatArray, share: float) -> float:
     """Return the value up to which ``share`` of the weight lies, NaN for none.
 
-    Both ``(n,)``, weights not negative. Halfway between neighbours as the usual quantile of
-    equal weights (Hyndman and Fan 1996, type 5, American Statistician 50:361).
+    Halfway between neighbours as the usual quantile of equal weights (Hyndman and Fan 1996, type 5,
+    American Statistician 50:361).
+
+    Parameters
+    ----------
+    values
+        Values, shape ``(n,)``.
+    weights
+        Their weights, shape ``(n,)``, not negative.
+    share
+        Share of the weight, 0 to 1.
+
+    Returns
+    -------
+    float
+        In the unit of the values; NaN for none.
     """
     require_same_shape(values, weights)
     held = weights > 0
@@ -54,9 +68,22 @@ def compute_weighted_quantile(values: FloatArray, weights: FloatArray, share: fl
 def compute_2drms_m(east_error_m: FloatArray, north_error_m: FloatArray) -> float:
     """Return twice the root of the mean square of horizontal errors ``(n,)``, NaN for none.
 
-    Holds 95 to 98 % of the errors, by how round their scatter is. *Source*: van Diggelen 2007,
-    GNSS accuracy: lies, damn lies, and statistics, GPS World; for a circular normal distribution
-    2 sqrt(2) SD of one axis.
+    Holds 95 to 98 % of the errors, by how round their scatter is.
+
+    Parameters
+    ----------
+    east_error_m, north_error_m
+        Errors of the fixes, shape ``(n,)`` [m].
+
+    Returns
+    -------
+    float
+        2DRMS [m]; NaN for none.
+
+    References
+    ----------
+    Van Diggelen 2007, GNSS accuracy: lies, damn lies, and statistics, GPS World; for a circular
+    normal distribution 2 sqrt(2) SD of one axis.
     """
     if not east_error_m.size:
         return NAN
@@ -77,6 +104,26 @@ def find_jumps(
 
     A step out is joined to a step back within ``longest_s`` from which the place before the step
     out can be reached: that is one jump. Steps from one piece to the next are pauses.
+
+    Parameters
+    ----------
+    seconds
+        Times of the fixes, shape ``(n_fixes,)``, rising [s].
+    east_m, north_m
+        Fixes in one plane, shape ``(n_fixes,)`` [m].
+    piece
+        Number of the piece that each fix belongs to, shape ``(n_fixes,)``.
+    max_speed_mps
+        Faster than anybody moves [m/s].
+    slack_m
+        Added to the way that this speed allows [m].
+    longest_s
+        Longest time between a step out and the step back [s].
+
+    Returns
+    -------
+    tuple of Jump
+        In order of time.
     """
     step = np.hypot(np.diff(east_m), np.diff(north_m))
     allowed = max_speed_mps * np.maximum(np.diff(seconds), 0.0) + slack_m
@@ -118,11 +165,24 @@ def compute_geometric_median(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the point with the least sum of distances to the points of each column.
 
-    All ``(n_points, n_columns)``, NaN where a point is missing, weights positive (all alike by
-    default); returns ``(n_columns,)`` each, NaN where all are missing. One wild point moves it
-    little. Of two points of one weight it is their middle.
-    *Source*: Weiszfeld 1937, Tohoku Mathematical Journal 43:355, started from the mean (started on
-    one of the points it would stay there).
+    One wild point moves it little. Of two points of one weight it is their middle.
+
+    Parameters
+    ----------
+    east_m, north_m
+        Points, shape ``(n_points, n_columns)``, NaN where missing [m].
+    weights
+        Their weights, of the same shape, positive; all alike by default.
+
+    Returns
+    -------
+    tuple of two float arrays ``(n_columns,)``
+        East and north [m]; NaN where all points of a column are missing.
+
+    References
+    ----------
+    Weiszfeld 1937, Tohoku Mathematical Journal 43:355, started from the mean (started on one of the
+    points it would stay there).
     """
     known = np.isfinite(east_m) & np.isfinite(north_m)
     some = known.any(axis=0)
@@ -151,8 +211,26 @@ def estimate_ranacher_mean_square_m2(
     """Return the expected square of a measured distance between two noisy fixes [m^2].
 
     d0^2 + 4 SD^2 (1 - rho), SD of each axis, rho the autocorrelation of the errors of the two
-    fixes: why noise makes summed tracks too long. *Source*: Ranacher et al. 2016, Why GPS makes
-    distances bigger than they are, IJGIS 30:316, equation for equal axes.
+    fixes: why noise makes summed tracks too long.
+
+    Parameters
+    ----------
+    true_distance_m
+        The true distance d0 [m].
+    sd_m
+        SD of each axis [m].
+    autocorrelation
+        Rho of the errors of the two fixes.
+
+    Returns
+    -------
+    float
+        Mean square [m^2].
+
+    References
+    ----------
+    Ranacher et al. 2016, Why GPS makes distances bigger than they are, IJGIS 30:316, equation for
+    equal axes.
     """
     return true_distance_m**2 + 4.0 * sd_m**2 * (1.0 - autocorrelation)
 
@@ -160,8 +238,22 @@ def estimate_ranacher_mean_square_m2(
 def compute_rice_mean_m(true_distance_m: float, sd_m: float) -> float:
     """Return the mean of a distance whose two coordinates are normal with ``sd_m`` about the truth.
 
-    *Source*: Rice 1945, Bell System Technical Journal 24:46; through the exponentially scaled
-    Bessel functions, and far from the origin by the first terms of their series.
+    Parameters
+    ----------
+    true_distance_m
+        The true distance [m].
+    sd_m
+        SD of each coordinate [m].
+
+    Returns
+    -------
+    float
+        Mean distance [m].
+
+    References
+    ----------
+    Rice 1945, Bell System Technical Journal 24:46; through the exponentially scaled Bessel
+    functions, and far from the origin by the first terms of their series.
     """
     from scipy.special import ive  # noqa: PLC0415 - scipy is slow to import
 

@@ -36,10 +36,23 @@ class Shift:
 def assess_rank_sum(first: FloatArray, second: FloatArray) -> RankSum:
     """Test whether two independent groups ``(n_first,)`` and ``(n_second,)`` lie apart.
 
-    Equal values share their mean rank, and the distribution is that of these very ranks,
-    beyond 100 values the normal one with its corrections. An empty group gives p 1.
-    Formula: W = sum of the ranks of the first; p = 2 min(P(W' <= W), P(W' >= W)).
-    *Source*: Wilcoxon 1945, Biometrics Bulletin 1:80; Mann and Whitney 1947, Annals of Mathematical
+    Equal values share their mean rank, and the distribution is that of these very ranks, beyond 100
+    values the normal one with its corrections. Formula: W = sum of the ranks of the first; p = 2
+    min(P(W' <= W), P(W' >= W)).
+
+    Parameters
+    ----------
+    first, second
+        Independent groups, shapes ``(n_first,)`` and ``(n_second,)``.
+
+    Returns
+    -------
+    RankSum
+        W and the two-sided p; p is 1 where a group is empty.
+
+    References
+    ----------
+    Wilcoxon 1945, Biometrics Bulletin 1:80; Mann and Whitney 1947, Annals of Mathematical
     Statistics 18:50.
     """
     n = first.size
@@ -82,10 +95,24 @@ def _approximate(total: float, n: int, m: int, ties: FloatArray) -> float:
 def estimate_shift(first: FloatArray, second: FloatArray, *, confidence: float = 0.95) -> Shift:
     """Return the median of all differences of a first and a second value, and its interval.
 
-    ``first`` is ``(n_first,)``, ``second`` ``(n_second,)``. The interval ends at the differences
-    that the exact distribution without ties names; too few values give none.
-    *Source*: Hodges and Lehmann 1963, Annals of Mathematical Statistics 34:598; Hollander and
-    Wolfe, Nonparametric Statistical Methods, section 4.3.
+    The interval ends at the differences that the exact distribution without ties names.
+
+    Parameters
+    ----------
+    first, second
+        Independent groups, shapes ``(n_first,)`` and ``(n_second,)``.
+    confidence
+        Share of such intervals that are to hold the shift.
+
+    Returns
+    -------
+    Shift
+        First minus second in the unit of the values; without an interval for too few values.
+
+    References
+    ----------
+    Hodges and Lehmann 1963, Annals of Mathematical Statistics 34:598; Hollander and Wolfe,
+    Nonparametric Statistical Methods, section 4.3.
     """
     n, m = first.size, second.size
     if not n or not m:

@@ -84,16 +84,35 @@ def measure_rise_delays(
 ) -> tuple[RiseDelays, ...]:
     """Measure the delay of ``test`` at half and at 90 % of each rise of ``reference``.
 
-    Both ``(n_seconds,)`` on a 1 s grid, NaN missing; falls are rises of both negated, with the
-    fit's offset negated too. A single crossing of a level is blurred by the noise of a few
-    seconds (noise of 1.5 on a slope of 1.5 per second: a second). So each rise is read from a
-    curve through all of its seconds: the answer of ``fit`` to the reference, moved to where it
-    meets this rise best (least squares with the fit's noise, parts of a second). The delay is the
-    crossing of the level by that curve minus that by the reference, both smoothed over 9 s.
-    Where the seconds around a level lie off the curve by more than their noise allows, the
-    response there is another one: the delay is then that of the plain ``crossings`` (half, 90 %)
-    of this rise, NaN where there is none.
-    *Source*: least squares with autoregressive noise; the choice between both is our own.
+    A single crossing of a level is blurred by the noise of a few seconds (noise of 1.5 on a slope
+    of 1.5 per second: a second). So each rise is read from a curve through all of its seconds: the
+    answer of ``fit`` to the reference, moved to where it meets this rise best (least squares with
+    the fit's noise, parts of a second). The delay is the crossing of the level by that curve minus
+    that by the reference, both smoothed over 9 s. Where the seconds around a level lie off the
+    curve by more than their noise allows, the response there is another one: the delay is then that
+    of the plain ``crossings`` (half, 90 %) of this rise, NaN where there is none.
+
+    Parameters
+    ----------
+    reference, test
+        Series on a 1 s grid, shape ``(n_seconds,)``, NaN where missing.
+    rises
+        Rises of the reference; falls are rises of both series negated.
+    fit
+        First-order response of the test to the reference.
+    crossings
+        Plain delay of each rise at half and at 90 % [s], NaN where there is none.
+    patience
+        How long after a rise the test is looked for [s].
+
+    Returns
+    -------
+    tuple of RiseDelays
+        One for each rise, in order [s].
+
+    References
+    ----------
+    Least squares with autoregressive noise; the choice between both is our own.
     """
     if fit.kind == "none":
         return tuple(
@@ -114,7 +133,20 @@ def pool_delays(delays: Sequence[Delay]) -> float:
     wrong hardly moves it. A rise whose error nobody knows counts as the least well known one. It
     has no interval: those that were tried, from the noise of each rise and the differences between
     rises, and from the order of their delays, held the truth in 14 to 97 % of simulated workouts.
-    *Source*: Huber 1964, Annals of Mathematical Statistics 35:73 (k = 1.345).
+
+    Parameters
+    ----------
+    delays
+        Delays of single rises with their standard errors [s].
+
+    Returns
+    -------
+    float
+        Delay [s]; NaN for none.
+
+    References
+    ----------
+    Huber 1964, Annals of Mathematical Statistics 35:73 (k = 1.345).
     """
     known = [each for each in delays if np.isfinite(each.value)]
     if not known:

@@ -58,9 +58,24 @@ class Following:
 def find_rises(values: FloatArray, *, size: float, within: int) -> tuple[Rise, ...]:
     """Find the rises of `(n_seconds,)` by at least ``size`` within a number of seconds.
 
-    NaN is bridged by straight lines for the search. Turning points are those of a zigzag with a
-    reversal of a third of ``size``; a leg may hold several rises. A rise begins where the series
-    leaves the lowest 5 % of it and ends where it reaches 95 %.
+    Turning points are those of a zigzag with a reversal of a third of ``size``; a leg may hold
+    several rises. A rise begins where the series leaves the lowest 5 % of it and ends where it
+    reaches 95 %.
+
+    Parameters
+    ----------
+    values
+        Series on a 1 s grid, shape ``(n_seconds,)``, NaN where missing. Gaps are bridged by
+        straight lines for the search.
+    size
+        Least rise, in the unit of the values.
+    within
+        Longest time of a rise [s].
+
+    Returns
+    -------
+    tuple of Rise
+        In order of time.
     """
     if not np.isfinite(values).any():
         return ()
@@ -122,12 +137,29 @@ def follow_rise(
     """Measure how ``test`` follows a rise of ``reference``, both `(n_seconds,)`, NaN missing.
 
     The difference before the rise is taken off, so that a constant bias is no delay:
-    ``usual_offset``, that of the whole series, unless the median of the 30 s before is more than
-    3 away from it, since half a minute of noisy errors has no sharp median. Both are smoothed
-    alike over 5 s. Looked for until ``patience`` seconds after the rise.
-    Formula: delay = crossing of the level by the test - crossing by the reference, straight
-    between seconds, averaged over the levels of 40 to 60 % for half the rise; shortfall =
-    mean(reference - test) in the 5 s from the end of the rise.
+    ``usual_offset``, that of the whole series, unless the median of the 30 s before is more than 3
+    away from it, since half a minute of noisy errors has no sharp median. Both are smoothed alike
+    over 5 s. Looked for until ``patience`` seconds after the rise. Formula: delay = crossing of the
+    level by the test - crossing by the reference, straight between seconds, averaged over the
+    levels of 40 to 60 % for half the rise; shortfall = mean(reference - test) in the 5 s from the
+    end of the rise.
+
+    Parameters
+    ----------
+    reference, test
+        Series on a 1 s grid, shape ``(n_seconds,)``, NaN where missing.
+    rise
+        The rise of the reference.
+    patience
+        How long after the rise the test is looked for [s].
+    usual_offset
+        Median difference of the whole series, in their unit.
+
+    Returns
+    -------
+    Following
+        Delay at half the rise and at 90 % [s], shortfall in the unit of the series; NaN for what
+        did not come.
     """
     before = slice(max(rise.start - _BASE_S, 0), rise.start)
     difference = (test - reference)[before]
@@ -154,7 +186,20 @@ def _delay_at(own: FloatArray, other: FloatArray, level: float) -> float:
 
 
 def cross_upward(values: FloatArray, level: float) -> float:
-    """Return the place of the first upward crossing of a level, straight between samples."""
+    """Return the place of the first upward crossing of a level, straight between samples.
+
+    Parameters
+    ----------
+    values
+        Series on a 1 s grid, shape ``(n_seconds,)``, NaN where missing.
+    level
+        The level, in the unit of the values.
+
+    Returns
+    -------
+    float
+        Index with its fraction; NaN where the level is not crossed.
+    """
     with np.errstate(invalid="ignore"):
         above = values >= level
     crossing = np.flatnonzero(above[1:] & ~above[:-1] & np.isfinite(values[:-1])) + 1

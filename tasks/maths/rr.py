@@ -62,8 +62,18 @@ class CorrectedBeats:
 def compute_mean_heart_rate_bpm(rr_ms: FloatArray) -> float:
     """Return beats per time over intervals ``(n_beats,)`` [ms]: 60000 / mean(RR) [bpm].
 
-    The mean of the single rates, mean(60000 / RR), is higher (83.85 against 83.54 bpm in a
-    thousand intervals at rest), because short intervals count as much as long ones.
+    The mean of the single rates, mean(60000 / RR), is higher (83.85 against 83.54 bpm in a thousand
+    intervals at rest), because short intervals count as much as long ones.
+
+    Parameters
+    ----------
+    rr_ms
+        Intervals, shape ``(n_beats,)`` [ms].
+
+    Returns
+    -------
+    float
+        Heart rate [bpm].
     """
     return MILLISECONDS_PER_MINUTE / float(np.mean(rr_ms)) if rr_ms.size else NAN
 
@@ -71,10 +81,21 @@ def compute_mean_heart_rate_bpm(rr_ms: FloatArray) -> float:
 def find_beat_artefacts(rr_ms: FloatArray) -> BeatArtefacts:
     """Find missed, extra, ectopic and too long or short intervals in ``(n_beats,)`` [ms].
 
-    Fewer than 12 intervals, too few for the running median of 11, give no artefacts.
-    *Source*: Lipponen and Tarvainen 2019, Journal of Medical Engineering and Technology 43:173:
-    thresholds 5.2 quartile deviations over 91 beats, c1 0.13, c2 0.17, decision tree of figure 1.
-    Ours is the floor of 5 ms under both thresholds.
+    Parameters
+    ----------
+    rr_ms
+        Intervals in the order of recording, shape ``(n_beats,)`` [ms].
+
+    Returns
+    -------
+    BeatArtefacts
+        Marks of each kind; none for fewer than 12 intervals, too few for the running median of 11.
+
+    References
+    ----------
+    Lipponen and Tarvainen 2019, Journal of Medical Engineering and Technology 43:173: thresholds
+    5.2 quartile deviations over 91 beats, c1 0.13, c2 0.17, decision tree of figure 1. Ours is the
+    floor of 5 ms under both thresholds.
     """
     n = rr_ms.size
     if n < _FEWEST_BEATS:
@@ -136,7 +157,21 @@ def correct_beats(rr_ms: FloatArray) -> CorrectedBeats:
     Extra beats are taken out, missed ones put in the middle, ectopic and long or short ones moved
     to the middle of their neighbours; repeated until a round finds no fewer artefacts than the one
     before, five rounds at most. The whole time stays the same. Intervals that are missing or not
-    positive are dropped first. *Source* as :func:`find_beat_artefacts`.
+    positive are dropped first.
+
+    Parameters
+    ----------
+    rr_ms
+        Intervals in the order of recording, shape ``(n_beats,)`` [ms].
+
+    Returns
+    -------
+    CorrectedBeats
+        Intervals whose sum is that of the usable ones [ms], and the numbers of corrections.
+
+    References
+    ----------
+    As :func:`find_beat_artefacts`.
     """
     recorded = rr_ms[np.isfinite(rr_ms) & (rr_ms > 0)]
     beats = np.concatenate([[0.0], np.cumsum(recorded)])
@@ -160,14 +195,32 @@ def compute_heart_rate_on_grid(
 ) -> FloatArray:
     """Return the heart rate at grid seconds: beats per time in a centred window [bpm].
 
-    ``beat_s`` ``(n_beats,)`` increasing, the end of each interval ``rr_ms``; returns ``(n_grid,)``.
     An interval counts by the share of it that lies in the window: counted whole where it ends
-    there, as is done often, it comes half a beat late (0.2 to 0.4 s) and steps in and out.
-    Intervals longer than ``max_rr_ms`` are gaps. Near a gap or an end the window shrinks on both
-    sides alike, so that it stays centred; NaN where less than a second of beats is left on one
-    side. Formula:
-    60 sum(inside / RR) / sum(inside), ``inside`` the time of an interval in the window. *Source*:
-    our own choice; 60 / mean(RR) of whole beats is common practice.
+    there, as is done often, it comes half a beat late (0.2 to 0.4 s) and steps in and out. Near a
+    gap or an end the window shrinks on both sides alike, so that it stays centred. Formula: 60
+    sum(inside / RR) / sum(inside), ``inside`` the time of an interval in the window.
+
+    Parameters
+    ----------
+    beat_s
+        End of each interval, shape ``(n_beats,)``, rising [s].
+    rr_ms
+        The intervals, shape ``(n_beats,)`` [ms].
+    grid_s
+        Seconds that are asked for, shape ``(n_grid,)`` [s].
+    window_s
+        Width of the centred window [s].
+    max_rr_ms
+        Longer intervals are gaps [ms].
+
+    Returns
+    -------
+    float array ``(n_grid,)``
+        Heart rate [bpm]; NaN where less than a second of beats is left on one side.
+
+    References
+    ----------
+    Our own choice; 60 / mean(RR) of whole beats is common practice.
     """
     counted = np.isfinite(rr_ms) & (rr_ms > 0) & (rr_ms <= max_rr_ms)
     if not counted.any():

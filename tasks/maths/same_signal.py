@@ -36,9 +36,27 @@ def compare_signals(first: FloatArray, second: FloatArray) -> Sameness:
     Looks at shifts of up to 3 s, for clocks. They are where at least 70 % of the seconds are equal
     to the whole number, 99 % are within 3 bpm, and the heart rate moves over 15 bpm or more in at
     least five minutes together. Two sensors of their own differ by a beat or two most of the time.
-    *Source*: own choice; the two open recordings of one strap that it was made with are equal in
-    93 and 78 % of the seconds. What it does not tell: which of the two had the sensor.
-    *Raises* ValueError if the shapes differ.
+    What it does not tell: which of the two had the sensor.
+
+    Parameters
+    ----------
+    first, second
+        Heart rates on a 1 s grid, shape ``(n_seconds,)``, NaN where missing [bpm].
+
+    Returns
+    -------
+    Sameness
+        Whether they are one signal, with the share of equal seconds and the shift [s].
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ.
+
+    References
+    ----------
+    Own choice; the two open recordings of one strap that it was made with are equal in 93 and 78 %
+    of the seconds.
     """
     require_same_shape(first, second)
     best = Sameness(NAN, 0, is_same=False)

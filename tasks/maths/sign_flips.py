@@ -53,6 +53,16 @@ def make_flips(n: int) -> Signs:
 
     All of them up to 16 workouts, with the last sign held; beyond 9,999 random ones with a fixed
     seed and the observed one.
+
+    Parameters
+    ----------
+    n
+        Number of workouts.
+
+    Returns
+    -------
+    array ``(n_flips, n)``
+        Signs, 1 or -1, the observed ones first.
     """
     if n <= MOST_EXACT:
         numbers = np.arange(2 ** max(0, n - 1))
@@ -83,6 +93,11 @@ def clip_differences(differences: FloatArray) -> FloatArray:
     differences
         Shape ``(n, m)``.
 
+    Returns
+    -------
+    float array ``(n, m)``
+        In the unit of the differences.
+
     References
     ----------
     Huber 1964, Annals of Mathematical Statistics 35:73; scores for sign flips after Maritz 1979,
@@ -112,6 +127,11 @@ def assess_by_flips(differences: FloatArray, *, inflation: float = 1.0) -> FlipT
         By which the spread of the mean is larger than that of independent workouts
         (:mod:`tasks.maths.neighbours`).
 
+    Returns
+    -------
+    FlipTest
+        p values by question, alone and for all together.
+
     References
     ----------
     Westfall and Young 1993, Resampling-Based Multiple Testing; Romano and Wolf 2005, JASA 100:94
@@ -136,8 +156,18 @@ def assess_by_flips(differences: FloatArray, *, inflation: float = 1.0) -> FlipT
 def assess_alone(differences: FloatArray) -> tuple[float, float]:
     """Return the p value of one question alone, and the least that so many workouts could give.
 
-    ``differences`` is ``(n,)``, without gaps. Up to 16 by every sign flip; beyond, by Student's t
-    of the clipped values, to which the flips come close.
+    Up to 16 by every sign flip; beyond, by Student's t of the clipped values, to which the flips
+    come close.
+
+    Parameters
+    ----------
+    differences
+        Differences without missing ones, shape ``(n,)``.
+
+    Returns
+    -------
+    tuple of two floats
+        The two-sided p value, and the least possible one.
     """
     from scipy.special import stdtr  # noqa: PLC0415 - scipy is slow to import
 
@@ -161,6 +191,11 @@ def step_down(drawn: FloatArray, observed: FloatArray) -> tuple[FloatArray, Floa
         Statistics under every rearrangement, shape ``(n_drawn, m)``; larger is further from zero.
     observed
         Those of the data, shape ``(m,)``.
+
+    Returns
+    -------
+    tuple of two float arrays ``(m,)``
+        p values of each question alone, and adjusted for all together.
     """
     own = np.mean(drawn >= observed - _TIE, axis=0)
     adjusted = np.ones_like(own)
@@ -178,6 +213,20 @@ def deflate(statistic: FloatArray, n: FloatArray, inflation: float) -> FloatArra
     """Return self-normalised sums as they were with the t value divided by ``inflation``.
 
     Formula: t = T sqrt((n - 1) / (n - T^2)), back by T = t sqrt(n / (n - 1 + t^2)).
+
+    Parameters
+    ----------
+    statistic
+        Self-normalised sums T, shape ``(..., m)``.
+    n
+        Number of values of each question, shape ``(m,)``.
+    inflation
+        By which the spread of a mean is larger than that of independent workouts.
+
+    Returns
+    -------
+    float array
+        Of the shape of ``statistic``.
     """
     if inflation <= 1:
         return statistic

@@ -29,11 +29,25 @@ class Centre:
 def estimate_centre(differences: FloatArray, *, confidence: float = 0.95) -> Centre:
     """Return the median of all means of two differences, each with itself too, and its interval.
 
-    ``differences`` is ``(n,)``; zeros count. The interval ends at the Walsh averages that the exact
-    distribution without ties names (beyond 50 the normal one); for 95 % six differences are
-    needed, fewer give none.
-    *Source*: Hodges and Lehmann 1963, Annals of Mathematical Statistics 34:598; interval after
-    Tukey 1949, as in Hollander and Wolfe, Nonparametric Statistical Methods, section 3.3.
+    The interval ends at the Walsh averages that the exact distribution without ties names (beyond
+    50 the normal one).
+
+    Parameters
+    ----------
+    differences
+        Differences, shape ``(n,)``; zeros count.
+    confidence
+        Share of such intervals that are to hold the centre.
+
+    Returns
+    -------
+    Centre
+        In the unit of the differences; for 95 % six differences are needed, fewer have no interval.
+
+    References
+    ----------
+    Hodges and Lehmann 1963, Annals of Mathematical Statistics 34:598; interval after Tukey 1949, as
+    in Hollander and Wolfe, Nonparametric Statistical Methods, section 3.3.
     """
     n = differences.size
     if not n:

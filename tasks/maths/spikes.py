@@ -33,11 +33,30 @@ def find_spikes(
 ) -> tuple[Spike, ...]:
     """Find excursions of `(n_seconds,)` of at least ``size`` that last less than a time.
 
-    Outliers are the seconds beyond max(``floor``, 3 sigma) of the running median over 61 s; a
-    spike is a run of them whose largest deviation reaches ``size`` and which both begins and ends
+    Outliers are the seconds beyond max(``floor``, 3 sigma) of the running median over 61 s; a spike
+    is a run of them whose largest deviation reaches ``size`` and which both begins and ends
     steeply: at least half of it across 3 s on either side of its ends, so that the shoulder of a
-    fast rise is none. The size given is the median deviation of the run's upper half.
-    *Source*: Hampel 1974, JASA 69:383; limits of length and steepness: own choice.
+    fast rise is none.
+
+    Parameters
+    ----------
+    values
+        Series on a 1 s grid, shape ``(n_seconds,)``, NaN where missing.
+    size
+        Least size of a spike, in the unit of the values.
+    floor
+        Least distance of an outlier from the running median, in that unit.
+    shorter_than
+        Longer excursions are none [s].
+
+    Returns
+    -------
+    tuple of Spike
+        In order of time, each with the median deviation of its upper half.
+
+    References
+    ----------
+    Hampel 1974, JASA 69:383; limits of length and steepness: own choice.
     """
     found = find_hampel_outliers(values, half_window=HALF_WINDOW_S, floor=floor)
     deviations = values - found.medians

@@ -43,20 +43,39 @@ def estimate_own_errors(
 ) -> OwnErrors:
     """Estimate the standard deviation of each device's own errors.
 
-    ``series`` is ``(n_seconds, n_devices)`` on one grid, at least three devices; seconds with a
-    NaN in any are left out. ``rhos`` are the memories of the differences of all pairs, as
-    :func:`estimate_memories` gives them; without them seconds count as independent.
-    Formula: var_ij = var(x_i - x_j) = v_i + v_j for all pairs by least squares, each weighed by
-    1 / var_ij^2, since a variance is known to a share of itself; for three
-    v_1 = (var_12 + var_13 - var_23) / 2 whatever the weights. Constant offsets do not count, so
-    that each var_ij is the mean square about the mean / (1 - 1 / n_eff), see
-    :func:`_find_seen_shares`.
-    *Source*: Gray and Allan 1974, Proceedings of the 28th Symposium on Frequency Control, 243;
-    the form for more than three by weighted least squares is common practice; n_eff of Bayley and
-    Hammersley 1946, JRSS Supplement 8:184.
-    What it does not tell: errors that two devices share (the same delay, the same optical lock on
-    cadence) vanish from their difference, are credited to the others, and can turn a variance
-    negative. *Raises* ValueError for fewer than three series.
+    Formula: var_ij = var(x_i - x_j) = v_i + v_j for all pairs by least squares, each weighed by 1 /
+    var_ij^2, since a variance is known to a share of itself; for three v_1 = (var_12 + var_13 -
+    var_23) / 2 whatever the weights. Constant offsets do not count, so that each var_ij is the mean
+    square about the mean / (1 - 1 / n_eff), see :func:`_find_seen_shares`. What it does not tell:
+    errors that two devices share (the same delay, the same optical lock on cadence) vanish from
+    their difference, are credited to the others, and can turn a variance negative.
+
+    Parameters
+    ----------
+    series
+        Values on one grid, shape ``(n_seconds, n_devices)``, at least three devices; seconds with a
+        NaN in any are left out.
+    block_length
+        Length of the blocks that intervals are drawn from [s].
+    rhos
+        Memories of the differences of all pairs, as :func:`estimate_memories` returns them; without
+        them seconds count as independent.
+
+    Returns
+    -------
+    OwnErrors
+        SD of each device's own errors, in the unit of the values.
+
+    Raises
+    ------
+    ValueError
+        For fewer than three series.
+
+    References
+    ----------
+    Gray and Allan 1974, Proceedings of the 28th Symposium on Frequency Control, 243; the form for
+    more than three by weighted least squares is common practice; n_eff of Bayley and Hammersley
+    1946, JRSS Supplement 8:184.
     """
     n_devices = series.shape[1]
     if n_devices < FEWEST_SERIES:
@@ -88,10 +107,18 @@ def estimate_own_errors(
 
 
 def estimate_memories(series: FloatArray) -> FloatArray:
-    """Give, for each pair of ``series`` in the order of combinations, what its difference keeps.
+    """Return how much the difference of each pair of series keeps from second to second.
 
-    ``(n_pairs,)``, of :func:`~tasks.maths.autocorrelation.estimate_persistence`; 0 where two do not
-    differ.
+    Parameters
+    ----------
+    series
+        Values on one grid, shape ``(n_seconds, n_devices)``.
+
+    Returns
+    -------
+    float array ``(n_pairs,)``
+        In the order of combinations, by :func:`~tasks.maths.autocorrelation.estimate_persistence`;
+        0 where two do not differ.
     """
     pairs = combinations(range(series.shape[1]), 2)
     found = [estimate_persistence(series[:, i] - series[:, j]) for i, j in pairs]

@@ -56,6 +56,13 @@ def find_needed(
         Lower and upper margin on the same scale; None: equivalence is not asked.
     horizon
         Numbers beyond it are not named.
+    power
+        Chance with which that number of workouts settles it.
+
+    Returns
+    -------
+    Needed
+        Numbers of workouts in all, None beyond the horizon.
 
     References
     ----------

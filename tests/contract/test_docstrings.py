@@ -4,37 +4,22 @@ from __future__ import annotations
 
 import importlib
 import inspect
+import pkgutil
 import re
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 
-#: Modules that are written in sections; others of `tasks.maths` join when they are.
-MODULES = (
-    "agreement",
-    "autocorrelation",
-    "consensus",
-    "equivalence",
-    "geodesy",
-    "hampel",
-    "intervals",
-    "lag",
-    "limits",
-    "moving_blocks",
-    "multiplicity",
-    "resample",
-    "runs",
-    "smoothing",
-    "workout_limits",
-)
+from tasks import maths
+
 HEADING = re.compile(r"^(?P<name>[A-Z]\w+)\n-+\n", re.MULTILINE)
 
 
 def list_functions() -> list[Callable[..., Any]]:
     found = []
-    for name in MODULES:
-        module = importlib.import_module(f"tasks.maths.{name}")
+    for found_module in pkgutil.iter_modules(maths.__path__):
+        module = importlib.import_module(f"tasks.maths.{found_module.name}")
         found += [
             function
             for called, function in inspect.getmembers(module, inspect.isfunction)
