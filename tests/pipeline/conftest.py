@@ -19,6 +19,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from tests.commands import run_coworn
 from tests.shared import share_once
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -106,15 +107,7 @@ class Place:
         lay_database(database, self.root / "state" / "prefect")
 
     def run(self, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            [sys.executable, "-m", "flows.cli", *words, "--home", str(self.root)],
-            capture_output=True,
-            text=True,
-            check=False,
-            cwd=ROOT,
-            env=self.environment(**more),
-            timeout=400,
-        )
+        return run_coworn(*words, "--home", self.root, env=self.environment(**more))
 
     def start(self, *words: str, until: str) -> subprocess.Popen[str]:
         """Start a command and wait until its output holds `until`."""

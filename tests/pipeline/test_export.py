@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.commands import run_coworn
 from tests.pipeline.conftest import ROOT, Place, wait_until
 
 #: The command, also where a shell started the tests in the background and has Ctrl-C ignored.
@@ -55,19 +56,8 @@ def exported(demo: Place, tmp_path_factory: pytest.TempPathFactory) -> Exported:
     """The package, written once with the mask that most systems give a person."""
     package = tmp_path_factory.mktemp("exported") / "out" / "package"
     before = list_files(demo.root)
-    done = subprocess.run(
-        [
-            *(sys.executable, "-m", "flows.cli", "export", str(package)),
-            *("--home", str(demo.root)),
-        ],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=ROOT,
-        env=demo.environment(),
-        umask=0o022,
-        timeout=400,
-    )
+    words = ("export", package, "--home", demo.root)
+    done = run_coworn(*words, env=demo.environment(), umask=0o022)
     assert (done.returncode, done.stderr) == (0, "")
     return Exported(package, done.stdout, before, list_files(demo.root))
 

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import duckdb
 
 from config.home import Home
-from tests.pipeline.conftest import ROOT, clean_environment
+from tests.commands import run_coworn
+from tests.pipeline.conftest import clean_environment
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -45,15 +44,7 @@ class Person:
         self.home = Home(folder / "home")
 
     def type(self, *words: object, code: int = 0) -> tuple[str, str]:
-        done = subprocess.run(
-            [sys.executable, "-m", "flows.cli", *map(str, words), "--home", str(self.home.root)],
-            capture_output=True,
-            text=True,
-            check=False,
-            cwd=ROOT,
-            env=clean_environment(),
-            timeout=240,
-        )
+        done = run_coworn(*words, "--home", self.home.root, env=clean_environment())
         assert done.returncode == code, done.stdout + done.stderr
         return done.stdout, done.stderr
 

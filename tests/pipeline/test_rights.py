@@ -5,12 +5,11 @@ The commands run with the mask that most systems give a person (022: everybody m
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from tests.pipeline.conftest import ROOT, Place, write_csv
+from tests.commands import run_coworn
+from tests.pipeline.conftest import Place, write_csv
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,16 +25,7 @@ figure_square_px = 300
 
 
 def run(place: Place, *words: str, code: int = 0) -> None:
-    done = subprocess.run(
-        [sys.executable, "-m", "flows.cli", *words, "--home", str(place.root)],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=ROOT,
-        env=place.environment(),
-        umask=EVERYBODY_READS,
-        timeout=400,
-    )
+    done = run_coworn(*words, "--home", place.root, env=place.environment(), umask=EVERYBODY_READS)
     assert done.returncode == code, done.stderr
 
 

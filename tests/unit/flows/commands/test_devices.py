@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -13,6 +11,7 @@ from config.devices import load_devices
 from config.home import Home
 from tasks.core.durable import replace_text
 from tasks.store import connect_for_reading
+from tests.commands import run_coworn
 
 ROOT = Path(__file__).resolve().parents[4]
 DEMO = ROOT / "inbox_demo"
@@ -21,14 +20,7 @@ RIDE = "2025-11-30-mixed-ride-"
 
 def coworn(*arguments: object) -> tuple[int, str]:
     """Run a command in a process of its own; return exit code and output."""
-    done = subprocess.run(
-        [sys.executable, "-m", "flows.cli", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=ROOT,
-        timeout=240,
-    )
+    done = run_coworn(*arguments)
     return done.returncode, done.stdout
 
 

@@ -14,6 +14,7 @@ import pytest
 from config.home import Home
 from tasks.archive.ledger import Ledger
 from tasks.store import connect_for_reading
+from tests.commands import run_coworn
 
 ROOT = Path(__file__).resolve().parents[4]
 START = datetime(2026, 5, 4, 6, 0, tzinfo=UTC)
@@ -62,15 +63,8 @@ def home(dropped: Home, tmp_path: Path) -> Home:
 
 def coworn(home: Home, *arguments: object) -> tuple[int, str, str]:
     """Run a command on a home in a process of its own; return exit code, output and errors."""
-    done = subprocess.run(
-        [sys.executable, "-m", "flows.cli", *map(str, arguments), "--home", str(home.root)],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=ROOT,
-        env={**os.environ, "NO_COLOR": "1"},
-        timeout=240,
-    )
+    environment = {**os.environ, "NO_COLOR": "1"}
+    done = run_coworn(*arguments, "--home", home.root, env=environment)
     return done.returncode, done.stdout, done.stderr
 
 
