@@ -1,4 +1,4 @@
-"""Every check of the project, tests last; a person and CI run the same.
+"""Every check of the project; a person and CI run the same.
 
     python .ci/check.py            all
     python .ci/check.py lint types only these
@@ -29,7 +29,7 @@ CHECKS = {
     # CPU time against the same work by hand: no clock, and bounds that leave room.
     "speed": [PYTHON, "-m", "tests.benchmarks", "--short"],
     # Files go to the processes one after another as they stand in the folders, the slow ones first.
-    # One process more than there are cores: a quarter of the time a test waits for something.
+    # One process more than there are cores, since tests wait for something a quarter of their time.
     "tests": [
         *(PYTHON, "-m", "pytest", "-n", str(min(5, (os.cpu_count() or 1) + 1))),
         *("--dist", "loadgroup", "--no-loadscope-reorder"),
@@ -58,24 +58,32 @@ def run_check(name: str, *, is_quiet: bool = False) -> tuple[int, str]:
     return code, f"{said}--- {name} {outcome} after {time.monotonic() - begun:.0f} s"
 
 
+def run_quietly(name: str) -> int:
+    """Run one check and print at once what it had to say; return its exit code."""
+    code, said = run_check(name, is_quiet=True)
+    print(said, flush=True)
+    return code
+
+
 def list_failed(names: Sequence[str]) -> Iterator[str]:
-    """Run the checks, those that use one core two at a time, and yield the names of what failed."""
-    static = [name for name in names if name != "tests"]
-    with ThreadPoolExecutor(2) as pool:
-        results = pool.map(lambda name: run_check(name, is_quiet=True), static)
-        for name, (code, said) in zip(static, results, strict=True):
-            print(said, flush=True)
-            if code:
-                yield name
-    if "tests" in names:
-        code, said = run_check("tests")
+    """Run the checks and yield the names of what failed.
+
+    The others run one after another beside the tests, which wait for something a quarter of their
+    time, or two at a time where there are no tests.
+    """
+    others = [name for name in names if name != "tests"]
+    with ThreadPoolExecutor(1 if "tests" in names else 2) as pool:
+        codes = pool.map(run_quietly, others)
+        code, said = run_check("tests") if "tests" in names else (0, "")
+        yield from (name for name, other in zip(others, codes, strict=True) if other)
+    if said:
         print(said, flush=True)
-        if code:
-            yield "tests"
+    if code:
+        yield "tests"
 
 
 def main() -> int:
-    """Run the named checks, or all of them; pytest comes last and so has the last word."""
+    """Run the named checks, or all of them; pytest has the last word."""
     names = sys.argv[1:] or list(CHECKS)
     unknown = [name for name in names if name not in CHECKS]
     if unknown:

@@ -7,7 +7,7 @@ import os
 import pytest
 from hypothesis import settings
 
-from tests.tiers import FULL_VARIABLE
+from tests.tiers import FULL_VARIABLE, is_full
 
 # A busy machine is no failing law: examples have no deadline, the whole test has pytest's.
 settings.register_profile("short", deadline=None, derandomize=True, database=None)
@@ -29,7 +29,14 @@ def pytest_configure(config: pytest.Config) -> None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Let one process run a whole file, and one all questions to the home of the demo."""
+    """Leave out what is for the full run, and say which tests one process runs one after another.
+
+    That is a whole file, and all questions to the home of the demo.
+    """
+    if not is_full():
+        left_out = [item for item in items if item.get_closest_marker("full")]
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
     if not config.pluginmanager.hasplugin("xdist"):
         return
     for item in items:

@@ -12,6 +12,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import pytest
+
 from config.home import Home
 from flows.engine.embedded_server import EmbeddedServer
 from flows.session.locks import hold_run_lock
@@ -111,6 +113,7 @@ def test_a_run_that_waits_too_long_names_who_holds_the_home_and_loses_nothing(
     assert place.has("SELECT count(*) FROM workouts", 1)
 
 
+@pytest.mark.full
 def test_a_server_that_dies_while_watching_stops_nothing(
     tmp_path: Path, prefect_database: Path
 ) -> None:

@@ -129,6 +129,7 @@ def test_a_server_killed_in_the_middle_of_a_run_is_started_again_and_told_once(
     assert find_processes(alone, "embedded.py") == []
 
 
+@pytest.mark.full
 def test_a_locked_database_of_the_server_only_delays_the_run(alone: Place, tmp_path: Path) -> None:
     """Another program holds the database of Prefect for many seconds."""
     process = start_watch(alone, tmp_path)
@@ -144,6 +145,7 @@ def test_a_locked_database_of_the_server_only_delays_the_run(alone: Place, tmp_p
     assert "coworn:" not in alone.read_log("watch")
 
 
+@pytest.mark.full
 def test_a_named_server_that_goes_in_the_middle_of_a_drop_delays_it_and_is_told_once(
     tmp_path: Path, prefect_database: Path
 ) -> None:
@@ -187,6 +189,7 @@ def test_a_named_server_that_goes_in_the_middle_of_a_drop_delays_it_and_is_told_
     assert "it is tried again" in told[0]
 
 
+@pytest.mark.full
 def test_a_dask_worker_killed_in_a_backfill_loses_and_doubles_nothing(
     alone: Place, tmp_path: Path
 ) -> None:
@@ -293,6 +296,7 @@ print("done", flush=True)
 """
 
 
+@pytest.mark.full
 def test_a_command_ends_although_nobody_hears_its_last_words(
     tmp_path: Path, prefect_database: Path
 ) -> None:
