@@ -92,6 +92,16 @@ class Home:
         return self.root / "columns"
 
     @property
+    def queries(self) -> Path:
+        """The person's own saved queries."""
+        return self.root / "queries"
+
+    @property
+    def sql_history(self) -> Path:
+        """What was asked at the prompt of `coworn sql`."""
+        return self.state / "sql_history"
+
+    @property
     def settings(self) -> Path:
         """Settings that differ from the defaults."""
         return self.root / "coworn.toml"

@@ -22,7 +22,7 @@ import duckdb
 from tasks import guard, processing, report, store
 from tasks.archive import lake, originals
 from tasks.core.errors import StoreBusyError
-from tasks.ingest import exports, layouts, local_times
+from tasks.ingest import by_notes, exports, layouts
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -140,9 +140,9 @@ def _may_retry(_task: object, _run: TaskRun, state: State[Any]) -> bool:
 ingest_file = Step(exports.ingest_file, "ingest-file", "ingest {file.name}")
 ingest_batch = Step(exports.ingest_batch, "ingest-batch")
 finish_file = Step(exports.finish_file, "finish-file", "finish {known.name}")
-decide_by_notes = Step(local_times.decide_again, "decide-by-notes")
+decide_by_notes = Step(by_notes.decide_again, "decide-by-notes")
 reopen_by_layouts = Step(layouts.reopen_by_layouts, "reopen-by-layouts")
-clear_lake = Step(local_times.clear_lake, "clear-lake")
+clear_lake = Step(by_notes.clear_lake, "clear-lake")
 prepare = Step(processing.prepare, "pair-recordings")
 measure_workout = Step(
     processing.measure_planned, "measure-workout", "measure {planned.workout_id}"

@@ -17,6 +17,16 @@ GROUPS: Final = {
         "metrics",
         "settings",
     ),
-    "Set right": ("exclude", "join", "move", "remove", "check", "nightly", "rebuild", "repair"),
+    "Set right": (
+        "exclude",
+        "join",
+        "split",
+        "move",
+        "remove",
+        "check",
+        "nightly",
+        "rebuild",
+        "repair",
+    ),
     "Service": ("serve",),
 }

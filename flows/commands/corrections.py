@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import uuid
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from tasks.core.errors import UsageError
@@ -15,6 +15,25 @@ if TYPE_CHECKING:
 
     from flows.commands.opening import Work
     from flows.run_reports import DropReport
+
+
+def read_moment(text: str, start: datetime) -> datetime:
+    """Return an instant; mm:ss counts from `start`, that of the workout. Raises: UsageError."""
+    from tasks.readers.notes.segments import read_clock
+
+    seconds = read_clock(text)
+    if seconds is not None:
+        return start + timedelta(seconds=seconds)
+    try:
+        instant = datetime.fromisoformat(text.strip())
+    except ValueError:
+        instant = None
+    if instant is None or instant.tzinfo is None:
+        raise UsageError(
+            f"{text!r} is no time; write mm:ss or h:mm:ss after the start of the workout, or an "
+            "instant with its offset, 2026-05-02T07:45:00+02:00"
+        )
+    return instant.astimezone(UTC)
 
 
 def take_back_groupings(work: Work, recordings: Sequence[str]) -> int:

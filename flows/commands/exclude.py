@@ -51,6 +51,7 @@ def exclude(
     It writes notes, and measures the workout again. --undo takes back what fits the options.
     Raises: UsageError.
     """
+    from flows.commands.corrections import read_moment
     from flows.commands.opening import open_work
     from tasks.core.notes import Exclusion
     from tasks.processing.corrections import read_corrections
@@ -64,8 +65,8 @@ def exclude(
             because or "",
             None if device is None else found.find_device(device),
             None if domain is None else _read_domain(domain),
-            None if begin is None else _read_moment(begin, found),
-            None if until is None else _read_moment(until, found),
+            None if begin is None else read_moment(begin, found.start_utc),
+            None if until is None else read_moment(until, found.start_utc),
         )
         _check_span(wanted, found)
         before = read_corrections(work.session.home, found.workout_id, start_utc=found.start_utc)
@@ -89,25 +90,6 @@ def _read_domain(text: str) -> str:
     near = difflib.get_close_matches(word, known, n=1)
     hint = f"did you mean {near[0]}?" if near else f"domains are {', '.join(known)}"
     raise UsageError(f"domain {text!r} is unknown; {hint}")
-
-
-def _read_moment(text: str, found: KnownWorkout) -> datetime:
-    """Return an instant; mm:ss counts from the start of the workout."""
-    from tasks.readers.notes.segments import read_clock
-
-    seconds = read_clock(text)
-    if seconds is not None:
-        return found.after_start(seconds)
-    try:
-        instant = datetime.fromisoformat(text.strip())
-    except ValueError:
-        instant = None
-    if instant is None or instant.tzinfo is None:
-        raise UsageError(
-            f"{text!r} is no time; write mm:ss or h:mm:ss after the start of the workout, or an "
-            "instant with its offset, 2026-05-02T07:45:00+02:00"
-        )
-    return instant.astimezone(UTC)
 
 
 def _check_span(wanted: Exclusion, found: KnownWorkout) -> None:

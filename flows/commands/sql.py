@@ -13,36 +13,29 @@ import typer
 from flows.commands.declare import Options, command
 from flows.console import terminal
 from flows.session.umask import user_umask
-from tasks.core.errors import CowornError, UsageError
+from tasks.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     import duckdb
 
     from config.home import Home
-    from tasks.store import Form
+    from tasks.store import Form, QueryError
 
-_PROMPT: Final = "coworn> "
-_MORE: Final = "   ...> "
 #: Largest answers, so that a join gone wrong does not take a watcher's memory; as text each value
 #: takes ten times its bytes while it is written [byte].
 _MOST_TEXT_BYTES: Final = 256_000_000
 _MOST_PARQUET_BYTES: Final = 2_000_000_000
-_HELP: Final = (
-    "End a query with a semicolon. .tables shows tables, views and saved queries, .columns NAME "
-    "the columns of one, .saved NAME runs a saved query, .refresh looks for newer results, .quit "
-    "leaves."
-)
 
 
 @command()
 def sql(
     options: Options,
     query: Annotated[
-        str | None, typer.Argument(help="The query; without one, an interactive prompt.")
+        str | None, typer.Argument(help="SQL, or the name of a saved query; without one, a prompt.")
     ] = None,
-    form: Annotated[str, typer.Option("--format", help="table, csv, json or parquet.")] = "table",
+    form: Annotated[
+        str, typer.Option("--format", help="table, rows, csv, json or parquet.")
+    ] = "table",
     out: Annotated[
         Path | None, typer.Option("--out", help="Write to this file.", show_default=False)
     ] = None,
@@ -52,10 +45,14 @@ def sql(
 ) -> int:
     """Ask the results in SQL; nothing can be changed by it.
 
+    Without a query, in a terminal, it opens a prompt with history, completion by Tab and several
+    lines for a query; .help lists its commands. Saved queries of your own are files in
+    queries/ of the home, NAME.sql, the first line a comment that says what each answers.
+
     Raises: UsageError; QueryError; CowornError when there are no results yet.
     """
     from flows.session.home import is_inside, open_existing_home
-    from tasks.store import Form, connect_for_reading
+    from tasks.store import Form, QueryError, connect_for_reading
 
     if form not in get_args(Form):
         raise UsageError(f"--format {form}: choose one of {', '.join(get_args(Form))}")
@@ -66,22 +63,43 @@ def sql(
             "of results; name another place"
         )
     if not list_ and query is None and sys.stdin.isatty():
-        return _prompt(home)
-    statement = "" if list_ else _find_statement(sys.stdin.read() if query is None else query)
+        from flows.commands.sql_prompt import run_prompt
+
+        return run_prompt(home)
+    asked = sys.stdin.read() if query is None else query
+    statement = "" if list_ else _find_statement(asked, home)
     with contextlib.closing(connect_for_reading(home, statement=statement)) as connection:
         if list_:
-            _write(_describe_objects(connection))
-        else:
+            from flows.commands.sql_prompt import describe_objects
+
+            _write(describe_objects(connection, home))
+            return 0
+        try:
             _answer(connection, statement, form=cast("Form", form), out=out, quiet=options.quiet)
+        except QueryError as error:
+            raise _explain(error, statement, connection, home) from error
     return 0
 
 
-def _find_statement(query: str) -> str:
+def _find_statement(query: str, home: Home) -> str:
     """Return the text of the saved query of that name, else what was asked."""
     from tasks.store import load_saved_queries
 
-    saved = load_saved_queries().get(query.strip())
+    saved = load_saved_queries(home.queries).get(query.strip().rstrip(";"))
     return query if saved is None else saved.sql
+
+
+def _explain(
+    error: QueryError, query: str, connection: duckdb.DuckDBPyConnection, home: Home
+) -> QueryError:
+    """Return the error with what may have been meant, where a name is unknown."""
+    from flows.commands.sql_prompt import explain_unknown
+    from flows.commands.sql_words import read_words
+    from tasks.store import load_saved_queries
+
+    return explain_unknown(
+        error, query, read_words(connection, saved=load_saved_queries(home.queries))
+    )
 
 
 def _answer(
@@ -108,75 +126,6 @@ def _answer(
     text = format_rows(rows, form, width=shutil.get_terminal_size().columns)
     # A file gets every byte; a terminal would act on some.
     _write("\n".join(terminal.clean(line) for line in text.splitlines()) + "\n")
-
-
-def _describe_objects(connection: duckdb.DuckDBPyConnection) -> str:
-    from tasks.store import format_rows, list_objects, load_saved_queries
-
-    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-    text = format_rows(list_objects(connection), "table", width=width)
-    saved = load_saved_queries()
-    if saved:
-        lines = [f"  {query.name}: {query.description}" for query in saved.values()]
-        text += "\nsaved queries (coworn sql NAME):\n" + "\n".join(lines) + "\n"
-    return text
-
-
-def _prompt(home: Home) -> int:
-    """Read queries until the end; the copy that is open stays the same until .refresh."""
-    from tasks.store import connect_for_reading
-
-    with contextlib.suppress(ImportError):
-        import readline  # noqa: F401 - editing and history of the line
-    _write(_HELP + "\n")
-    connection = connect_for_reading(home)
-    try:
-        while True:
-            try:
-                text = _read_query(input)
-            except EOFError:
-                _write("\n")
-                return 0
-            try:
-                if text in {".quit", ".exit"}:
-                    return 0
-                if text == ".refresh":
-                    connection.close()
-                    connection = connect_for_reading(home)
-                else:
-                    _run_line(connection, text)
-            except CowornError as error:
-                terminal.print_error(error)
-            except KeyboardInterrupt:
-                terminal.print_error("stopped")
-    finally:
-        connection.close()
-
-
-def _run_line(connection: duckdb.DuckDBPyConnection, text: str) -> None:
-    from tasks.store import format_rows, list_columns
-
-    word, _, rest = text.partition(" ")
-    if word == ".tables":
-        _write(_describe_objects(connection))
-    elif word == ".columns":
-        _write(format_rows(list_columns(connection, rest.strip()), "table"))
-    elif word == ".saved":
-        _answer(connection, _find_statement(rest), form="table", out=None)
-    elif word.startswith("."):
-        _write(_HELP + "\n")
-    elif text.strip("; \n"):
-        _answer(connection, _find_statement(text), form="table", out=None)
-
-
-def _read_query(read: Callable[[str], str]) -> str:
-    """Read one query, or one command that begins with a dot, over as many lines as it has."""
-    lines = [read(_PROMPT)]
-    while (
-        not lines[0].startswith(".") and lines[0].strip() and not lines[-1].rstrip().endswith(";")
-    ):
-        lines.append(read(_MORE))
-    return "\n".join(lines).strip()
 
 
 def _write(text: str) -> None:

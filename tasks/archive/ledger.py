@@ -122,13 +122,13 @@ class Ledger:
         reason: str | None = None,
         recordings: Iterable[str] = (),
         format: str | None = None,  # noqa: A002 - the column's name
-        fact: tuple[str, str | None] | None = None,
+        facts: Mapping[str, str | None] | None = None,
     ) -> None:
         """Write down what became of an export, and the recordings that it holds, in their order.
 
-        Recordings that are new await settling. `fact` is a small fact and its key, which is kept
-        (None: forgotten) together with the outcome. Raises LedgerError for a file that was never
-        recorded, ValueError for an unknown status.
+        Recordings that are new await settling. `facts` are small facts by their key, which are kept
+        (None: forgotten) together with the outcome.
+        Raises LedgerError for a file that was never recorded, ValueError for an unknown status.
         """
         if status not in get_args(Status):
             raise ValueError(f"status {status!r} is unknown")
@@ -150,8 +150,8 @@ class Ledger:
                 f"DELETE FROM recordings WHERE file_id = ? AND recording_id NOT IN ({kept})",  # noqa: S608 - question marks only
                 (file_id, *recording_ids),
             )
-            if fact is not None:
-                _keep(change, *fact)
+            for key, value in (facts or {}).items():
+                _keep(change, key, value)
 
     def find_file(self, file_id: str) -> FileRecord | None:
         """Return what is known of the export with these bytes."""

@@ -104,6 +104,14 @@ class Exclusion:
 
 
 @dataclass(frozen=True)
+class Split:
+    """A recording that is two: the second begins `at_utc` on the recording's own clock."""
+
+    recording_id: str
+    at_utc: datetime
+
+
+@dataclass(frozen=True)
 class Notes:
     """What one notes file says of one workout.
 
@@ -112,7 +120,8 @@ class Notes:
     `whole_day` only the date is known and `start_utc` is its midnight. `setup` maps a device id to
     its setup keys and values. `local_offset_s` is local time minus UTC as written in `start`.
     `removed` maps ids of exports that count for nothing to the reason, `owners` recordings to the
-    device that made them; `groups` are recordings that are one workout, or stand apart.
+    device that made them; `groups` are recordings that are one workout, or stand apart; `splits`
+    are recordings that are two.
     `lines` gives the line in the file of what may only turn out wrong when the workout is there:
     `setup.<device>`, `segment.<name>`, `exclude.<device>`.
     """
@@ -133,6 +142,7 @@ class Notes:
     removed: Mapping[str, str] = field(default_factory=dict)
     groups: tuple[tuple[Literal["together", "apart"], tuple[str, ...]], ...] = ()
     owners: Mapping[str, str] = field(default_factory=dict)
+    splits: tuple[Split, ...] = ()
     adds: bool = False
     workout: str | None = None
     lines: Mapping[str, int] = field(default_factory=dict)
@@ -145,7 +155,7 @@ class Notes:
             del said[key]
         for exclusion in said["exclusions"]:
             del exclusion["file_id"]
-        for key in ("note", "exclusions", "removed", "groups", "owners"):
+        for key in ("note", "exclusions", "removed", "groups", "owners", "splits"):
             if not said[key]:
                 del said[key]
         text = json.dumps(said, sort_keys=True, default=str)

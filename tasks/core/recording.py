@@ -50,7 +50,8 @@ class Header:
     (see `core.activities`). With `time_basis` "elapsed", times count from
     1970-01-01T00:00:00Z until the recording is placed; with "zone" they were naive and a zone
     stated in layout or settings was applied, with "notes" the offset that notes gave.
-    `local_offset_s` is local time minus UTC as the device knew it.
+    `local_offset_s` is local time minus UTC as the device knew it. `part` is the span of a part of
+    a recording that was split, as text, or where it could not be; None where nothing splits it.
     """
 
     format: str
@@ -73,6 +74,7 @@ class Header:
     device_ascent_m: float | None = None
     device_descent_m: float | None = None
     local_offset_s: int | None = None
+    part: str | None = None
 
 
 @dataclass(frozen=True)

@@ -49,6 +49,7 @@ from tasks.ingest.corrected import CORRECTED, clear_refused, is_corrected
 from tasks.ingest.formats import guess_format, starts_like_zip
 from tasks.ingest.layouts import lay_proposal
 from tasks.ingest.local_times import LocalTimes, make_fact, recall_times
+from tasks.ingest.splits import Splits, find_splits, make_split_fact, remember_said, split_recording
 from tasks.readers.archive import is_archive
 from tasks.readers.notes import is_notes
 
@@ -79,7 +80,7 @@ class FileOutcome:
     """What became of one export, of notes, of an archive, or of an export inside one.
 
     `inside` is the name of the archive that it came in; `local_times` those of an export that notes
-    placed or could place.
+    placed or could place; `splits` are those of its recordings.
     """
 
     name: str
@@ -90,6 +91,7 @@ class FileOutcome:
     format: str | None = None
     inside: str | None = None
     local_times: LocalTimes | None = None
+    splits: Splits | None = None
 
     @property
     def is_problem(self) -> bool:
@@ -250,7 +252,12 @@ def _write_down(outcome: FileOutcome, home: Home) -> None:
             reason=outcome.reason,
             recordings=outcome.recording_ids,
             format=outcome.format,
-            fact=make_fact(outcome.file_id, outcome.local_times),
+            facts=dict(
+                (
+                    make_fact(outcome.file_id, outcome.local_times),
+                    make_split_fact(outcome.file_id, outcome.splits),
+                )
+            ),
         )
 
 
@@ -263,6 +270,7 @@ def _take_notes(export: ExportFile, *, home: Home, settings: Settings) -> FileOu
     """
     said = read_notes_isolated(export, zone=settings.time.zone or None, settings=settings.read)
     clear_refused(export, home=home)
+    remember_said(export, said.notes, home=home)
     if said.refused:
         reason = f"lines were left out, all others count: {'; '.join(said.refused)}"
         return FileOutcome(export.name, "partial", export.file_id, reason, format="notes")
@@ -292,10 +300,12 @@ def _take_export(export: ExportFile, *, home: Home, settings: Settings) -> FileO
     complaints = list(clean.complaints)
     ensure_lake(home.lake)
     recording_ids: list[str] = []
+    splits = find_splits(export.file_id, home=home)
     for recording in clean.recordings:
-        recording_id = f"{export.file_id[:16]}-{recording.header.index}"
-        write_recording(decision.sign(recording), recording_id, lake=home.lake)
-        recording_ids.append(recording_id)
+        for part in split_recording(decision.sign(recording), splits):
+            recording_id = f"{export.file_id[:16]}-{part.header.index}"
+            write_recording(part, recording_id, lake=home.lake)
+            recording_ids.append(recording_id)
         if recording.header.status == "partial":
             complaints.append(recording.header.reason or "the end is missing")
     complaints += lay_proposal(export, clean.proposal, home=home)
@@ -307,6 +317,7 @@ def _take_export(export: ExportFile, *, home: Home, settings: Settings) -> FileO
         tuple(recording_ids),
         format=clean.recordings[0].header.format,
         local_times=times if clean.recordings[0].header.time_basis == "notes" else None,
+        splits=splits,
     )
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from tasks.archive.lake import read_facts
 from tasks.archive.ledger import Ledger
 from tasks.archive.originals import find_original
+from tasks.core.parts import find_whole
 from tasks.readers.notes import read_lines_of_notes, read_notes
 
 if TYPE_CHECKING:
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
     from config.home import Home
     from tasks.core.file_records import FileRecord
-    from tasks.core.notes import Exclusion, Notes
+    from tasks.core.notes import Exclusion, Notes, Split
 
 _BEGINNING: Final = "corrections-"
 _ENDING: Final = ".notes.toml"
@@ -122,18 +123,26 @@ def write_grouping(
     written: datetime,
     groups: Sequence[tuple[str, Sequence[str]]] = (),
     owners: Mapping[str, str] | None = None,
+    splits: Sequence[Split] = (),
 ) -> tuple[str, str]:
-    """Return name and text of notes that put recordings together, apart, or under a device.
+    """Return name and text of notes that put recordings together, apart, in two, or under a device.
 
     `slot` is what the notes are about; the newest of one slot hold, also when they say nothing.
     """
     lines = [
-        "# Written by coworn join or coworn move; --undo takes it back.",
+        "# Written by coworn join, move or split; the same command with --undo takes it back.",
         "adds = true",
         f"start = {_write_instant(start_utc)}",
         f"workout = {_quote(slot)}",
         f"written = {_write_instant(written)}",
     ]
+    for split in splits:
+        lines += [
+            "",
+            "[[split]]",
+            f"recording = {_quote(split.recording_id)}",
+            f"at = {_write_instant(split.at_utc)}",
+        ]
     for kind, recording_ids in groups:
         listed = ", ".join(map(_quote, recording_ids))
         lines += ["", f"[[{kind}]]", f"recordings = [{listed}]"]
@@ -153,8 +162,21 @@ def find_groupings(home: Home, recording_ids: Iterable[str]) -> list[Notes]:
     return [
         notes
         for notes in _read_all(home).values()
-        if wanted.intersection(notes.owners)
-        or any(wanted.intersection(members) for _, members in notes.groups)
+        if not notes.splits
+        and (
+            wanted.intersection(notes.owners)
+            or any(wanted.intersection(members) for _, members in notes.groups)
+        )
+    ]
+
+
+def find_splits(home: Home, recording_ids: Iterable[str]) -> list[Notes]:
+    """Return the notes that commands wrote to split any of the recordings."""
+    wanted = {find_whole(one) for one in recording_ids}
+    return [
+        notes
+        for notes in _read_all(home).values()
+        if wanted.intersection(split.recording_id for split in notes.splits)
     ]
 
 

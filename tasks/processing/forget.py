@@ -99,7 +99,9 @@ def forget(home: Home, files: Sequence[FileRecord], *, wait_s: float) -> Forgott
     names = tuple(sorted({seen.name for file in files for seen in file.names}))
     _clear_logs(home, names)
     with Ledger(home) as ledger:
-        ledger.forget([file.file_id for file in files], prefixes=("local_times:",))
+        ledger.forget(
+            [file.file_id for file in files], prefixes=("local_times:", "splits_said:", "split_at:")
+        )
     return Forgotten(
         names, len(recording_ids), originals, rows, tuple(sorted(filter(None, workouts)))
     )
@@ -120,10 +122,8 @@ def remove_copies(home: Home, *, newest: str | None) -> tuple[int, int]:
 
 
 def _clear_logs(home: Home, names: Sequence[str]) -> None:
-    """Take the lines out of the logs that name one of the files."""
-    if not home.logs.is_dir():
-        return
-    for path in home.logs.glob("coworn.log*"):
+    """Take the lines out of the logs, and out of what was asked in SQL, that name a file."""
+    for path in (*home.logs.glob("coworn.log*"), *home.state.glob(home.sql_history.name)):
         lines = path.read_text(encoding="utf-8", errors="replace").splitlines(keepends=True)
         kept = [line for line in lines if not any(name in line for name in names)]
         if len(kept) != len(lines):

@@ -42,6 +42,11 @@ class KnownRecording:
         return self.identified.device
 
     @property
+    def is_part(self) -> bool:
+        """Whether it is a part of a recording that notes split."""
+        return (self.header.part or "").startswith(("from ", "to "))
+
+    @property
     def placed_start_utc(self) -> datetime:
         """Start on the UTC axis, with the shift that was found last."""
         return self.start_utc + timedelta(seconds=self.clock_shift_s)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import difflib
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from config.devices import load_devices
 from tasks.core.errors import UsageError
+from tasks.core.parts import find_whole
 from tasks.processing.naming import collect_words
 from tasks.store import read_store
 
@@ -93,6 +94,59 @@ def find_workout(home: Home, word: str) -> KnownWorkout:
     )
 
 
+@dataclass(frozen=True)
+class RecordingSpan:
+    """When a recording was made, on the clock of its workout.
+
+    `added` is what was added to its own clock; `whole_start_utc` is the start, on its own clock, of
+    what it is a part of.
+    """
+
+    recording_id: str
+    start_utc: datetime
+    end_utc: datetime
+    added: timedelta
+    whole_start_utc: datetime
+    is_elapsed: bool
+
+
+_SPANS: Final = """
+SELECT recording_id, recordings.start_utc, recordings.end_utc, recordings.workout_id,
+  coalesce(clock_shift_s, 0) + coalesce(alignments.offset_s, 0) AS added_s,
+  time_basis = 'elapsed' AS is_elapsed
+FROM recordings LEFT JOIN alignments USING (recording_id)
+ORDER BY recordings.start_utc, recording_id
+"""
+
+
+def find_spans(home: Home, *, workout_id: str | None, recording: str) -> list[RecordingSpan]:
+    """Return the recordings of a workout, or without one that whose id begins with `recording`.
+
+    Raises: UsageError.
+    """
+    with read_store(home) as connection:
+        rows = connection.execute(_SPANS).fetchall()
+    starts = {find_whole(row[0]): row[1] for row in reversed(rows)}
+    found = [
+        RecordingSpan(
+            recording_id,
+            (start + timedelta(seconds=added_s)).astimezone(UTC),
+            (end + timedelta(seconds=added_s)).astimezone(UTC),
+            timedelta(seconds=added_s),
+            starts[find_whole(recording_id)].astimezone(UTC),
+            is_elapsed,
+        )
+        for recording_id, start, end, of, added_s, is_elapsed in rows
+        if (of == workout_id if workout_id is not None else recording_id.startswith(recording))
+    ]
+    if workout_id is None and len(found) != 1:
+        exact = [span for span in found if span.recording_id == recording]
+        if len(exact) == 1:
+            return exact
+        raise UsageError(_explain_recordings(recording, len(found)))
+    return found
+
+
 def find_recordings(home: Home, words: Sequence[str]) -> dict[str, datetime]:
     """Return recordings by id, or how it begins, with their starts. Raises: UsageError."""
     with read_store(home) as connection:
@@ -100,11 +154,16 @@ def find_recordings(home: Home, words: Sequence[str]) -> dict[str, datetime]:
     found: dict[str, datetime] = {}
     for word in words:
         fitting = [row for row in rows if word and row[0].startswith(word)]
+        fitting = [row for row in fitting if row[0] == word] or fitting
         if len(fitting) != 1:
-            many = f"{len(fitting)} recordings" if fitting else "no recording"
-            raise UsageError(f"the id of {many} begins with {word!r}; coworn explain shows ids")
+            raise UsageError(_explain_recordings(word, len(fitting)))
         found[fitting[0][0]] = fitting[0][1].astimezone(UTC)
     return found
+
+
+def _explain_recordings(word: str, n_found: int) -> str:
+    many = f"{n_found} recordings" if n_found else "no recording"
+    return f"the id of {many} begins with {word!r}; coworn explain shows ids"
 
 
 def _explain(word: str, fitting: list[str], ids: list[str]) -> str:

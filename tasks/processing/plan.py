@@ -16,6 +16,7 @@ from tasks.pair import Candidate, Grouping, WorkoutMembers, pair_recordings
 from tasks.processing.assign import DAY, assign_notes, check_exclusions, check_segments
 from tasks.processing.automatic import AUTOMATIC_RULE, AutomaticNames
 from tasks.processing.units import part_units
+from tasks.processing.whole_notes import take_out_wholes
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -60,7 +61,7 @@ class Plan:
     recordings whose export is refused by now; `unchanged` are workouts whose fingerprint is that
     of their newest results; `unclaimed_notes` fit no workout; `unplaced` are recordings that only
     count from a start that nothing gave: they are no workout; `considered` are all recordings that
-    were looked at; `complaints` are one line each.
+    were looked at; `complaints` are one line each, and so are `hints`.
     """
 
     workouts: tuple[PlannedWorkout, ...]
@@ -71,6 +72,7 @@ class Plan:
     unclaimed_notes: tuple[str, ...] = ()
     unplaced: tuple[str, ...] = ()
     complaints: tuple[str, ...] = ()
+    hints: tuple[str, ...] = ()
 
 
 def plan(
@@ -107,9 +109,10 @@ def plan(
     unchanged: list[str] = []
     complaints: list[str] = []
     assigned = assign_notes(notes, named, by_id)
+    noted, of_wholes = take_out_wholes(assigned.applies, named, by_id)
     for workout_id, workout in named.items():
         members, doubts = part_units(workout, _share_names(workout, by_id), names)
-        applies = assigned.applies.get(workout_id)
+        applies = noted.get(workout_id)
         fingerprint = _fingerprint(workout, members, applies, settings=settings, marks=marks)
         if fingerprints.get(workout_id) == fingerprint:
             unchanged.append(workout_id)
@@ -131,6 +134,7 @@ def plan(
         unchanged=tuple(unchanged),
         unclaimed_notes=assigned.unclaimed,
         unplaced=tuple(sorted(unplaced)),
+        hints=tuple(of_wholes[one.workout_id] for one in planned if one.workout_id in of_wholes),
         complaints=(
             *complaints,
             *assigned.complaints,
@@ -289,9 +293,10 @@ def _hash(facts: Mapping[str, Any]) -> str:
 
 def _mark_reading(header: Header) -> tuple[str, ...]:
     """Return what the times and values of a recording depend on beside the bytes of its export."""
+    part = () if header.part is None else (header.part,)
     if header.time_basis == "notes":
-        return header.reader, f"{header.local_offset_s} s"
-    return (header.reader,)
+        return header.reader, f"{header.local_offset_s} s", *part
+    return (header.reader, *part)
 
 
 def _mark_device(device: Device, recording_id: str) -> tuple[str, str]:

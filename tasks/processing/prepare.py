@@ -186,6 +186,7 @@ def prepare(home: Home, settings: Settings, *, everything: bool = False) -> Prep
         everything=everything,
         stored=stored.recordings,
         hints=(
+            *made.hints,
             *_name_unclaimed(made, read.notes, stored),
             *name_doubts(notes, firmware, new_notes),
         ),

@@ -26,6 +26,7 @@ from tasks.store.query import (
     list_objects,
     load_saved_queries,
     run_query,
+    save_query,
 )
 from tasks.store.write import (
     append_if_changed,
@@ -70,5 +71,6 @@ __all__ = [
     "restore_backup",
     "rewrite_store",
     "run_query",
+    "save_query",
     "write_rows",
 ]

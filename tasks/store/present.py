@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     import pyarrow as pa
 
-Form = Literal["table", "csv", "json", "parquet"]
+Form = Literal["table", "rows", "csv", "json", "parquet"]
 
 #: Nothing is cut when nobody said how wide the window is.
 _WIDE: Final = 10_000
@@ -41,6 +41,7 @@ def format_rows(rows: pa.Table, form: Form, *, width: int | None = None) -> str:
     """
     formatters: dict[str, Callable[[], str]] = {
         "table": lambda: _format_table(rows, width or _WIDE),
+        "rows": lambda: _format_rows(rows, width or _WIDE),
         "csv": lambda: _format_csv(rows),
         "json": lambda: _format_json(rows),
     }
@@ -120,6 +121,24 @@ def _find_least_width(names: list[str], columns: list[list[Any]]) -> int:
 
 def _format_lists(names: list[str], columns: list[list[Any]], *, width: int) -> str:
     """Return each row as a list of its values, one to a line; what is missing is left out."""
+    lines = _list_values(names, columns, width=width)
+    count = len(columns[0])
+    lines += textwrap.wrap(
+        f"{count} row{'' if count == 1 else 's'}, each as a list: a table of {len(names)} columns "
+        "does not fit here. Missing values are left out.",
+        width=width,
+    )
+    return "\n".join(lines) + "\n"
+
+
+def _format_rows(rows: pa.Table, width: int) -> str:
+    columns = [column.to_pylist() for column in rows.columns]
+    lines = _list_values(rows.column_names, columns, width=width) if columns else []
+    count = f"{rows.num_rows} row{'' if rows.num_rows == 1 else 's'}"
+    return "\n".join([*lines, count]) + "\n"
+
+
+def _list_values(names: list[str], columns: list[list[Any]], *, width: int) -> list[str]:
     left = max(len(_make_printable(name)) for name in names)
     lines: list[str] = []
     for number, row in enumerate(zip(*columns, strict=True), start=1):
@@ -132,13 +151,7 @@ def _format_lists(names: list[str], columns: list[list[Any]], *, width: int) -> 
                     subsequent_indent=" " * (left + 4),
                 )
         lines.append("")
-    count = len(columns[0])
-    lines += textwrap.wrap(
-        f"{count} row{'' if count == 1 else 's'}, each as a list: a table of {len(names)} columns "
-        "does not fit here. Missing values are left out.",
-        width=width,
-    )
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def _show_cell(value: Any) -> str:  # noqa: ANN401 - whatever SQL can give

@@ -8,10 +8,12 @@ that DuckDB may read would also be one that it may write to.
 
 from __future__ import annotations
 
+import contextlib
+import re
 import threading
 import time
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from typing import TYPE_CHECKING, Any, Final
 
@@ -40,6 +42,8 @@ _BATCH_ROWS: Final = 100_000
 _LISTEN_EVERY_S: Final = 0.5
 #: Time for a query to end after it was interrupted [s].
 _END_TIMEOUT_S: Final = 5.0
+QUERY_SUFFIX: Final = ".sql"
+_QUERY_NAME: Final = re.compile(r"[A-Za-z0-9][\w-]{0,99}")
 #: In the names of DuckDB's functions that take a statement or a table's name as text.
 _PUTS_NAMES_TOGETHER: Final = "query"
 _CONFIGURATION: Final = {
@@ -60,11 +64,15 @@ class QueryError(CowornError):
 
 @dataclass(frozen=True)
 class SavedQuery:
-    """A query that comes with coworn; its description is the comment in its first line."""
+    """A query that comes with coworn, or is a person's own; its first line, a comment, says what.
+
+    `is_own` says that it lies in the home.
+    """
 
     name: str
     description: str
     sql: str
+    is_own: bool = False
 
 
 def connect_for_reading(home: Home, *, statement: str | None = None) -> duckdb.DuckDBPyConnection:
@@ -136,15 +144,39 @@ def list_columns(connection: duckdb.DuckDBPyConnection, name: str) -> pa.Table:
     )
 
 
-def load_saved_queries() -> dict[str, SavedQuery]:
-    """Return the queries under `config/queries` by their name."""
+def load_saved_queries(own: Path | None = None) -> dict[str, SavedQuery]:
+    """Return the queries under `config/queries` by their name, and those in the folder `own`.
+
+    A person's own query takes the place of a shipped one of its name. A file that is no text is
+    left out.
+    """
     folder = resources.files("config").joinpath("queries")
-    queries = (
-        _read_query(entry.name, entry.read_text(encoding="utf-8"))
-        for entry in folder.iterdir()
-        if entry.name.endswith(".sql")
-    )
-    return {query.name: query for query in sorted(queries, key=lambda query: query.name)}
+    queries = {
+        query.name: query
+        for query in (
+            _read_query(entry.name, entry.read_text(encoding="utf-8"))
+            for entry in folder.iterdir()
+            if entry.name.endswith(QUERY_SUFFIX)
+        )
+    }
+    for path in sorted(own.glob(f"*{QUERY_SUFFIX}")) if own is not None else ():
+        with contextlib.suppress(OSError, UnicodeDecodeError):
+            query = _read_query(path.name, path.read_text(encoding="utf-8-sig"))
+            queries[query.name] = replace(query, is_own=True)
+    return dict(sorted(queries.items()))
+
+
+def save_query(sql: str, name: str, folder: Path) -> Path:
+    """Keep a query as `name` in `folder`; return its file. Raises: QueryError."""
+    if not _QUERY_NAME.fullmatch(name):
+        raise QueryError(f"{name!r} is no name for a query; use letters, digits, - and _")
+    path = folder / f"{name}{QUERY_SUFFIX}"
+    if path.exists():
+        raise QueryError(f"{path.name} is there already; take another name, or delete it first")
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    comment = "" if sql.lstrip().startswith("--") else f"-- {' '.join(sql.split())[:60]}\n"
+    path.write_text(f"{comment}{sql.strip()}\n", encoding="utf-8")
+    return path
 
 
 # --- inside -----------------------------------------------------------------------------------
@@ -255,5 +287,6 @@ def _first_line(error: BaseException) -> str:
 
 
 def _read_query(file_name: str, text: str) -> SavedQuery:
-    first, _, _ = text.partition("\n")
-    return SavedQuery(file_name.removesuffix(".sql"), first.removeprefix("--").strip(), text)
+    first = text.lstrip().partition("\n")[0].strip()
+    description = first.removeprefix("--").strip() if first.startswith("--") else first
+    return SavedQuery(file_name.removesuffix(QUERY_SUFFIX), description, text)

@@ -13,7 +13,7 @@ from tasks.core.activities import ACTIVITIES, PLACES
 from tasks.core.errors import NotesError
 from tasks.core.notes import Notes
 from tasks.readers.notes.exclusions import read_exclusions, read_removals
-from tasks.readers.notes.grouping import GROUPING_KEYS, read_groups, read_owners
+from tasks.readers.notes.grouping import GROUPING_KEYS, read_groups, read_owners, read_splits
 from tasks.readers.notes.page import Page, show
 from tasks.readers.notes.segments import read_segments
 from tasks.readers.notes.setup import read_setup
@@ -79,6 +79,7 @@ def build_notes(
         removed=read_removals(page, values),
         groups=read_groups(page, values),
         owners=read_owners(page, values),
+        splits=read_splits(page, values),
         adds=values.get("adds") is True
         or (not set(_CORRECTIONS).isdisjoint(values) and _ADDING.issuperset(values)),
         workout=page.take_text((), values, "workout"),

@@ -1,10 +1,12 @@
-"""Reads which recordings a person put together, apart, or under another device."""
+"""Reads which recordings a person put together, apart, in two, or under another device."""
 
 from __future__ import annotations
 
 import re
+from datetime import UTC
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+from tasks.core.notes import Split
 from tasks.readers.notes.page import Page, show
 from tasks.readers.notes.setup import check_device_word
 
@@ -13,8 +15,8 @@ if TYPE_CHECKING:
 
     from config.lines import KeyPath
 
-GROUPING_KEYS: Final = ("together", "apart", "made_by")
-_RECORDING_ID: Final = re.compile("[0-9a-f]{16}-[0-9]{1,6}")
+GROUPING_KEYS: Final = ("together", "apart", "split", "made_by")
+_RECORDING_ID: Final = re.compile("[0-9a-f]{16}-[0-9]{1,12}")
 _REMEDY: Final = "write ids of recordings, as coworn explain shows them"
 
 
@@ -45,6 +47,20 @@ def read_owners(page: Page, values: Mapping[str, Any]) -> Mapping[str, str]:
         check_device_word(page, path, device)
         owners[_check_id(page, path, entry.get("recording"))] = device
     return owners
+
+
+def read_splits(page: Page, values: Mapping[str, Any]) -> tuple[Split, ...]:
+    """Return the recordings of `[[split]]` with the instant at which each is split.
+
+    Raises: NotesError.
+    """
+    splits = []
+    for path, entry in _list_entries(page, values, "split"):
+        page.check_keys(path, entry, ("recording", "at"))
+        recording_id = _check_id(page, path, entry.get("recording"))
+        at = page.check_instant((*path, "at"), entry.get("at"))
+        splits.append(Split(recording_id, at.astimezone(UTC)))
+    return tuple(splits)
 
 
 def _list_entries(

@@ -23,6 +23,7 @@ from tasks.store import (
     load_saved_queries,
     publish,
     run_query,
+    save_query,
 )
 from tasks.tables.arrow import make_table
 from tasks.tables.tables import SAMPLES
@@ -413,3 +414,22 @@ def test_saved_queries_have_a_description_and_run_on_an_empty_home(
             assert len(query.description) > 20, name
             assert "\n" not in query.description
             assert run_query(connection, query.sql).num_columns > 0, name
+
+
+def test_own_queries_are_known_by_name_and_what_is_no_text_is_left_out(tmp_path: Path) -> None:
+    (tmp_path / "mine.sql").write_text("-- My own\nSELECT 1;\n")
+    (tmp_path / "setups.sql").write_text("SELECT 2")
+    (tmp_path / "broken.sql").write_bytes(b"\xff\xfe\x00")
+    found = load_saved_queries(tmp_path)
+    assert (found["mine"].description, found["mine"].is_own) == ("My own", True)
+    assert (found["setups"].sql, found["setups"].is_own) == ("SELECT 2", True)
+    assert "broken" not in found
+    assert not load_saved_queries()["setups"].is_own
+
+
+def test_a_query_is_kept_under_a_name_once(tmp_path: Path) -> None:
+    path = save_query("SELECT  1,\n 2;", "pair-1", tmp_path / "queries")
+    assert path.read_text() == "-- SELECT 1, 2;\nSELECT  1,\n 2;\n"
+    for name in ("pair-1", "../out", "", "a b"):
+        with pytest.raises(QueryError):
+            save_query("SELECT 1", name, tmp_path / "queries")
