@@ -53,6 +53,12 @@ class PositionSettings(Section):
     stuck_s: Positive = Field(
         description="Time at one place, while moving, from which the position is stuck [s]"
     )
+    failed_first_fix_s: Positive = Field(
+        description="Time to the first fix from which the track of a workout outdoors failed [s]"
+    )
+    failed_lost_pct: Positive = Field(
+        description="Share of the time without a fix, after the first one, from which it failed [%]"
+    )
     moving_mps: Positive = Field(description="Speed from which someone moves [m/s]")
     max_speed_lag_s: Positive = Field(description="Largest lag of speed that is looked for [s]")
     speed_min_correlation: Share = Field(

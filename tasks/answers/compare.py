@@ -6,7 +6,7 @@ import statistics
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
-from tasks.answers.facts import ALL, list_by_surroundings
+from tasks.answers.facts import find_pair_levels, list_by_surroundings
 from tasks.answers.sentence import Sentence, Strength, Use, begin, of, tally_pairs
 from tasks.core.wording import count
 
@@ -21,6 +21,8 @@ _SHOWN: Final = {"better": True, "worse": False}
 _LEANS: Final = {"leans better": True, "leans worse": False}
 #: Fewer workouts that all say the same are told one by one on their pages, not as a count.
 _FEWEST_ALL_ALIKE: Final = 3
+#: A share that means failed [%].
+_FAILED: Final = 100.0
 #: So many of them must say it where the others are ties.
 _FEWEST_SAYING: Final = 2
 #: A split by place that was seen afterwards is told up to this p of the exact test of its labels.
@@ -36,7 +38,7 @@ def compare(
     if metric is None or not pairs:
         return None
     said = _Said(facts, device, other, phrase, metric, pen, pairs)
-    row = facts.find_verdict(device.device_id, other.device_id, phrase.metric)
+    row = facts.find_verdict(device.device_id, other.device_id, phrase.metric, phrase.segment)
     word = row["verdict"] if row else "too few"
     if word in _SHOWN:
         return said.write_shown(row or {}, better=_SHOWN[word])
@@ -68,7 +70,7 @@ class _Said:
 
     def write_shown(self, row: Mapping[str, Any], *, better: bool) -> Sentence:
         """Tell a difference that holds beyond these workouts."""
-        tally = tally_pairs(self.pairs, self.metric, better=better)
+        tally = tally_pairs(self.pairs, better=better)
         return self._make(
             "write",
             f"{begin(self._clause(better=better))}: {self._levels(self.pairs)}, in "
@@ -94,9 +96,7 @@ class _Said:
 
     def write_split(self) -> Sentence | None:
         """Tell places one by one where they say different things."""
-        row = self.facts.find_verdict(
-            self.device.device_id, self.other.device_id, self.phrase.metric, family="place"
-        )
+        row = self._find_verdict(family="place")
         if row is None or row["p_value"] is None or row["p_value"] > _SPLIT_P:
             return None
         places = [
@@ -108,7 +108,7 @@ class _Said:
         tallies: list[float] = []
         for name, there in places:
             better = self._is_mostly_better(there)
-            tally = tally_pairs(there, self.metric, better=better)
+            tally = tally_pairs(there, better=better)
             clause = self._clause(better=better, short=bool(parts))
             parts.append(
                 f"{name} {clause} in {of(tally.count(1.0), len(tally))}: {self._levels(there)}"
@@ -131,16 +131,23 @@ class _Said:
 
     def _find_word(self, place: str) -> str:
         """Return the word of one place by itself."""
-        row = self.facts.find_verdict(
-            self.device.device_id, self.other.device_id, self.phrase.metric, place=place
-        )
+        row = self._find_verdict(place=place)
         return str(row["verdict"]) if row else "too few"
+
+    def _find_verdict(self, **which: str) -> Mapping[str, Any] | None:
+        return self.facts.find_verdict(
+            self.device.device_id,
+            self.other.device_id,
+            self.phrase.metric,
+            self.phrase.segment,
+            **which,
+        )
 
     def write_count(
         self, row: Mapping[str, Any] | None, *, better: bool, strength: Strength
     ) -> Sentence:
         """Tell what is true of these workouts, and no promise for the next."""
-        tally = tally_pairs(self.pairs, self.metric, better=better)
+        tally = tally_pairs(self.pairs, better=better)
         return self._make(
             "count",
             f"{begin(self._clause(better=better))} in {_count(tally)}: {self._levels(self.pairs)}.",
@@ -152,7 +159,7 @@ class _Said:
     def write_unsettled(self, row: Mapping[str, Any] | None, word: str) -> Sentence:
         """Tell an open question; where every workout says the same, that with its count."""
         better = self._is_mostly_better(self.pairs)
-        tally = tally_pairs(self.pairs, self.metric, better=better)
+        tally = tally_pairs(self.pairs, better=better)
         strength: Strength = "few" if word == "too few" else "open"
         says_all = (
             tally.count(0.0) == 0
@@ -192,7 +199,7 @@ class _Said:
         return self.facts.margins.get(self.phrase.metric, 0.0)
 
     def _list_within(self) -> tuple[float, ...]:
-        return tuple(float(abs(one.own - one.other) <= self._margin) for one in self.pairs)
+        return tuple(float(abs(one.difference) <= self._margin) for one in self.pairs)
 
     def _is_mostly_within(self) -> bool:
         """Say whether all workouts but one are within the margin, of three and more."""
@@ -205,17 +212,25 @@ class _Said:
         return text.removesuffix(f" than {self.other.name}") if short else text
 
     def _levels(self, pairs: Sequence[Pair]) -> str:
-        own = statistics.median(one.own for one in pairs)
-        other = statistics.median(one.other for one in pairs)
-        return f"{self.pen.amount(own, self.metric)} against {self.pen.amount(other, self.metric)}"
+        own, other = find_pair_levels(pairs, self.metric)
+        failed = (
+            sum(one.failed_own for one in pairs),
+            sum(one.failed_other for one in pairs),
+        )
+        return " against ".join(
+            self.pen.amount(level, self.metric)
+            if level is not None
+            else f"no usual value, failed in {of(n_failed, len(pairs))}"
+            for level, n_failed in zip((own, other), failed, strict=True)
+        )
 
     def _is_mostly_better(self, pairs: Sequence[Pair]) -> bool:
-        tally = tally_pairs(pairs, self.metric, better=True)
+        tally = tally_pairs(pairs, better=True)
         return tally.count(1.0) >= tally.count(0.0)
 
     def _is_beyond_margin(self) -> bool:
         """Say whether the two usually differ by more than the margin where they differ at all."""
-        differences = [abs(one.own - one.other) for one in self.pairs if one.own != one.other]
+        differences = [abs(one.difference) for one in self.pairs if one.sign]
         return bool(differences) and statistics.median(differences) > self._margin
 
     def _describe(self, row: Mapping[str, Any] | None) -> str:
@@ -223,7 +238,9 @@ class _Said:
 
     def _list_evidence(self, row: Mapping[str, Any] | None) -> Iterator[str]:
         n = len(self.pairs)
-        yield f"{begin(self.metric.title)}, medians of {count(n, 'workout')}"
+        failed = any(one.failed_own or one.failed_other for one in self.pairs)
+        worst = ", a failure as worse than every value" if failed else ""
+        yield f"{begin(self.metric.title)}, medians of {count(n, 'workout')}{worst}"
         if row is None:
             return
         if row["estimate"] is not None:
@@ -286,21 +303,25 @@ def _format_needed(row: Mapping[str, Any]) -> str:
 def compare_failures(
     facts: Facts, device: DeviceFacts, other: DeviceFacts, phrase: Phrase
 ) -> Sentence | None:
-    """Say how often a device failed where it was measured, None where neither did."""
-    row = facts.find_verdict(device.device_id, other.device_id, phrase.metric, place=ALL)
-    if row is None or not phrase.failed:
+    """Say how often both failed, where it was measured of both; None where neither did."""
+    pairs = facts.find_pairs(device.device_id, other.device_id, phrase.failure)
+    own = tuple(float(one.own >= _FAILED) for one in pairs)
+    others = tuple(float(one.other >= _FAILED) for one in pairs)
+    if not sum(own) and not sum(others):
         return None
-    own, others, n = row.get("n_failed") or 0, row.get("n_failed_against") or 0, row["n_workouts"]
-    if not own and not others:
-        return None
+    row = facts.find_verdict(device.device_id, other.device_id, phrase.failure)
+    is_shown = row is not None and row["verdict"] in _SHOWN
+    n = len(pairs)
+    p_value = f" p {row['p_adjusted']:.3f}, adjusted." if row is not None and is_shown else ""
     return Sentence(
         phrase.domain,
-        "count",
-        f"It {phrase.failed} in {of(own, n)}; {other.name} in {of(others, n)}.",
-        evidence="Workouts in which both were worn and measured.",
-        strength="few",
-        metric=phrase.metric,
-        segment=phrase.segment,
+        "write" if is_shown else "count",
+        f"It {phrase.failed} in {of(int(sum(own)), n)}; {other.name} in {of(int(sum(others)), n)}.",
+        evidence=f"Workouts in which both were worn and measured.{p_value}",
+        strength="shown" if is_shown else "few",
+        tally=own,
+        metric=phrase.failure,
         device_ids=(device.device_id, other.device_id),
+        workouts=tuple(one.workout.workout_id for one in pairs),
         weight=3.0,
     )

@@ -14,6 +14,7 @@ from tasks.answers.read import read_facts
 from tasks.answers.sentence import Pen, Sentence
 from tasks.answers.trust import describe_trust
 from tasks.core.wording import join_words
+from tasks.verdicts.numbers import OF_FAILURES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -73,6 +74,7 @@ def read_answer_facts(connection: duckdb.DuckDBPyConnection, settings: Settings)
         connection,
         metrics={
             *PHRASES,
+            *OF_FAILURES,
             *CAUSES,
             *_OTHERS,
             *margins,

@@ -1,24 +1,34 @@
 """What answers are made from: rows of the published tables, as frozen records.
 
-One number per workout, device, metric and segment; two devices are compared only where both have a
-value against the same reference, and that is none of the two.
+One number per workout, device, metric and segment; two devices are paired as verdicts pair them.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
+
 from tasks.core.wording import write_day
 from tasks.tables.answer_columns import SURROUNDINGS
+from tasks.verdicts.asked import Measure
+from tasks.verdicts.numbers import Workout, make_numbers
+from tasks.verdicts.pairing import fill_failures, find_level, find_signs, pair_workouts
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
+    from datetime import date
+
+    from tasks.verdicts.numbers import ByReference, Numbers
 
 ALL: Final = "all"
 AFTER_LOCK: Final = "after_lock"
 CRITERION: Final = "criterion"
+#: Families that answer whether one device is better than another one.
+_OF_DEVICES: Final = ("headline", "details")
 
 Row = dict[str, Any]
 
@@ -86,19 +96,28 @@ class Metric:
         """Return what is compared: the value, or its size."""
         return abs(value) if self.counts_size else value
 
-    def is_better(self, first: float, second: float) -> bool:
-        """Say whether the first score is better than the second."""
-        return first > second if self.better == "higher" else first < second
+    @property
+    def good_sign(self) -> int:
+        """The sign of a difference of two scores where the first is the better one."""
+        return 1 if self.better == "higher" else -1
 
 
 @dataclass(frozen=True)
 class Pair:
-    """Two devices' values of one workout against one reference, as scored."""
+    """Two devices' values of one workout against one reference, as scored.
+
+    `own` and `other` are NaN where the device failed. `difference` is own minus other with failures
+    in it, as verdicts compare it; `sign` is 1 where the device is the better one, 0 for a tie.
+    """
 
     workout: WorkoutFacts
     own: float
     other: float
-    reference: str | None
+    difference: float
+    sign: int
+    reference: str | None = None
+    failed_own: bool = False
+    failed_other: bool = False
 
 
 #: The values of one metric and segment of one device by workout, the best reference first.
@@ -139,6 +158,8 @@ class PlanFacts:
     since_s: float
     wanted: tuple[Row, ...] = ()
     balance: tuple[str, ...] = ()
+    begin: date | None = None
+    end: date | None = None
 
 
 @dataclass(frozen=True)
@@ -185,48 +206,115 @@ class Facts:
                 found[workout_id] = one.value, one.n
         return self._in_order(found)
 
+    @cached_property
+    def numbers(self) -> Numbers:
+        """The values as verdicts pair them."""
+        values: dict[tuple[str, Measure], dict[str, ByReference]] = {}
+        worn: dict[str, set[str]] = {}
+        for (device_id, metric, segment), by_workout in self.values.items():
+            values[device_id, Measure(metric, segment)] = {
+                workout_id: {one.reference: one.value for one in several}
+                for workout_id, several in by_workout.items()
+            }
+            worn.setdefault(device_id, set()).update(by_workout)
+        workouts = {
+            one.workout_id: Workout(
+                datetime.fromtimestamp(one.start_s, UTC),
+                one.activity,
+                one.surroundings,
+                one.local_offset_s,
+            )
+            for one in self.workouts.values()
+        }
+        sizes = {one.metric for one in self.metrics.values() if one.counts_size}
+        return make_numbers(values, workouts, {}, worn, counting_size=sizes)
+
+    def list_failed(self, device_id: str, metric: str, segment: str = ALL) -> list[str]:
+        """Return the workouts in which a device failed in what a metric measures."""
+        measure = Measure(metric, segment)
+        worn = self.numbers.worn.get(device_id, set())
+        return [
+            one
+            for one in self.workouts
+            if one in worn and self.numbers.has_failed(device_id, measure, one)
+        ]
+
     def find_pairs(
         self, device_id: str, other_id: str, metric: str, segment: str = ALL
     ) -> list[Pair]:
-        """Return the workouts in which both have a value against one reference, none of the two."""
-        own = self.values.get((device_id, metric, segment), {})
-        others = self.values.get((other_id, metric, segment), {})
+        """Return the workouts that compare two devices, those that verdicts count and no others."""
         scored = self.metrics.get(metric)
-        pairs = {}
-        for workout_id in own.keys() & others.keys():
-            best = _find_common(own[workout_id], others[workout_id], {device_id, other_id})
-            if best is not None and scored is not None:
-                first, second, reference = best
-                pairs[workout_id] = Pair(
-                    self.workouts[workout_id], scored.score(first), scored.score(second), reference
-                )
-        return list(self._in_order(pairs).values())
+        if scored is None:
+            return []
+        begin, end = self._find_span(device_id, other_id)
+        workouts = self.numbers.workouts
+        found = pair_workouts(
+            self.numbers,
+            device_id,
+            other_id,
+            Measure(metric, segment),
+            counts=lambda one: workouts[one].lies_within(begin, end),
+        ).pairs
+        differences = fill_failures(
+            np.array([one.own - one.other for one in found.values()], dtype=np.float64),
+            np.array([one.failed_own for one in found.values()], dtype=np.bool_),
+            np.array([one.failed_other for one in found.values()], dtype=np.bool_),
+            good_sign=scored.good_sign,
+        )
+        signs = find_signs(differences) * scored.good_sign
+        return [
+            Pair(
+                self.workouts[workout_id],
+                one.own,
+                one.other,
+                float(difference),
+                int(sign),
+                one.reference,
+                one.failed_own,
+                one.failed_other,
+            )
+            for (workout_id, one), difference, sign in zip(
+                found.items(), differences, signs, strict=True
+            )
+        ]
+
+    def _find_span(self, device_id: str, other_id: str) -> tuple[date | None, date | None]:
+        """Return first and last day of the plan, where it is about these two."""
+        plan = self.plan
+        if plan is None or plan.device != device_id or other_id not in plan.against:
+            return None, None
+        return plan.begin, plan.end
 
     def find_verdict(
         self,
         device_id: str,
         against: str,
         metric: str,
+        segment: str = ALL,
         *,
         place: str = ALL,
         family: str | None = None,
     ) -> Mapping[str, Any] | None:
-        """Return the answer to one question over all activities."""
-        return next(
-            (
-                row
-                for row in self._by_question.get((device_id, against, metric, place), ())
-                if family is None or row["family"] == family
-            ),
-            None,
-        )
+        """Return the answer to one question over all activities; of `family`, else no other's.
+
+        Whether place matters is asked about the same workouts, as a family of its own.
+        """
+        rows = self._by_question.get((device_id, against, metric, segment, place), ())
+        families = _OF_DEVICES if family is None else (family,)
+        return next((row for row in rows if row["family"] in families), None)
 
     @cached_property
-    def _by_question(self) -> dict[tuple[str, str, str, str], list[Mapping[str, Any]]]:
-        found: dict[tuple[str, str, str, str], list[Mapping[str, Any]]] = {}
+    def _by_question(self) -> dict[tuple[str, str, str, str, str], list[Mapping[str, Any]]]:
+        found: dict[tuple[str, str, str, str, str], list[Mapping[str, Any]]] = {}
         for row in self.verdicts:
             if row["activity"] == ALL and row["n_workouts"]:
-                key = row["device_id"], row["against"], row["metric"], row["place"]
+                key = (
+                    row["device_id"],
+                    row["against"],
+                    row["metric"],
+                    row["segment"],
+                    row["place"],
+                )
                 found.setdefault(key, []).append(row)
         return found
 
@@ -274,15 +362,20 @@ class Facts:
         )
 
 
-def _find_common(
-    own: Sequence[Value], others: Sequence[Value], judged: set[str]
-) -> tuple[float, float, str | None] | None:
-    by_reference = {one.reference: one.value for one in others}
-    for one in own:
-        other = by_reference.get(one.reference)
-        if one.value is not None and other is not None and one.reference not in judged:
-            return one.value, other, one.reference
-    return None
+def find_pair_levels(pairs: Sequence[Pair], metric: Metric) -> tuple[float | None, float | None]:
+    """Return the medians of both devices as verdicts have them; None where most workouts failed."""
+    own, other = (
+        find_level(
+            np.array(values, dtype=np.float64),
+            np.array(failed, dtype=np.bool_),
+            good_sign=metric.good_sign,
+        )
+        for values, failed in (
+            ([one.own for one in pairs], [one.failed_own for one in pairs]),
+            ([one.other for one in pairs], [one.failed_other for one in pairs]),
+        )
+    )
+    return own, other
 
 
 def list_by_surroundings(pairs: Sequence[Pair]) -> Iterator[tuple[str, list[Pair]]]:

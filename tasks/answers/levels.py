@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tasks.answers.sentence import Sentence, begin, of
+from tasks.core.wording import count
 from tasks.maths.intervals import compute_median_interval
 
 if TYPE_CHECKING:
@@ -44,11 +45,15 @@ def describe_level(
         spread = f"; {pen.number(min(scores), metric)} to {pen.number(max(scores), metric)}"
     else:
         spread = ""
+    failed = facts.list_failed(device.device_id, phrase.metric, phrase.segment)
+    told = f"; it {phrase.failed} in {of(len(failed), len({*found, *failed}))}"
+    lost = f" Without {count(len(failed), 'workout')} in which it failed." if failed else ""
+    evidence = _describe(metric, [value for value, _ in found.values()], pen=pen)
     return Sentence(
         phrase.domain,
         "write" if has_interval else "count",
-        f"{begin(text)} ({counted}{spread}).",
-        evidence=_describe(metric, [value for value, _ in found.values()], pen=pen),
+        f"{begin(text)} ({counted}{spread}){told if failed and phrase.failed else ''}.",
+        evidence=f"{evidence}{lost if not set(failed) & set(found) else ''}",
         strength="level",
         metric=phrase.metric,
         segment=phrase.segment,

@@ -20,7 +20,7 @@ class Phrase:
     """The words of one metric. `{other}` is the other device, `{level}` the usual value.
 
     `subject` names the values of two devices, `none` says a value of zero, and `failed` what a
-    device did not do where it has no value although it was measured.
+    device did not do where it failed; `failure` is the metric that says so, 100 for a failure.
     """
 
     metric: str
@@ -33,6 +33,7 @@ class Phrase:
     subject: str
     segment: str = ALL
     failed: str = ""
+    failure: str = ""
     none: str = ""
     weight: float = 1.2
     is_primary: bool = False
@@ -61,6 +62,7 @@ PRIMARY: Final[tuple[Phrase, ...]] = (
         "whether it locks on to the heart rate sooner than {other}",
         "times to lock",
         failed="never locked on to the heart rate",
+        failure="hr_lock_failed_pct",
         is_primary=True,
     ),
     Phrase(
@@ -72,7 +74,8 @@ PRIMARY: Final[tuple[Phrase, ...]] = (
         "its track keeps to the line as well as that of {other}",
         "whether its track keeps nearer to the line than that of {other}",
         "distances from the line",
-        failed="had no usable track",
+        failed="had no usable track (no fix, a late or a lost one)",
+        failure="track_failed_pct",
         is_primary=True,
     ),
     Phrase(
@@ -143,6 +146,7 @@ DETAILS: Final[tuple[Phrase, ...]] = (
         "whether it follows rises of effort sooner than {other}",
         "delays at rises of effort",
         failed="followed no rise of effort",
+        failure="hr_missed_rises_pct",
     ),
     Phrase(
         "hr_missed_rises_pct",
@@ -176,7 +180,6 @@ DETAILS: Final[tuple[Phrase, ...]] = (
         "it notices the start as soon as {other}",
         "whether it notices the start sooner than {other}",
         "delays of the start",
-        failed="did not notice the start",
         none="it noticed the start at once",
     ),
 )

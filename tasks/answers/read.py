@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from datetime import date
 from typing import TYPE_CHECKING, Any, Final
 
 from tasks.answers.facts import (
@@ -15,6 +16,7 @@ from tasks.answers.facts import (
     Value,
     WorkoutFacts,
 )
+from tasks.core.firmware import unify_firmware
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -48,14 +50,7 @@ ORDER BY device_id, metric, segment, workout_id, reference_rank, reference, valu
 """
 
 _SETUPS: Final = """
-SELECT device_id, key, workout_id, value FROM setups WHERE key <> 'note'
-UNION
-SELECT device_id, 'firmware', workout_id, any_value(firmware) FROM recordings
-WHERE duplicate_of IS NULL AND firmware IS NOT NULL AND workout_id IS NOT NULL
-  AND NOT EXISTS (FROM setups WHERE setups.workout_id = recordings.workout_id
-    AND setups.device_id = recordings.device_id AND key = 'firmware')
-GROUP BY device_id, workout_id
-ORDER BY ALL
+SELECT device_id, key, workout_id, value FROM worn_setups WHERE key <> 'note' ORDER BY ALL
 """
 
 _OCCURRENCES: Final = """
@@ -134,6 +129,10 @@ def _read_setups(
     found: dict[tuple[str, str], dict[str, str]] = defaultdict(dict)
     for device_id, key, workout_id, value in connection.execute(_SETUPS).fetchall():
         found[device_id, key][workout_id] = value
+    for (_, key), values in found.items():
+        if key == "firmware":
+            spelled = unify_firmware(values.values())
+            values.update({one: spelled[value] for one, value in values.items()})
     return dict(found)
 
 
@@ -163,9 +162,15 @@ def _read_plan(connection: duckdb.DuckDBPyConnection) -> PlanFacts | None:
         horizon=int(items["horizon"][0]["number"]),
         margins={row["name"]: row["number"] for row in items["margin"]},
         since_s=max(row["since_s"] for row in asked),
+        begin=_read_day(items["begin"]),
+        end=_read_day(items["end"]),
         wanted=tuple(items["wanted"]),
         balance=tuple(row["name"] for row in items["balance"]),
     )
+
+
+def _read_day(rows: list[dict[str, Any]]) -> date | None:
+    return date.fromisoformat(rows[0]["value"]) if rows else None
 
 
 def _read_rows(connection: duckdb.DuckDBPyConnection, statement: str) -> list[dict[str, Any]]:

@@ -104,9 +104,6 @@ def begin(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}"
 
 
-def tally_pairs(pairs: Sequence[Pair], metric: Metric, *, better: bool) -> tuple[float, ...]:
+def tally_pairs(pairs: Sequence[Pair], *, better: bool) -> tuple[float, ...]:
     """Return for each pair 1 where the device is better (or worse), 0.5 where both are equal."""
-    return tuple(
-        0.5 if one.own == one.other else float(metric.is_better(one.own, one.other) == better)
-        for one in pairs
-    )
+    return tuple(0.5 if one.sign == 0 else float((one.sign > 0) == better) for one in pairs)

@@ -37,7 +37,7 @@ from tasks.tables.tables import (
     SETUPS,
     WORKOUTS,
 )
-from tasks.verdicts import look_across
+from tasks.verdicts.across import look_across
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping, Sequence

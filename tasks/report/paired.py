@@ -9,13 +9,12 @@ Sizes of errors, always from zero.
 from __future__ import annotations
 
 import math
-import statistics
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Final
 
-from tasks.answers.facts import list_by_surroundings
+from tasks.answers.facts import find_pair_levels, list_by_surroundings
 from tasks.core.wording import write_day
 
 if TYPE_CHECKING:
@@ -106,8 +105,8 @@ def draw_pairs(
     pairs = every[-MOST_ROWS:]
     margin = facts.margins.get(phrase.metric, 0.0)
     ticks = {} if third is None else _find_ticks(facts, device, third, phrase)
-    values = [*(one.own for one in pairs), *(one.other for one in pairs)]
-    scale = _make_scale(max(*values, *ticks.values(), margin, 1e-9), metric, pen)
+    values = [one for pair in pairs for one in (pair.own, pair.other) if math.isfinite(one)]
+    scale = _make_scale(max(*values, *ticks.values(), margin, 1e-9, 0.0), metric, pen)
     body = "".join(_draw_groups(pairs, scale, metric, pen=pen, margin=margin, ticks=ticks))
     height = _HEAD_PX + _measure(pairs) + _FOOT_PX
     words = _describe(pairs, device, other, metric, pen)
@@ -195,7 +194,7 @@ def _find_ticks(
     facts: Facts, device: DeviceFacts, third: DeviceFacts, phrase: Phrase
 ) -> dict[str, float]:
     pairs = facts.find_pairs(device.device_id, third.device_id, phrase.metric, phrase.segment)
-    return {one.workout.workout_id: one.other for one in pairs}
+    return {one.workout.workout_id: one.other for one in pairs if not one.failed_other}
 
 
 def _make_scale(high: float, metric: Metric, pen: Pen) -> _Scale:
@@ -251,12 +250,18 @@ def _draw_medians(
     pairs: Sequence[Pair], scale: _Scale, metric: Metric, pen: Pen, top: int
 ) -> Iterator[str]:
     """Draw dotted lines at the medians of a group, their values above, kept apart."""
-    own = statistics.median(one.own for one in pairs)
-    other = statistics.median(one.other for one in pairs)
+    own, other = find_pair_levels(pairs, metric)
     bottom = top + _HEAD_PX + len(pairs) * _ROW_PX
-    places = {"test": scale.place(own), "before": scale.place(other)}
-    close = abs(places["test"] - places["before"]) < 30  # noqa: PLR2004 - width of a number
+    places = {
+        role: scale.place(value)
+        for role, value in (("test", own), ("before", other))
+        if value is not None
+    }
+    both = len(places) > 1
+    close = both and abs(places["test"] - places["before"]) < 30  # noqa: PLR2004 - width of a number
     for role, value in (("test", own), ("before", other)):
+        if value is None:
+            continue
         x = places[role]
         anchor = "middle"
         if close:
@@ -282,14 +287,13 @@ def _draw_row(
     tick: float | None,
 ) -> str:
     y = top + _ROW_PX / 2
-    own, other = scale.place(one.own), scale.place(one.other)
-    low, high = scale.place(max(0.0, one.other - margin)), scale.place(one.other + margin)
     activity = one.workout.activity.replace("-", " ")
     parts = [
         f'<text class="day" x="0" y="{y + 4:.1f}">{write_day(one.workout.local_s)}</text>',
         f'<text class="activity" x="44" y="{y + 4:.1f}">{escape(activity)}</text>',
     ]
-    if margin:
+    if margin and not one.failed_other:
+        low, high = scale.place(max(0.0, one.other - margin)), scale.place(one.other + margin)
         parts.append(
             f'<rect class="margin" x="{low:.1f}" y="{y - 6:.1f}" width="{high - low:.1f}" '
             'height="12"/>'
@@ -299,17 +303,33 @@ def _draw_row(
         parts.append(
             f'<line class="tick" x1="{x:.1f}" x2="{x:.1f}" y1="{y - 5:.1f}" y2="{y + 5:.1f}"/>'
         )
-    difference = pen.number(one.own - one.other, metric, signed=True)
-    parts += [
-        f'<line class="link" x1="{other:.1f}" x2="{own:.1f}" y1="{y:.1f}" y2="{y:.1f}"/>',
-        f'<circle class="ring" cx="{other:.1f}" cy="{y:.1f}" r="4"/>',
-        f'<circle class="dot" cx="{own:.1f}" cy="{y:.1f}" r="4.2"/>',
-        (
-            f'<text class="difference" x="{WIDTH_PX}" y="{y + 4:.1f}" text-anchor="end">'
-            f"{difference}</text>"
-        ),
-    ]
+    if not one.failed_own and not one.failed_other:
+        parts.append(
+            f'<line class="link" x1="{scale.place(one.other):.1f}" '
+            f'x2="{scale.place(one.own):.1f}" y1="{y:.1f}" y2="{y:.1f}"/>'
+        )
+    if not one.failed_other:
+        parts.append(f'<circle class="ring" cx="{scale.place(one.other):.1f}" cy="{y:.1f}" r="4"/>')
+    if not one.failed_own:
+        parts.append(f'<circle class="dot" cx="{scale.place(one.own):.1f}" cy="{y:.1f}" r="4.2"/>')
+    parts.append(
+        f'<text class="difference" x="{WIDTH_PX}" y="{y + 4:.1f}" text-anchor="end">'
+        f"{_write_difference(one, metric, pen)}</text>"
+    )
     return f"<g>{''.join(parts)}</g>"
+
+
+def _write_difference(one: Pair, metric: Metric, pen: Pen) -> str:
+    """Return the difference of a workout, or whose mark is missing since it failed."""
+    if one.failed_own and one.failed_other:
+        return "both failed"
+    if one.failed_own or one.failed_other:
+        return "dot failed" if one.failed_own else "ring failed"
+    return pen.number(one.own - one.other, metric, signed=True)
+
+
+def _write_value(value: float, metric: Metric, pen: Pen) -> str:
+    return pen.number(value, metric) if math.isfinite(value) else "failed"
 
 
 def _draw_axis(scale: _Scale, metric: Metric, pen: Pen, height: int) -> str:
@@ -333,8 +353,8 @@ def _describe(
     pairs: Sequence[Pair], device: DeviceFacts, other: DeviceFacts, metric: Metric, pen: Pen
 ) -> str:
     rows = "; ".join(
-        f"{one.workout.title}: {pen.number(one.own, metric)} against "
-        f"{pen.number(one.other, metric)}"
+        f"{one.workout.title}: {_write_value(one.own, metric, pen)} against "
+        f"{_write_value(one.other, metric, pen)}"
         for one in pairs
     )
     return (

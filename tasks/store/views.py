@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, Literal, get_args
 from tasks.core import discovery
 from tasks.core.registers import METRICS, Domain, Metric
 from tasks.store import aligned as aligned_view
+from tasks.store import setups as setups_view
 from tasks.store.ddl import SQL_TYPES, list_names, quote_name, quote_text
 from tasks.store.headlines import COMMENTS, HEADLINES
 from tasks.tables.columns import COLUMNS
@@ -90,7 +91,7 @@ def build_views(lake: Path) -> tuple[View, ...]:
 
 
 def create_latest_views(connection: duckdb.DuckDBPyConnection, *, temporary: bool) -> None:
-    """Create `latest_results`, `latest_findings`, `latest_verdicts` and their like.
+    """Create `latest_results`, `latest_findings`, `latest_verdicts`, `worn_setups` and their like.
 
     Temporary views are the connection's own, so that a connection that can only read has them.
     """
@@ -106,6 +107,7 @@ def build_latest_views() -> tuple[View, ...]:
         _build_main_results(),
         _build_newest_measurement(FINDINGS),
         *(_build_newest_answers(table) for table in ANSWERS),
+        View("worn_setups", setups_view.QUERY, setups_view.GRAIN, setups_view.COMMENTS),
     )
 
 
@@ -228,7 +230,8 @@ WITH chosen AS (
 ),
 {_SPREAD if source == "spread" else _MAIN},
 setup AS (
-  SELECT workout_id, device_id{_select_setups()} FROM setups GROUP BY workout_id, device_id
+  SELECT workout_id, device_id{_select_setups()} FROM worn_setups
+  GROUP BY workout_id, device_id
 )
 SELECT {selected}
 FROM spread
@@ -301,8 +304,7 @@ def _list_facts() -> tuple[tuple[str, str, str], ...]:
     setups = tuple(
         (
             key,
-            # The notes know better than the export, which may name the firmware too.
-            f"coalesce(setup.{key}, recordings.firmware)" if key == "firmware" else f"setup.{key}",
+            f"setup.{key}",
             f"Setup of the device in the workout, from the notes: {key}",
         )
         for key in SETUP_KEYS

@@ -1,8 +1,9 @@
 """What several workouts together say of a device: better, worse, alike, unclear, or too few.
 
-The workout is the unit of replication, never the second: each gives one number per device. Of a
-metric whose best value is zero the size counts, not the sign. Questions are answered in families,
-each at a mark of its own (`marks`):
+`across` answers every question that the store holds workouts for. The workout is
+the unit of replication, never the second: each gives one number per device. Of a metric whose best
+value is zero the size counts, not the sign. Questions are answered in families, each at a mark of
+its own (`marks`):
 
 * the headline (`devices`): primary metrics, in all places and in each, against one opponent named
   beforehand; every further opponent has a headline with its own mark;
@@ -17,95 +18,3 @@ word is chosen in `words`, the row written in `rows`. Failures count (`pairing`)
 Beside the answers stand the levels of each device (`levels`), its limits of agreement
 (`agreement`), and, where not every workout has both devices, a model of all of them (`models`).
 """
-
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
-
-from tasks.tables.tables import ANSWERS, LEVELS, LIMITS, VERDICTS, Table
-from tasks.verdicts.agreement import find_limits
-from tasks.verdicts.conditions import compare_conditions, read_conditions
-from tasks.verdicts.criteria import hold_against_criteria
-from tasks.verdicts.devices import compare_devices
-from tasks.verdicts.levels import describe_levels
-from tasks.verdicts.numbers import read_numbers
-from tasks.verdicts.opponents import list_opponents
-from tasks.verdicts.renewal import read_earlier, select_new, withdraw
-from tasks.verdicts.rows import write_row
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
-
-    import duckdb
-
-    from config.plan import DatedPlan
-    from config.verdicts import VerdictSettings
-    from tasks.verdicts.conditions import Conditions
-    from tasks.verdicts.numbers import Numbers
-
-Row = dict[str, Any]
-
-__all__ = ["judge", "look_across"]
-
-
-def look_across(
-    connection: duckdb.DuckDBPyConnection,
-    settings: VerdictSettings,
-    plan: DatedPlan | None = None,
-    *,
-    devices: Collection[str] | None = None,
-) -> list[tuple[Table, list[Row]]]:
-    """Return the new rows of every table that is answered across workouts.
-
-    `connection` is one of the store's, with its views. The rows lack their `run_id`; those that
-    say what the table says already are left out. With `devices` only questions are answered that
-    one of these devices is part of: those of the workouts that changed.
-    """
-    numbers = read_numbers(connection, settings, plan)
-    conditions = read_conditions(connection)
-    earlier = read_earlier(connection)
-    answered = {
-        VERDICTS: _answer(numbers, conditions, settings, plan, earlier, only=devices),
-        LEVELS: describe_levels(conditions, numbers, settings, only=devices),
-        LIMITS: find_limits(numbers, only=devices),
-    }
-    return [
-        (table, select_new(connection, table, answered[table], only=devices)) for table in ANSWERS
-    ]
-
-
-def judge(
-    connection: duckdb.DuckDBPyConnection,
-    settings: VerdictSettings,
-    plan: DatedPlan | None = None,
-) -> list[Row]:
-    """Answer every question that the store holds workouts for; return rows of `verdicts`.
-
-    `connection` is one of the store's, with its views. The rows lack their `run_id`. A question
-    that was answered before and has no workouts any more is answered with none.
-    """
-    numbers = read_numbers(connection, settings, plan)
-    rows = _answer(
-        numbers, read_conditions(connection), settings, plan, read_earlier(connection), only=None
-    )
-    return [*rows, *withdraw(connection, VERDICTS, rows)]
-
-
-def _answer(
-    numbers: Numbers,
-    conditions: Conditions,
-    settings: VerdictSettings,
-    plan: DatedPlan | None,
-    earlier: Mapping[tuple[str, str], Collection[int]],
-    *,
-    only: Collection[str] | None,
-) -> list[Row]:
-    rows: list[Row] = []
-    for opposed in list_opponents(numbers, plan):
-        pair = opposed.device_id, opposed.other_id
-        if only is None or not set(pair).isdisjoint(only):
-            rows += compare_devices(opposed, numbers, settings, earlier=earlier.get(pair, ()))
-    for tested in hold_against_criteria(numbers, settings, plan, only=only):
-        rows.append(write_row(tested, power=settings.power))
-    rows += compare_conditions(conditions, numbers, settings, plan, only=only)
-    return rows

@@ -55,16 +55,7 @@ _FEWEST_CONDITIONS: Final = 2
 #: More values of one key are a log of something, not conditions.
 _MOST_CONDITIONS: Final = 6
 
-_CONDITIONS: Final = """
-SELECT workout_id, device_id, key, value FROM setups
-UNION
-SELECT workout_id, device_id, 'firmware', any_value(firmware) FROM recordings
-WHERE duplicate_of IS NULL AND firmware IS NOT NULL AND workout_id IS NOT NULL
-  AND NOT EXISTS (FROM setups WHERE setups.workout_id = recordings.workout_id
-    AND setups.device_id = recordings.device_id AND key = 'firmware')
-GROUP BY workout_id, device_id
-ORDER BY ALL
-"""
+_CONDITIONS: Final = "SELECT workout_id, device_id, key, value FROM worn_setups ORDER BY ALL"
 
 
 @dataclass(frozen=True)

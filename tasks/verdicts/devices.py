@@ -104,14 +104,17 @@ def examine_devices(
     looks = plan_looks(opposed.plan, starts, n_earlier=n_earlier)
     if not opposed.is_named:
         looks = replace(looks, note="; ".join(part for part in (looks.note, _OTHER) if part))
-    neighbours = look_at_neighbours(headline, numbers.workouts)
+    details = list(_gather_details(pairing))
+    neighbours = look_at_neighbours([*headline, *details], numbers.workouts)
     tested = judge_family(headline, numbers.workouts, looks, neighbours=neighbours)
     placed, speaking = ask_about_place(
         headline, numbers.workouts, looks, may_speak=not neighbours.is_silent
     )
     tested = [_silence_whole(one, speaking) for one in tested]
-    details = _judge_details(pairing, tested, looks, neighbours) if with_details else []
-    return Examined(tested, placed, details)
+    if not with_details:
+        return Examined(tested, placed, [])
+    judged = _judge_details(pairing, tested, details, looks, neighbours)
+    return Examined(tested, placed, judged)
 
 
 def _limit_to_plan(opposed: Opposed, numbers: Numbers) -> Callable[[str], bool]:
@@ -120,14 +123,7 @@ def _limit_to_plan(opposed: Opposed, numbers: Numbers) -> Callable[[str], bool]:
         return lambda _: True
     begin, end = opposed.plan.plan.begin, opposed.plan.plan.end
 
-    def counts(workout_id: str) -> bool:
-        start = numbers.workouts[workout_id].start_utc
-        if start is None:
-            return True
-        day = start.date()
-        return (begin is None or day >= begin) and (end is None or day <= end)
-
-    return counts
+    return lambda workout_id: numbers.workouts[workout_id].lies_within(begin, end)
 
 
 def _gather_headline(pairing: Pairing) -> list[Evidence]:
@@ -163,13 +159,21 @@ def _silence_whole(tested: Tested, speaking: Collection[Measure]) -> Tested:
 
 
 def _judge_details(
-    pairing: Pairing, headline: list[Tested], looks: Looks, neighbours: Neighbours
+    pairing: Pairing,
+    headline: list[Tested],
+    details: list[Evidence],
+    looks: Looks,
+    neighbours: Neighbours,
 ) -> list[Tested]:
     """Test all details of the open domains together; the others stand without a claim."""
     opened = _find_opened(headline)
     speaking: list[Evidence] = []
     closed: list[Evidence] = []
-    for one in (*_gather_details(pairing, opened), *_gather_activities(pairing, headline)):
+    parts = (
+        *_split_details(details, opened, pairing.numbers),
+        *_gather_activities(pairing, headline),
+    )
+    for one in parts:
         question = one.question
         domain = METRICS[question.measure.metric].domain
         is_open = question.place in opened.get(domain, set()) or (
@@ -193,16 +197,24 @@ def _find_opened(headline: list[Tested]) -> Mapping[str, set[str]]:
     return opened
 
 
-def _gather_details(pairing: Pairing, opened: Mapping[str, set[str]]) -> Iterator[Evidence]:
+def _gather_details(pairing: Pairing) -> Iterator[Evidence]:
+    """Return every measure that is not of the headline, over all workouts."""
     primaries = list_primaries(pairing.settings, pairing.opposed.plan)
     for measure, margin in list_details(pairing.settings, primaries).items():
         question = pairing.ask(measure, family="details", is_primary=False)
         whole = pairing.pair(question, margin)
-        if whole.n < FEWEST_WORKOUTS:
-            continue
+        if whole.n >= FEWEST_WORKOUTS:
+            yield whole
+
+
+def _split_details(
+    details: list[Evidence], opened: Mapping[str, set[str]], numbers: Numbers
+) -> Iterator[Evidence]:
+    """Return the details, each followed by its places in which its domain is open."""
+    for whole in details:
         yield whole
-        places = opened.get(METRICS[measure.metric].domain, set())
-        for part in _split_by_place(whole, pairing.numbers):
+        places = opened.get(METRICS[whole.question.measure.metric].domain, set())
+        for part in _split_by_place(whole, numbers):
             if part.question.place in places:
                 yield part
 

@@ -10,7 +10,7 @@ import numpy as np
 from tasks.maths.arrays import NAN
 from tasks.maths.equivalence import assess_paired_equivalence
 from tasks.maths.multiplicity import adjust_after_holm
-from tasks.maths.neighbours import assess_neighbours, estimate_inflation
+from tasks.maths.neighbours import assess_neighbours, compute_inflation
 from tasks.maths.sign_flips import FlipTest, assess_alone, assess_by_flips
 from tasks.verdicts.asked import ALL, INDOORS, OUTDOORS, Tested
 from tasks.verdicts.marks import WITHOUT_PLAN
@@ -27,7 +27,13 @@ if TYPE_CHECKING:
 _ALIKE_NEIGHBOURS: Final = (
     "workouts resemble those next to them (lag-one correlation, p {:.3f}): nothing is claimed"
 )
+_SOMEWHAT_ALIKE: Final = (
+    "workouts may resemble those next to them (lag-one correlation {:.2f}, p {:.3f}): what is "
+    "shown has allowed for it"
+)
 _NEIGHBOURS_P: Final = 0.05
+#: Up to this p of resemblance a statistic is deflated.
+_DEFLATING_P: Final = 0.1
 _KINDS: Final = {OUTDOORS: 0, INDOORS: 1}
 
 
@@ -63,7 +69,7 @@ def lay_out(evidence: Sequence[Evidence], workouts: Mapping[str, Workout]) -> Ma
 class Neighbours:
     """What resemblance of neighbouring workouts does to a family."""
 
-    inflation: float = 1.0
+    lag_one: float = 0.0
     p_value: float = 1.0
 
     @property
@@ -74,23 +80,29 @@ class Neighbours:
     @property
     def note(self) -> str:
         """What a reader must know; empty where there is nothing."""
-        return _ALIKE_NEIGHBOURS.format(self.p_value) if self.is_silent else ""
+        if self.is_silent:
+            return _ALIKE_NEIGHBOURS.format(self.p_value)
+        if self.p_value < _DEFLATING_P:
+            return _SOMEWHAT_ALIKE.format(self.lag_one, self.p_value)
+        return ""
+
+    def find_inflation(self, n: int) -> float:
+        """Return by how much the spread of a mean of n workouts is larger; 1 where none is seen."""
+        return compute_inflation(self.lag_one, n) if self.p_value < _DEFLATING_P else 1.0
 
 
 def look_at_neighbours(evidence: Sequence[Evidence], workouts: Mapping[str, Workout]) -> Neighbours:
-    """Judge resemblance from the questions about all workouts; failures say too little."""
-    chosen = [
-        one
-        for one in evidence
-        if one.question.place == ALL and not is_failure(one.question.measure.metric)
-    ]
-    matrix = lay_out(chosen, workouts)
+    """Judge resemblance from each metric once, over all workouts; failures say too little."""
+    chosen: dict[str, Evidence] = {}
+    for one in evidence:
+        metric = one.question.measure.metric
+        if one.question.place == ALL and one.question.activity == ALL and not is_failure(metric):
+            chosen.setdefault(metric, one)
+    matrix = lay_out(list(chosen.values()), workouts)
     if not chosen or not matrix.n:
         return Neighbours()
-    return Neighbours(
-        estimate_inflation(matrix.values, matrix.groups),
-        assess_neighbours(matrix.values, matrix.groups),
-    )
+    found = assess_neighbours(matrix.values, matrix.groups)
+    return Neighbours(found.lag_one, found.p_value)
 
 
 def judge_family(
@@ -173,7 +185,7 @@ def _test_hopeful(matrix: Matrix, found: Neighbours, *, alpha: float) -> FlipTes
     """Test the questions that could be shown at all; the others have their own p value only."""
     counts = np.isfinite(matrix.values).sum(axis=0)
     is_hopeful = 2.0 ** (1 - counts) < alpha
-    kept = assess_by_flips(matrix.values[:, is_hopeful], inflation=found.inflation)
+    kept = assess_by_flips(matrix.values[:, is_hopeful], inflation=found.find_inflation(matrix.n))
     answers = [np.full(counts.size, np.nan) for _ in range(4)]
     for answer, values in zip(
         answers, (kept.statistic, kept.p_value, kept.p_adjusted, kept.best_p), strict=True

@@ -18,7 +18,7 @@ from tasks.verdicts.numbers import name_kind
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from tasks.verdicts.numbers import ByReference, Common
+    from tasks.verdicts.numbers import ByReference, Pair
 
 #: A value without a partner, by the kind of its reference.
 Alone = tuple[str, float]
@@ -46,14 +46,14 @@ def find_alone(
 
 
 def fit_model(
-    pairs: Mapping[str, Common | None], own: Mapping[str, Alone], others: Mapping[str, Alone]
+    pairs: Mapping[str, Pair], own: Mapping[str, Alone], others: Mapping[str, Alone]
 ) -> Modelled:
     """Fit the model to shared workouts and to those of one device alone.
 
     Of the latter those count whose value was compared with the same kind of reference as a pair's:
     errors against the truth and errors against another device are not alike.
     """
-    kept = [pair for pair in pairs.values() if pair is not None]
+    kept = [pair for pair in pairs.values() if not pair.has_failure]
     kinds = {name_kind(pair.reference) for pair in kept}
     first, second = (
         np.array([value for kind, value in alone.values() if kind in kinds], dtype=np.float64)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, TypeVar
+from datetime import timedelta
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -13,8 +14,8 @@ from tasks.maths.arrays import NAN, FloatArray
 from tasks.verdicts.asked import ALL, Measure
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-    from datetime import datetime
+    from collections.abc import Collection, Iterator, Mapping
+    from datetime import date, datetime
 
     import duckdb
 
@@ -28,8 +29,11 @@ PARTS_OF_LIMITS: Final = ("hr_bias_bpm", "hr_sd_bpm", "hr_effective_n")
 #: Metrics by which failures are known.
 LOCK_FAILED: Final = "hr_lock_failed_pct"
 RISES_MISSED: Final = "hr_missed_rises_pct"
+TRACK_FAILED: Final = "track_failed_pct"
 FIRST_FIX: Final = "track_first_fix_s"
-_OF_FAILURES: Final = (LOCK_FAILED, RISES_MISSED, FIRST_FIX)
+OF_FAILURES: Final = (LOCK_FAILED, RISES_MISSED, TRACK_FAILED, FIRST_FIX)
+_OF_TRACKS: Final = "track_"
+_ALL: Final = 100.0  # percent
 AFTER_LOCK: Final = "after_lock"
 
 #: A difference from a device that is no reference is no error: its workout has no value. What was
@@ -43,7 +47,9 @@ WHERE segment IN ('all', 'after_lock') AND list_contains(?, metric)
 ORDER BY workout_id, device_id, metric, segment, reference_rank, reference, value
 """
 _WORKOUTS: Final = """
-SELECT workout_id, start_utc, coalesce(activity, 'other'), surroundings FROM workouts
+SELECT workout_id, start_utc, coalesce(activity, 'other'), surroundings,
+  coalesce(local_offset_s, 0)
+FROM workouts
 ORDER BY start_utc, workout_id
 """
 
@@ -59,6 +65,14 @@ class Workout:
     start_utc: datetime | None
     activity: str
     surroundings: str | None
+    local_offset_s: int = 0
+
+    def lies_within(self, begin: date | None, end: date | None) -> bool:
+        """Say whether its local day is none outside of a plan's; one without a start is inside."""
+        if self.start_utc is None:
+            return True
+        day = (self.start_utc + timedelta(seconds=self.local_offset_s)).date()
+        return (begin is None or day >= begin) and (end is None or day <= end)
 
 
 @dataclass(frozen=True)
@@ -94,31 +108,24 @@ class Numbers:
             yield ALL, dict(sorted(found.items()))
 
     def has_failed(self, device_id: str, measure: Measure, workout_id: str) -> bool:
-        """Say whether a value is lacking because the device failed.
+        """Say whether a device failed, so that a value is lacking or tells of the better part.
 
         Heart rate that never locked has no time to lock and nothing after it; one that missed
-        every rise has no delay; a device without a fix outdoors, that had one in another workout,
-        has no track.
+        every rise has no delay; a device without a usable track outdoors fails in all that is
+        asked of tracks.
         """
         metric, segment = measure
         if metric == "hr_lock_s" or segment == AFTER_LOCK:
             return self._reaches(device_id, LOCK_FAILED, workout_id)
         if metric == "hr_rise_delay_s":
             return self._reaches(device_id, RISES_MISSED, workout_id)
-        domain = METRICS[metric].domain if metric in METRICS else None
-        if domain != "track" or self.workouts[workout_id].surroundings != "outdoors":
-            return False
-        fixes = self.values.get((device_id, Measure(FIRST_FIX)), {})
-        here = take_best(fixes.get(workout_id, {}))
-        return workout_id in fixes and here is None and self._has_track(device_id)
-
-    def _has_track(self, device_id: str) -> bool:
-        fixes = self.values.get((device_id, Measure(FIRST_FIX)), {})
-        return any(take_best(found) is not None for found in fixes.values())
+        if metric.startswith(_OF_TRACKS) and metric not in OF_FAILURES:
+            return self._reaches(device_id, TRACK_FAILED, workout_id)
+        return False
 
     def _reaches(self, device_id: str, metric: str, workout_id: str) -> bool:
         found = self.values.get((device_id, Measure(metric)), {}).get(workout_id, {})
-        return (take_best(found) or 0.0) >= 100.0  # noqa: PLR2004 - all of it, in percent
+        return (take_best(found) or 0.0) >= _ALL
 
 
 def read_numbers(
@@ -128,7 +135,7 @@ def read_numbers(
 ) -> Numbers:
     """Read the newest values of the metrics that are asked about."""
     planned = plan.plan.margins if plan is not None else {}
-    metrics = {*list_described(settings), *PARTS_OF_LIMITS, *_OF_FAILURES, *planned}
+    metrics = {*list_described(settings), *PARTS_OF_LIMITS, *OF_FAILURES, *planned}
     values: dict[tuple[str, Measure], dict[str, ByReference]] = defaultdict(
         lambda: defaultdict(dict)
     )
@@ -137,21 +144,64 @@ def read_numbers(
     for workout_id, device_id, metric, segment, reference, value in rows:
         values[device_id, Measure(metric, segment)][workout_id][reference] = value
         worn[device_id].add(workout_id)
-    scores = {one: _score(one[1].metric, by_workout) for one, by_workout in values.items()}
     roles = dict(connection.execute("SELECT device_id, role FROM devices").fetchall())
     workouts = {row[0]: Workout(*row[1:]) for row in connection.execute(_WORKOUTS).fetchall()}
-    return Numbers(dict(values), scores, workouts, roles, worn)
+    counting_size = {one for one in metrics & METRICS.keys() if METRICS[one].better == "zero"}
+    return make_numbers(values, workouts, roles, worn, counting_size=counting_size)
 
 
-def _score(metric: str, values: Mapping[str, ByReference]) -> Mapping[str, ByReference]:
-    if METRICS[metric].better != "zero":
-        return values
+def make_numbers(
+    values: Mapping[tuple[str, Measure], Mapping[str, ByReference]],
+    workouts: Mapping[str, Workout],
+    roles: Mapping[str, str],
+    worn: Mapping[str, set[str]],
+    *,
+    counting_size: Collection[str],
+) -> Numbers:
+    """Return numbers from the values as measured; of `counting_size` the size is compared."""
+    whole = {**values, **_complete_failures(values, workouts)}
+    scores = {
+        one: _take_sizes(by_workout) if one[1].metric in counting_size else by_workout
+        for one, by_workout in whole.items()
+    }
+    return Numbers(whole, scores, workouts, roles, worn)
+
+
+def _complete_failures(
+    values: Mapping[tuple[str, Measure], Mapping[str, ByReference]],
+    workouts: Mapping[str, Workout],
+) -> dict[tuple[str, Measure], dict[str, ByReference]]:
+    """Return what no workout tells by itself: a device that has fixes elsewhere had none outdoors.
+
+    A recording without positions may be of a device that has no receiver at all.
+    """
+    completed = {}
+    for (device_id, measure), fixes in values.items():
+        if measure != (FIRST_FIX, ALL) or not any(map(_has_value, fixes.values())):
+            continue
+        key = device_id, Measure(TRACK_FAILED)
+        found = dict(values.get(key, {}))
+        for workout_id, by_reference in fixes.items():
+            workout = workouts.get(workout_id)
+            is_outdoors = workout is not None and workout.surroundings == "outdoors"
+            if is_outdoors and not _has_value(by_reference):
+                found[workout_id] = {None: _ALL}
+        completed[key] = found
+    return completed
+
+
+def _has_value(by_reference: ByReference) -> bool:
+    return take_best(by_reference) is not None
+
+
+def _take_sizes(by_workout: Mapping[str, ByReference]) -> dict[str, ByReference]:
+    """Return the numbers that are compared where the best value is zero: sizes."""
     return {
         workout_id: {
             reference: None if value is None else abs(value)
             for reference, value in by_reference.items()
         }
-        for workout_id, by_reference in values.items()
+        for workout_id, by_reference in by_workout.items()
     }
 
 
@@ -186,26 +236,44 @@ def find_good_sign(metric: str) -> int:
     return 1 if METRICS[metric].better == "higher" else -1
 
 
-def take_best(by_reference: Mapping[str | None, float | None]) -> float | None:
-    """Return the value against the best reference that has one."""
-    return next((value for value in by_reference.values() if value is not None), None)
+def take_best(
+    by_reference: Mapping[str | None, float | None], *, judged: Collection[str] = ()
+) -> float | None:
+    """Return the value against the best reference that has one, none of `judged`."""
+    return next(
+        (
+            value
+            for reference, value in by_reference.items()
+            if value is not None and reference not in judged
+        ),
+        None,
+    )
 
 
-@dataclass(frozen=True)
-class Common:
-    """Two devices' values of one workout, and the reference that both were compared with."""
+class Pair(NamedTuple):
+    """Two devices' values of one workout; NaN where a device failed.
+
+    `reference` is what both were compared with, None where one of them failed.
+    """
 
     own: float
     other: float
-    reference: str | None
+    failed_own: bool = False
+    failed_other: bool = False
+    reference: str | None = None
+
+    @property
+    def has_failure(self) -> bool:
+        """Whether one of the two failed."""
+        return self.failed_own or self.failed_other
 
 
-def take_common(own: ByReference, others: ByReference, *, judged: set[str]) -> Common | None:
+def take_common(own: ByReference, others: ByReference, *, judged: set[str]) -> Pair | None:
     """Return both values against the best reference that they share, none of `judged`."""
     for reference, value in own.items():
         other = others.get(reference)
         if value is not None and other is not None and reference not in judged:
-            return Common(value, other, reference)
+            return Pair(value, other, reference=reference)
     return None
 
 

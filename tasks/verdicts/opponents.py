@@ -7,7 +7,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from tasks.core.registers import METRICS
-from tasks.verdicts.numbers import LOCK_FAILED, list_compared, list_measures
+from tasks.verdicts.numbers import LOCK_FAILED, TRACK_FAILED, list_compared, list_measures
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -90,6 +90,8 @@ def list_primaries(settings: VerdictSettings, plan: DatedPlan | None) -> dict[Me
         }
         if LOCK_FAILED in margins and named.keys() & set(_NEED_A_LOCK):
             named.setdefault(LOCK_FAILED, margins[LOCK_FAILED])
+        if TRACK_FAILED in margins and any(METRICS[one].domain == "track" for one in named):
+            named.setdefault(TRACK_FAILED, margins[TRACK_FAILED])
     return {list_measures(metric)[0]: margin for metric, margin in sorted(named.items())}
 
 

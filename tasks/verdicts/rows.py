@@ -8,13 +8,13 @@ import numpy as np
 
 from tasks.core.registers import METRICS
 from tasks.maths.workouts_needed import Needed, find_needed
+from tasks.verdicts.pairing import find_level, find_signs
 from tasks.verdicts.scales import is_failure
 from tasks.verdicts.words import SETTLED, choose_word
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from tasks.maths.arrays import BoolArray, FloatArray
     from tasks.verdicts.asked import Evidence, Modelled, Question, Tested
 
 _TIE: Final = 1e-9
@@ -39,8 +39,8 @@ def write_row(tested: Tested, *, power: float) -> dict[str, Any]:
         **name_question(question),
         **_count(one),
         "left_out": one.left_out,
-        "level": _find_level(one.own, one.failed_own),
-        "level_against": _find_level(one.other, one.failed_other),
+        "level": find_level(one.own, one.failed_own, good_sign=one.good_sign),
+        "level_against": find_level(one.other, one.failed_other, good_sign=one.good_sign),
         "scale": one.scale,
         "estimate": keep(centre.estimate + one.shift),
         "ci_low": keep(centre.interval.low + one.shift),
@@ -78,8 +78,7 @@ def name_question(question: Question) -> dict[str, Any]:
 
 def _count(one: Evidence) -> dict[str, int]:
     """Count workouts by who was better; differences of rounding are ties."""
-    scale = float(np.max(np.abs(one.differences), initial=0.0))
-    signs = np.sign(np.where(np.abs(one.differences) <= _TIE * scale, 0.0, one.differences))
+    signs = find_signs(one.differences)
     return {
         "n_workouts": one.n,
         "n_better": int(np.sum(signs == one.good_sign)),
@@ -88,14 +87,6 @@ def _count(one: Evidence) -> dict[str, int]:
         "n_failed": int(one.failed_own.sum()),
         "n_failed_against": int(one.failed_other.sum()),
     }
-
-
-def _find_level(values: FloatArray, failed: BoolArray) -> float | None:
-    """Return the median, with failures beyond every value; None where that is no number."""
-    if not values.size:
-        return None
-    ordered = np.where(failed, np.inf, values)
-    return keep(float(np.median(ordered[~np.isnan(ordered)])))
 
 
 def _find_needed(tested: Tested, verdict: str, *, power: float) -> tuple[Needed, str]:
@@ -122,7 +113,7 @@ def _find_margins(one: Evidence) -> tuple[float, float] | None:
         return None
     if one.scale == "difference":
         return -one.margin, one.margin
-    level = _find_level(one.other, one.failed_other)
+    level = find_level(one.other, one.failed_other, good_sign=one.good_sign)
     if level is None:
         return None
     base = level + one.margin

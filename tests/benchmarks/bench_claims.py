@@ -49,7 +49,8 @@ _PAIR: Final = ("new", "old")
 class Scenario:
     """A kind of world, and what counts as a find: measure, place and word, or nothing true.
 
-    `looks` are taken after every workout from the sixth on.
+    `looks` are taken after every workout from the sixth on. `named` are the metrics of the plan,
+    none: all primary ones.
     """
 
     name: str
@@ -58,6 +59,7 @@ class Scenario:
     looks: bool = False
     details: bool = False
     planned: bool = True
+    named: tuple[str, ...] = ()
 
 
 @dataclass
@@ -104,6 +106,12 @@ SCENARIOS: Final = (
         (MAE, "all", "worse"),
     ),
     Scenario(
+        "the same, normal, four metrics named in the plan",
+        replace(NONE, effects={MAE: 1.5}, shape="normal"),
+        (MAE, "all", "worse"),
+        named=(MAE, LOCK, TRACK, "distance_error_pct"),
+    ),
+    Scenario(
         "the same, gaps of a real test",
         replace(NONE, effects={MAE: 1.5}, sparse=True),
         (MAE, "all", "worse"),
@@ -142,9 +150,11 @@ SCENARIOS: Final = (
 )
 
 
-def judge(report: Numbers, n_planned: int | None, *, with_details: bool) -> Examined:
-    """Judge one report by the rule of the program."""
-    plan = plan_for(n_planned) if n_planned is not None else None
+def judge(
+    report: Numbers, n_planned: int | None, *, with_details: bool, named: tuple[str, ...] = ()
+) -> Examined:
+    """Judge one report by the rule of the program, with a plan of `named` metrics."""
+    plan = plan_for(n_planned, named) if n_planned is not None else None
     opposed = Opposed(*_PAIR, is_named=True, plan=plan)
     return examine_devices(opposed, report, make_settings(), with_details=with_details)
 
@@ -212,7 +222,12 @@ def run(scenario: Scenario, n: int, n_reports: int, *, seed: int = 1) -> Tally:
         seen = range(_FIRST_LOOK, n + 1) if scenario.looks else (n,)
         planned = n if scenario.planned else None
         found = [
-            judge(take_first(report, number), planned, with_details=scenario.details)
+            judge(
+                take_first(report, number),
+                planned,
+                with_details=scenario.details,
+                named=scenario.named,
+            )
             for number in seen
         ]
         _count(tally, scenario, [say(one) for one in found])
@@ -315,28 +330,29 @@ def main() -> None:
     parser.add_argument("--reports", type=int, default=200)
     parser.add_argument("--only", default="")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--sizes", type=int, nargs="+", default=SIZES, help="workouts a report")
     parser.add_argument("--leans", action="store_true", help="how often leans are wrong instead")
     asked = parser.parse_args()
     show: Callable[..., None] = print
     if asked.leans:
-        for share, n in product((0.3, 0.5, 0.8), SIZES):
+        for share, n in product((0.3, 0.5, 0.8), asked.sizes):
             said, wrong = measure_leans(n, share=share, n_reports=asked.reports)
             told = describe(wrong, said) if said else "none"
             show(f"{100 * share:.0f} % without difference, n {n}: {said} leans, wrong {told}")
         return
-    show(f"| of 100 reports | {' | '.join(f'n = {n}' for n in SIZES)} |")
-    show("| --- |" + " --- |" * len(SIZES))
+    show(f"| of 100 reports | {' | '.join(f'n = {n}' for n in asked.sizes)} |")
+    show("| --- |" + " --- |" * len(asked.sizes))
     for scenario in SCENARIOS:
         if not scenario.name.startswith(asked.only):
             continue
-        tallies = [run(scenario, n, asked.reports, seed=asked.seed) for n in SIZES]
+        tallies = [run(scenario, n, asked.reports, seed=asked.seed) for n in asked.sizes]
         show(make_line(scenario, tallies), flush=True)
         show(
             "    "
             + "; ".join(
                 f"n {n}: places {one.places}, details {one.details}, leans {one.leans} "
                 f"(false {one.false_leans}), false headline {one.headline}"
-                for n, one in zip(SIZES, tallies, strict=True)
+                for n, one in zip(asked.sizes, tallies, strict=True)
             ),
             flush=True,
         )

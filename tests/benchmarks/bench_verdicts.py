@@ -23,7 +23,7 @@ from tasks.core.registers import METRICS
 from tasks.store import append_rows, open_store, replace_rows
 from tasks.tables.arrow import make_rows
 from tasks.tables.tables import DEVICES, MEASUREMENTS, RESULTS, SETUPS, WORKOUTS
-from tasks.verdicts import judge, look_across
+from tasks.verdicts.across import judge, look_across
 from tasks.verdicts.agreement import find_limits
 from tasks.verdicts.conditions import read_conditions
 from tasks.verdicts.levels import describe_levels

@@ -97,6 +97,7 @@ def _expect_true_track(sheet: Worksheet) -> None:
     sheet.expect(name, "track_turning_ratio", 1.0, 0.05, "resampled every 10 m")
     sheet.expect(name, "track_off_line_s", 0.0, 1.0, "starts and ends on the line")
     sheet.expect(name, "track_first_fix_s", 0.0, 0.0, "a fix with the first sample")
+    sheet.expect(name, "track_failed_pct", 0.0, 0.0, "a fix every second")
     sheet.expect(name, "track_interval_median_s", 1.0, 0.0, "every second")
     sheet.expect(name, "track_interval_p95_s", 1.0, 0.0, "every second")
     sheet.expect(name, "track_gap_max_s", 1.0, 0.0, "every second")
@@ -235,6 +236,8 @@ def _expect_gap(sheet: Worksheet, at_s: float, length_s: float) -> None:
     held = sheet.wear(Worn(_make(name, 26, PositionGap(at_s, at_s + length_s))))
     sheet.expect(name, "track_gap_max_s", length_s + 1.0, 0.0, "from the last fix to the next")
     sheet.expect(name, "found:position_gap", 1.0, 0.0, "longer than what is bridged")
+    failed = 100.0 if length_s > 0.05 * len(held.true_s) else 0.0
+    sheet.expect(name, "track_failed_pct", failed, 0.0, "the limit is 5 % of the time")
     share = 100.0 * (1.0 - length_s / len(held.true_s))
     sheet.expect(name, "track_coverage_pct", share, 0.2, "whole seconds")
 
@@ -243,6 +246,11 @@ def _expect_late_fix(sheet: Worksheet, delay_s: float) -> None:
     name = "late-fix"
     sheet.wear(Worn(_make(name, 27, LateFirstFix(delay_s))))
     sheet.expect(name, "track_first_fix_s", delay_s, 0.0, "whole seconds")
+    sheet.expect(name, "track_failed_pct", 0.0, 0.0, "seconds, the limit is two minutes")
+    sheet.wear(Worn(_make("much-too-late", 30, LateFirstFix(121.0 + delay_s))))
+    sheet.expect("much-too-late", "track_failed_pct", 100.0, 0.0, "the limit is two minutes")
+    sheet.wear(Worn(_make("often-lost", 31, PositionGap(200.0, 400.0))))
+    sheet.expect("often-lost", "track_failed_pct", 100.0, 0.0, "200 s, the limit is 5 %")
 
 
 def _expect_smart(sheet: Worksheet) -> None:

@@ -22,7 +22,7 @@ from tasks.verdicts.asked import Measure
 from tasks.verdicts.numbers import LOCK_FAILED, Numbers, Workout, list_measures
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from config.verdicts import VerdictSettings
     from tasks.maths.arrays import FloatArray
@@ -61,10 +61,14 @@ class World:
     n_indoors: int = 3
 
 
-def plan_for(n: int) -> DatedPlan:
-    """Return a plan of n workouts, new against old, from before the first one."""
+def plan_for(n: int, named: Sequence[str] = ()) -> DatedPlan:
+    """Return a plan of n workouts, new against old, from before the first one.
+
+    `named` are the metrics of its headline, none: all primary ones.
+    """
     before = BEGIN - timedelta(days=1)
-    plan = Plan(device="new", against=("old",), workouts=n)
+    margins = dict.fromkeys(named, MARGIN)
+    plan = Plan(device="new", against=("old",), workouts=n, margins=margins)
     return DatedPlan(plan, "p", before, {("device", ""): before})
 
 

@@ -8,8 +8,8 @@ import numpy as np
 
 from tasks.core.registers import Example, Finding, Value, finding, metric, unknown
 from tasks.metrics.track.compared import EAST_WAY, POSITION, place_points
+from tasks.metrics.track.gaps import find_long_gaps, list_intervals
 from tasks.metrics.track.stuck import find_stuck, take_fixes
-from tasks.tables.arrow import read_floats, read_micros
 from tasks.workout.tracks import (
     explain_no_positions,
     get_fixes,
@@ -19,14 +19,10 @@ from tasks.workout.tracks import (
 )
 
 if TYPE_CHECKING:
-    from tasks.maths.arrays import FloatArray
     from tasks.workout.case import Case
-    from tasks.workout.tracks import Fixes
 
-_MICROSECONDS: Final = 1e6
 _SOURCE: Final = "common practice, no source"
 _PERCENT: Final = 100.0
-_USUAL_INTERVALS: Final = 3.0
 _STILL: Final = Example({"test": {"heart_rate_bpm": [100.0]}}, None, "no positions")
 
 
@@ -122,7 +118,7 @@ def track_gap_max_s(case: Case) -> Value:
     found = take_fixes(case)
     if isinstance(found, Value):
         return found
-    starts, ends = _list_intervals(case, found)
+    starts, ends = list_intervals(case, found)
     if not starts.size:
         return unknown("fewer than two fixes", n=found.n)
     return Value(float((ends - starts).max()), n=starts.size)
@@ -240,40 +236,20 @@ def find_position_gaps(case: Case) -> list[Finding]:
     fixes = get_fixes(case.workout, case.test)
     if not fixes.n:
         return []
-    starts, ends = _list_intervals(case, fixes)
-    lengths = ends - starts
-    # A device that always waits ten seconds has no gap each time.
-    usual = float(np.median(lengths)) if lengths.size else 0.0
-    longest = max(case.settings.align.max_gap_position_s, _USUAL_INTERVALS * usual)
-    long = np.flatnonzero(lengths > longest)
     found = []
-    for index in long.tolist():
-        at = int(np.searchsorted(fixes.seconds, starts[index]))
+    for begin, end in find_long_gaps(case, fixes):
+        at = int(np.searchsorted(fixes.seconds, begin))
         found.append(
             Finding(
-                float(starts[index]),
-                float(ends[index]),
-                float(ends[index] - starts[index]),
+                begin,
+                end,
+                end - begin,
                 "no position until the end" if at == fixes.n - 1 else "no position",
                 float(fixes.latitude_deg[at]),
                 float(fixes.longitude_deg[at]),
             )
         )
     return found
-
-
-def _list_intervals(case: Case, fixes: Fixes) -> tuple[FloatArray, FloatArray]:
-    """Return starts and ends of the times between fixes of a piece, and of a lost end."""
-    same = np.diff(fixes.piece) == 0
-    starts, ends = fixes.seconds[:-1][same], fixes.seconds[1:][same]
-    samples = case.test.recording.samples
-    micros = read_micros(samples)
-    if micros.size:
-        last = float(micros[-1]) / _MICROSECONDS + case.test.alignment.offset_s
-        last_piece = float(np.nan_to_num(read_floats(samples, "piece"))[-1])
-        if last > fixes.seconds[-1] and last_piece == fixes.piece[-1]:
-            starts, ends = np.append(starts, fixes.seconds[-1]), np.append(ends, last)
-    return starts, ends
 
 
 def _summarise_intervals(case: Case, share: float) -> Value:

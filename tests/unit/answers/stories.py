@@ -14,6 +14,7 @@ from tasks.answers.facts import (
     Value,
     WorkoutFacts,
 )
+from tasks.answers.phrases import PHRASES
 
 MAPLE = DeviceFacts("maple-2", "Maple 2", "test", "wrist")
 MAPLE_1 = DeviceFacts("maple-1", "Maple 1", "predecessor", "wrist")
@@ -26,6 +27,8 @@ METRICS = {
     for one in (
         Metric("hr_mae_bpm", "Mean absolute error", "bpm", "lower"),
         Metric("hr_lock_s", "Time to lock", "s", "lower"),
+        Metric("hr_lock_failed_pct", "Never locked", "%", "lower"),
+        Metric("track_failed_pct", "No usable track", "%", "lower"),
         Metric("hr_within_5_bpm_pct", "Within 5 bpm", "%", "higher"),
         Metric("hr_ccc", "Concordance", "1", "higher"),
         Metric("distance_error_pct", "Distance error in percent", "%", "zero"),
@@ -89,6 +92,7 @@ def make_verdict(metric: str, word: str, **changes: object) -> dict[str, Any]:
         "device_id": "maple-2",
         "against": "maple-1",
         "activity": ALL,
+        "segment": PHRASES[metric].segment if metric in PHRASES else ALL,
         "place": ALL,
         "family": "headline",
         "domain": "",
@@ -100,6 +104,8 @@ def make_verdict(metric: str, word: str, **changes: object) -> dict[str, Any]:
         "ci_high": 1.9,
         "p_value": 0.01,
         "p_adjusted": 0.03,
+        "level": 1.0,
+        "level_against": 1.0,
         "margin": MARGINS.get(metric, 1.0),
         "workouts_needed": 12,
         "workouts_needed_low": 9,

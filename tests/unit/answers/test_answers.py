@@ -290,7 +290,12 @@ def test_a_limit_that_is_kept_is_told_with_the_value_and_who_set_it() -> None:
             {("maple-2", "hr_ccc", "all"): give([0.91, 0.95, 0.93])},
             verdicts=[
                 make_verdict(
-                    "hr_ccc", "better", against="criterion", n_workouts=3, family="criteria"
+                    "hr_ccc",
+                    "better",
+                    against="criterion",
+                    n_workouts=3,
+                    family="criteria",
+                    level=0.93,
                 ),
                 make_verdict("hr_ccc", "unclear", against="criterion", activity="running"),
             ],

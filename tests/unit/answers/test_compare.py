@@ -212,13 +212,48 @@ def test_a_device_is_never_the_judge_of_its_own_comparison() -> None:
     assert compare(facts, MAPLE, MAPLE_1, MAE, pen=Pen("metric")) is None
 
 
-def test_a_device_that_never_locked_is_said_to_have_failed() -> None:
+def tell_failures(**verdict: object) -> Sentence | None:
     facts = make_facts(
-        {("maple-2", "hr_lock_s", "all"): give([None, 12.0])},
-        verdicts=[make_verdict("hr_lock_s", "unclear", n_failed=4, n_workouts=13)],
+        {
+            ("maple-2", "hr_lock_s", "all"): give([None, 12.0, 13.0, 14.0]),
+            ("maple-1", "hr_lock_s", "all"): give([12.0, 12.0, 13.0, 14.0]),
+            ("maple-2", "hr_lock_failed_pct", "all"): give([100.0, 0.0, 0.0, 0.0]),
+            ("maple-1", "hr_lock_failed_pct", "all"): give([0.0, 0.0, 0.0, 0.0]),
+        },
+        verdicts=[make_verdict("hr_lock_failed_pct", **verdict)] if verdict else [],  # type: ignore[arg-type]
     )
-    sentence = compare_failures(facts, MAPLE, MAPLE_1, LOCK)
-    assert plain(sentence) == "It never locked on to the heart rate in 4 of 13; Maple 1 in 0 of 13."
+    return compare_failures(facts, MAPLE, MAPLE_1, LOCK)
+
+
+def test_a_device_that_never_locked_is_said_to_have_failed() -> None:
+    sentence = tell_failures()
+    assert plain(sentence) == "It never locked on to the heart rate in 1 of 4; Maple 1 in 0 of 4."
+    assert sentence is not None
+    assert (sentence.use, sentence.tally) == ("count", (1.0, 0.0, 0.0, 0.0))
+
+
+def test_that_a_device_fails_more_often_may_be_written_where_it_is_shown() -> None:
+    sentence = tell_failures(word="worse")
+    assert sentence is not None
+    assert (sentence.use, sentence.strength) == ("write", "shown")
+
+
+def test_where_most_workouts_failed_there_is_no_usual_value() -> None:
+    failed = [100.0, 100.0, 100.0, 0.0]
+    facts = make_facts(
+        {
+            ("maple-2", "hr_lock_s", "all"): give([None, None, None, 12.0]),
+            ("maple-1", "hr_lock_s", "all"): give([12.0, 12.0, 13.0, 14.0]),
+            ("maple-2", "hr_lock_failed_pct", "all"): give(failed),  # type: ignore[arg-type]
+            ("maple-1", "hr_lock_failed_pct", "all"): give([0.0] * 4),
+        },
+        verdicts=[make_verdict("hr_lock_s", "leans worse")],
+    )
+    sentence = compare(facts, MAPLE, MAPLE_1, LOCK, pen=Pen("metric"))
+    assert plain(sentence) == (
+        "It locked on to the heart rate later than Maple 1 in 3 of 4: no usual value, failed in 3 "
+        "of 4 against 12 s."
+    )
 
 
 def test_no_sentence_says_how_many_more_workouts_where_that_is_out_of_reach() -> None:

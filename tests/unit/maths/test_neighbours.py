@@ -7,55 +7,66 @@ import pytest
 from scipy import stats
 from statsmodels.tsa.stattools import acf
 
-from tasks.maths.neighbours import assess_neighbours, estimate_inflation
+from tasks.maths.neighbours import NO_RESEMBLANCE, assess_neighbours, compute_inflation
 from tasks.maths.workouts_needed import find_needed
 from tests.tiers import choose
 
 ONE_PLACE = np.zeros(8, dtype=np.int64)
 
 
-def test_inflation_is_that_of_the_corrected_correlation() -> None:
+def test_the_correlation_is_that_of_a_reference_library_beyond_random_orders() -> None:
     values = np.array([1.0, 2.0, 2.5, 3.5, 3.0, 4.5, 5.0, 4.0])
     lag_one = float(acf(values, nlags=1)[1])
-    r = lag_one + (1 + 4 * lag_one) / 8
-    assert r < 0.95
-    expected = np.sqrt(1 + 2 * sum((1 - k / 8) * r**k for k in range(1, 8)))
-    assert estimate_inflation(values[:, np.newaxis], ONE_PLACE) == pytest.approx(expected)
+    found = assess_neighbours(values[:, np.newaxis], ONE_PLACE)
+    # Over all orders of n values the mean of the lag-one correlation is -1/n.
+    assert found.lag_one == pytest.approx((lag_one + 1 / 8) / (1 - 4 / 8), abs=0.03)
 
 
-def test_workouts_that_alternate_are_never_counted_as_more() -> None:
+def test_inflation_is_that_of_the_mean_of_correlated_values() -> None:
+    # The standard deviation of a mean of 8 values whose covariances are r^|i-j|.
+    for r in (0.0, 0.3, 0.8):
+        covariance = r ** np.abs(np.subtract.outer(np.arange(8), np.arange(8)))
+        expected = np.sqrt(covariance.sum() / 8)
+        assert compute_inflation(r, 8) == pytest.approx(expected)
+    assert compute_inflation(-0.5, 8) == 1.0
+
+
+def test_workouts_that_alternate_are_no_neighbours() -> None:
     values = np.array([1.0, 5.0] * 4)[:, np.newaxis]
-    assert estimate_inflation(values, ONE_PLACE) == 1.0
-    assert assess_neighbours(values, ONE_PLACE) > 0.5
+    found = assess_neighbours(values, ONE_PLACE)
+    assert found.lag_one < 0
+    assert found.p_value > 0.5
 
 
 def test_a_trend_resembles_itself_and_a_change_of_place_does_not() -> None:
     trend = np.arange(8.0)[:, np.newaxis]
-    assert assess_neighbours(trend, ONE_PLACE) < 0.01
+    assert assess_neighbours(trend, ONE_PLACE).p_value < 0.01
     places = np.array([0, 0, 0, 0, 1, 1, 1, 1])
     noise = np.array([0.3, -0.2, 0.25, -0.3, 0.2, -0.25, 0.3, -0.2])
     stepped = (10.0 * places + noise)[:, np.newaxis]
-    assert assess_neighbours(stepped, ONE_PLACE) < 0.05
-    assert assess_neighbours(stepped, places) > 0.5
+    assert assess_neighbours(stepped, ONE_PLACE).p_value < 0.05
+    apart = assess_neighbours(stepped, places)
+    assert apart.p_value > 0.5
+    assert abs(apart.lag_one) < 0.05
 
 
 def test_workouts_without_a_value_are_skipped() -> None:
     trend = np.array([0.0, np.nan, 1.0, 2.0, np.nan, 3.0, 4.0, 5.0])[:, np.newaxis]
-    assert assess_neighbours(trend, ONE_PLACE) < 0.05
+    assert assess_neighbours(trend, ONE_PLACE).p_value < 0.05
     few = np.full((8, 1), np.nan)
     few[:3] = 1.0
-    assert assess_neighbours(few, ONE_PLACE) == 1.0
-    assert estimate_inflation(few, ONE_PLACE) == 1.0
+    assert assess_neighbours(few, ONE_PLACE) == NO_RESEMBLANCE
 
 
 def test_independent_workouts_are_seldom_taken_for_neighbours() -> None:
     generator = np.random.default_rng(1)
     n_families = choose(short=150, full=1000)
     places = np.array([0] * 7 + [1] * 3)
-    p_values = [
-        assess_neighbours(generator.normal(size=(10, 6)), places) for _ in range(n_families)
+    found = [
+        assess_neighbours(generator.normal(size=(10, 6)) + 3.0 * places[:, np.newaxis], places)
+        for _ in range(n_families)
     ]
-    share = np.mean(np.array(p_values) < 0.05)
+    share = np.mean(np.array([one.p_value for one in found]) < 0.05)
     assert share == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / n_families))
 
 

@@ -237,7 +237,12 @@ def test_the_setup_of_the_device_stands_beside_its_values(home: Home, settings: 
         ]
         rows.append({"workout_id": "w1", "device_id": "strap", "key": "wrist", "value": "right"})
         replace_rows(connection, SETUPS, make_rows(SETUPS, rows))
-        recording = {"recording_id": "w1-a", "device_id": "alder-2", "firmware": "4.1"}
+        recording = {
+            "recording_id": "w1-a",
+            "workout_id": "w1",
+            "device_id": "alder-2",
+            "firmware": "4.1",
+        }
         replace_rows(connection, RECORDINGS, make_rows(RECORDINGS, [recording]))
     found = ask(
         home,

@@ -11,7 +11,7 @@ from tasks.core.registers import METRICS
 from tasks.store import append_if_changed, append_rows, open_store, replace_rows
 from tasks.tables.arrow import make_empty, make_rows
 from tasks.tables.tables import DEVICES, FINDINGS, RESULTS, SETUPS, VERDICTS, WORKOUTS, Table
-from tasks.verdicts import judge, look_across
+from tasks.verdicts.across import judge, look_across
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -42,7 +42,9 @@ class Store:
         ranks: dict[str, int] | None = None,
         kind: str = "device",
         place: str | None = None,
+        excluded: tuple[str, ...] = (),
     ) -> None:
+        """Add a workout; `excluded` names devices whose results are set aside."""
         self.n_workouts += 1
         key = f"w{self.n_workouts:03}"
         begin = BEGIN + timedelta(days=self.n_workouts)
@@ -59,6 +61,7 @@ class Store:
                 "reference_rank": {"truth": 1, **(ranks or {})}.get(reference or "", 2),
                 "reference_kind": "truth" if reference == "truth" else kind,
                 "value": value,
+                "is_excluded": device in excluded,
             }
             for device, metric, reference, value in values
         ]
