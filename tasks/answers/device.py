@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Final
 
 from tasks.answers.compare import compare, compare_failures
 from tasks.answers.conditions import compare_days, describe_battery
-from tasks.answers.heart_rate import CAUSES, EFFORTS, describe_heart_rate
+from tasks.answers.heart_rate import CAUSES, describe_heart_rate
 from tasks.answers.levels import describe_level
 from tasks.answers.phrases import DETAILS, DOMAINS, PHRASES, PRIMARY, find_phrase
 from tasks.answers.read import read_facts
 from tasks.answers.sentence import Pen, Sentence
 from tasks.answers.trust import describe_trust
+from tasks.answers.within import PARTS
 from tasks.core.wording import join_words
 from tasks.verdicts.numbers import OF_FAILURES
 
@@ -31,7 +32,7 @@ MOST_PER_DOMAIN: Final = 5
 #: Fewer workouts with both devices are not told one metric at a time.
 FEWEST_COMPARED: Final = 3
 MOST_PER_USE: Final = 8
-_SEGMENTS: Final = ("all", "after_lock", "steady", *EFFORTS)
+_SEGMENTS: Final = ("all", "after_lock", *PARTS)
 _OTHERS: Final = (
     "hr_cadence_lock_s",
     "hr_cadence_descent_pct",

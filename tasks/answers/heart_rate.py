@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from tasks.answers.facts import ALL, CRITERION
 from tasks.answers.sentence import NO_BREAK, Sentence, begin, of
+from tasks.answers.within import FEWEST_WORKOUTS, compare_parts
 from tasks.core.wording import count, join_words
 
 if TYPE_CHECKING:
@@ -35,14 +36,8 @@ _MINUTE_S: Final = 60.0
 _LEAST_MINUTES: Final = 1.0
 _MOST_CAUSES: Final = 3
 
-EFFORTS: Final = {"rising": "while effort rises", "falling": "while effort falls"}
-_STEADY: Final = "steady"
-_MAE: Final = "hr_mae_bpm"
 _LOCK: Final = "hr_lock_s"
 _TEMPERATURE: Final = "hr_start_temperature_degc"
-_FEWEST_FOR_EFFORT: Final = 3
-#: An effort is told where the error is at least so many times that of steady effort.
-_TIMES_STEADY: Final = 1.5
 
 
 def describe_heart_rate(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
@@ -50,7 +45,7 @@ def describe_heart_rate(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Itera
     yield from explain_errors(facts, device)
     yield from describe_cadence(facts, device)
     yield from describe_cold(facts, device, pen=pen)
-    yield from compare_efforts(facts, device, pen=pen)
+    yield from compare_parts(facts, device, pen=pen)
     yield from meet_criteria(facts, device, pen=pen)
 
 
@@ -136,7 +131,7 @@ def describe_cold(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Se
     both = [one for one in locks if one in starts]
     cold = [one for one in both if starts[one][0] < facts.cold_degc]
     warm = [one for one in both if one not in cold]
-    if lock is None or warmth is None or min(len(cold), len(warm)) < _FEWEST_FOR_EFFORT:
+    if lock is None or warmth is None or min(len(cold), len(warm)) < FEWEST_WORKOUTS:
         return
     here = statistics.median(locks[one][0] for one in cold)
     there = statistics.median(locks[one][0] for one in warm)
@@ -165,40 +160,6 @@ def describe_cold(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Se
         workouts=tuple(both),
         weight=1.7,
     )
-
-
-def compare_efforts(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:
-    """Return where the error is greater while effort changes than while it is steady."""
-    metric = facts.metrics.get(_MAE)
-    steady = facts.find_values(device.device_id, _MAE, _STEADY)
-    if metric is None:
-        return
-    for segment, words in EFFORTS.items():
-        changing = facts.find_values(device.device_id, _MAE, segment)
-        both = [one for one in steady if one in changing]
-        if len(both) < _FEWEST_FOR_EFFORT:
-            continue
-        greater = tuple(float(changing[one][0] > steady[one][0]) for one in both)
-        here = statistics.median(changing[one][0] for one in both)
-        there = statistics.median(steady[one][0] for one in both)
-        if here < _TIMES_STEADY * there or here - there < facts.margins.get(_MAE, 0.0):
-            continue
-        yield Sentence(
-            _DOMAIN,
-            "count",
-            f"{begin(words)}, it was off by {pen.amount(here, metric)}, against "
-            f"{pen.amount(there, metric)} at steady effort; more in "
-            f"{of(int(sum(greater)), len(both))}.",
-            evidence="Mean absolute error, medians of the workouts that have both; the kinds of "
-            "effort are those of the settings, fixed beforehand.",
-            strength="level",
-            tally=greater,
-            metric=_MAE,
-            segment=segment,
-            device_ids=(device.device_id,),
-            workouts=tuple(both),
-            weight=0.9,
-        )
 
 
 def meet_criteria(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Sentence]:

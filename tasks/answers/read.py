@@ -17,6 +17,7 @@ from tasks.answers.facts import (
     WorkoutFacts,
 )
 from tasks.core.firmware import unify_firmware
+from tasks.store.setups import QUERY as WORN_SETUPS
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -44,14 +45,18 @@ SELECT device_id, metric, segment, workout_id,
   CASE WHEN reference_kind IS DISTINCT FROM 'comparison' THEN value END,
   reference, reference_kind, reason, n
 FROM latest_results
-WHERE list_contains(?, metric) AND list_contains(?, segment) AND device_id IS NOT NULL
+WHERE list_contains(?, metric)
+  AND (list_contains(?, segment) OR metric = 'hr_mae_bpm' AND starts_with(segment, 'band:'))
+  AND device_id IS NOT NULL
   AND is_excluded IS DISTINCT FROM true
 ORDER BY device_id, metric, segment, workout_id, reference_rank, reference, value
 """
 
-_SETUPS: Final = """
-SELECT device_id, key, workout_id, value FROM worn_setups WHERE key <> 'note' ORDER BY ALL
-"""
+#: As the view has it; copies that an older version published lack the view.
+_SETUPS: Final = f"""
+WITH worn AS ({WORN_SETUPS})
+SELECT device_id, key, workout_id, value FROM worn WHERE key <> 'note' ORDER BY ALL
+"""  # noqa: S608 - a text of the store's own
 
 _OCCURRENCES: Final = """
 SELECT device_id, workout_id, kind, count(*), sum(epoch(end_utc) - epoch(start_utc)),

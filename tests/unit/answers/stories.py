@@ -75,7 +75,7 @@ def make_workouts(
     }
 
 
-def make_value(
+def make_values(
     values: list[float | None],
     reference: str | None = "willow",
     kind: str = "device",

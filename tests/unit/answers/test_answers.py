@@ -17,8 +17,8 @@ from tests.unit.answers.stories import (
     DEVICES,
     MAPLE,
     MAPLE_1,
-    give,
     make_facts,
+    make_values,
     make_verdict,
     make_workouts,
 )
@@ -36,13 +36,13 @@ def plain(sentence: Sentence | None) -> str:
 def test_six_workouts_bear_an_interval_of_the_median_and_five_do_not() -> None:
     # With six, the lowest and the highest hold the median in 1 - 2 / 2^6 = 96.9 % (order
     # statistics of a binomial, any text on nonparametric statistics).
-    six = make_facts({LOCKED: give([1.0, 2.0, 3.0, 4.0, 5.0, 6.0])})
+    six = make_facts({LOCKED: make_values([1.0, 2.0, 3.0, 4.0, 5.0, 6.0])})
     found = describe_level(six, MAPLE, PHRASES["hr_mae_bpm"], pen=METRIC)
     assert plain(found) == (
         "Once locked, heart rate was off by 3.5 bpm on average (median of 6 workouts; 95 %: 1.0 to "
         "6.0)."
     )
-    five = make_facts({LOCKED: give([1.0, 2.0, 3.0, 4.0, 5.0])})
+    five = make_facts({LOCKED: make_values([1.0, 2.0, 3.0, 4.0, 5.0])})
     found = describe_level(five, MAPLE, PHRASES["hr_mae_bpm"], pen=METRIC)
     assert plain(found) == (
         "Once locked, heart rate was off by 3.0 bpm on average (median of 5 workouts; 1.0 to 5.0)."
@@ -52,7 +52,7 @@ def test_six_workouts_bear_an_interval_of_the_median_and_five_do_not() -> None:
 
 
 def test_a_level_of_a_signed_error_says_in_how_many_workouts_it_was_too_high() -> None:
-    facts = make_facts({("maple-2", "distance_error_pct", "all"): give([-0.5, 0.4, 0.6])})
+    facts = make_facts({("maple-2", "distance_error_pct", "all"): make_values([-0.5, 0.4, 0.6])})
     found = describe_level(facts, MAPLE, PHRASES["distance_error_pct"], pen=METRIC)
     assert found is not None
     assert "too high in 2 of 3" in found.evidence.replace("\N{NO-BREAK SPACE}", " ")
@@ -63,12 +63,12 @@ def test_causes_are_weighted_by_the_seconds_of_each_workout() -> None:
     facts = make_facts(
         {
             ("maple-2", "hr_why_before_lock_pct", "all"): {
-                **give([100.0], n=300),
-                "w1": give([50.0, 50.0], n=100)["w1"],
+                **make_values([100.0], n=300),
+                "w1": make_values([50.0, 50.0], n=100)["w1"],
             },
             ("maple-2", "hr_why_near_cadence_pct", "all"): {
-                **give([0.0], n=300),
-                "w1": give([50.0, 50.0], n=100)["w1"],
+                **make_values([0.0], n=300),
+                "w1": make_values([50.0, 50.0], n=100)["w1"],
             },
         },
         workouts=make_workouts(2),
@@ -81,13 +81,13 @@ def test_causes_are_weighted_by_the_seconds_of_each_workout() -> None:
 
 
 def test_a_minute_or_less_is_not_explained() -> None:
-    facts = make_facts({("maple-2", "hr_why_before_lock_pct", "all"): give([100.0], n=59)})
+    facts = make_facts({("maple-2", "hr_why_before_lock_pct", "all"): make_values([100.0], n=59)})
     assert list(explain_errors(facts, MAPLE)) == []
 
 
 def test_cadence_lock_is_counted_among_the_workouts_that_have_a_cadence() -> None:
     facts = make_facts(
-        {("maple-2", "hr_cadence_lock_s", "all"): give([0.0, 250.0, 0.0])},
+        {("maple-2", "hr_cadence_lock_s", "all"): make_values([0.0, 250.0, 0.0])},
         occurrences={"maple-2": (Occurrence("w1", "cadence_lock", 2, 250.0, 30.0),)},
     )
     (found,) = describe_cadence(facts, MAPLE)
@@ -100,10 +100,10 @@ def test_cadence_lock_is_counted_among_the_workouts_that_have_a_cadence() -> Non
 
 def test_how_much_of_a_cadence_lock_was_downhill_is_weighted_by_its_seconds() -> None:
     # 30 s all downhill and 90 s not at all: a quarter.
-    share = {**give([100.0], n=30), "w1": give([0.0, 0.0], n=90)["w1"]}
+    share = {**make_values([100.0], n=30), "w1": make_values([0.0, 0.0], n=90)["w1"]}
     facts = make_facts(
         {
-            ("maple-2", "hr_cadence_lock_s", "all"): give([30.0, 90.0]),
+            ("maple-2", "hr_cadence_lock_s", "all"): make_values([30.0, 90.0]),
             ("maple-2", "hr_cadence_descent_pct", "all"): share,
         },
         workouts=make_workouts(2),
@@ -121,8 +121,8 @@ def test_how_much_of_a_cadence_lock_was_downhill_is_weighted_by_its_seconds() ->
 def test_a_late_lock_in_the_cold_is_told_with_what_cannot_be_told_apart() -> None:
     facts = make_facts(
         {
-            ("maple-2", "hr_lock_s", "all"): give([200.0, 210.0, 190.0, 20.0, 25.0, 30.0]),
-            ("maple-2", "hr_start_temperature_degc", "all"): give([-3, 2, 4, 19, 20, 21]),
+            ("maple-2", "hr_lock_s", "all"): make_values([200.0, 210.0, 190.0, 20.0, 25.0, 30.0]),
+            ("maple-2", "hr_start_temperature_degc", "all"): make_values([-3, 2, 4, 19, 20, 21]),
         },
         workouts=make_workouts(6, ["outdoors"] * 3 + ["indoors"] * 3),
     )
@@ -137,8 +137,8 @@ def test_a_late_lock_in_the_cold_is_told_with_what_cannot_be_told_apart() -> Non
 def test_without_a_difference_beyond_the_margin_the_cold_is_no_cause() -> None:
     facts = make_facts(
         {
-            ("maple-2", "hr_lock_s", "all"): give([30.0, 31.0, 32.0, 20.0, 25.0, 30.0]),
-            ("maple-2", "hr_start_temperature_degc", "all"): give([-3, 2, 4, 19, 20, 21]),
+            ("maple-2", "hr_lock_s", "all"): make_values([30.0, 31.0, 32.0, 20.0, 25.0, 30.0]),
+            ("maple-2", "hr_start_temperature_degc", "all"): make_values([-3, 2, 4, 19, 20, 21]),
         }
     )
     assert list(describe_cold(facts, MAPLE, pen=METRIC)) == []
@@ -148,8 +148,8 @@ def test_two_units_worn_at_once_say_what_a_mode_costs() -> None:
     second = DeviceFacts("maple-2b", "Maple 2 (second unit)", "test", "wrist")
     facts = make_facts(
         {
-            ("maple-2", "battery_rate_pct_per_h", "all"): give([6.4], None),
-            ("maple-2b", "battery_rate_pct_per_h", "all"): give([3.9], None),
+            ("maple-2", "battery_rate_pct_per_h", "all"): make_values([6.4], None),
+            ("maple-2b", "battery_rate_pct_per_h", "all"): make_values([3.9], None),
         },
         setups={
             ("maple-2", "gnss"): {"w0": "all-systems"},
@@ -170,8 +170,8 @@ def test_two_units_that_differ_in_two_settings_say_nothing_of_either() -> None:
     second = DeviceFacts("maple-2b", "Maple 2 (second unit)", "test", "wrist")
     facts = make_facts(
         {
-            ("maple-2", "battery_rate_pct_per_h", "all"): give([6.4], None),
-            ("maple-2b", "battery_rate_pct_per_h", "all"): give([3.9], None),
+            ("maple-2", "battery_rate_pct_per_h", "all"): make_values([6.4], None),
+            ("maple-2b", "battery_rate_pct_per_h", "all"): make_values([3.9], None),
         },
         setups={
             ("maple-2", "gnss"): {"w0": "all-systems"},
@@ -188,7 +188,7 @@ def test_what_is_the_wrist_cannot_be_told_from_what_is_the_watch() -> None:
     left = {f"w{number}": "left" for number in range(8)}
     right = {f"w{number}": "right" for number in range(8)}
     facts = make_facts(
-        {LOCKED: give([1.0] * 8), OLD_LOCKED: give([2.0] * 8)},
+        {LOCKED: make_values([1.0] * 8), OLD_LOCKED: make_values([2.0] * 8)},
         setups={("maple-2", "wrist"): left, ("maple-1", "wrist"): right},
     )
     said = [plain(one) for one in answer_device(facts, MAPLE, units="metric").beside]
@@ -202,7 +202,7 @@ def test_a_wrist_that_was_swapped_is_not_told_as_inseparable() -> None:
     wrists = {f"w{number}": ("left", "right")[number % 2] for number in range(8)}
     others = {f"w{number}": ("right", "left")[number % 2] for number in range(8)}
     facts = make_facts(
-        {LOCKED: give([1.0] * 8), OLD_LOCKED: give([2.0] * 8)},
+        {LOCKED: make_values([1.0] * 8), OLD_LOCKED: make_values([2.0] * 8)},
         setups={("maple-2", "wrist"): wrists, ("maple-1", "wrist"): others},
     )
     said = " ".join(plain(one) for one in answer_device(facts, MAPLE, units="metric").beside)
@@ -210,7 +210,7 @@ def test_a_wrist_that_was_swapped_is_not_told_as_inseparable() -> None:
 
 
 def test_a_plan_counts_only_where_it_came_before_the_first_workout() -> None:
-    values = {LOCKED: give([1.0] * 3), OLD_LOCKED: give([2.0] * 3)}
+    values = {LOCKED: make_values([1.0] * 3), OLD_LOCKED: make_values([2.0] * 3)}
     first_s = make_workouts(1)["w0"].start_s
 
     def say(since_s: float) -> str:
@@ -232,10 +232,10 @@ def test_a_plan_counts_only_where_it_came_before_the_first_workout() -> None:
 def test_hardly_any_workouts_are_told_in_one_sentence() -> None:
     facts = make_facts(
         {
-            ("maple-2", "swim_lengths_error", "all"): give([0.0], "truth", "truth"),
-            ("maple-1", "swim_lengths_error", "all"): give([1.0], "truth", "truth"),
-            LOCKED: give([1.0, 1.0]),
-            OLD_LOCKED: give([2.0, 2.0]),
+            ("maple-2", "swim_lengths_error", "all"): make_values([0.0], "truth", "truth"),
+            ("maple-1", "swim_lengths_error", "all"): make_values([1.0], "truth", "truth"),
+            LOCKED: make_values([1.0, 1.0]),
+            OLD_LOCKED: make_values([2.0, 2.0]),
         }
     )
     answer = answer_device(facts, MAPLE, units="metric")
@@ -247,14 +247,14 @@ def test_hardly_any_workouts_are_told_in_one_sentence() -> None:
 
 
 def test_answers_are_of_devices_under_test_and_none_without_workouts() -> None:
-    facts = make_facts({LOCKED: give([1.0])}, workouts=make_workouts(1))
+    facts = make_facts({LOCKED: make_values([1.0])}, workouts=make_workouts(1))
     assert [one.device for one in answer_all(facts, units="metric")] == [MAPLE]
     assert answer_all(make_facts({}), units="metric") == ()
 
 
 def test_no_sentence_stands_without_a_number_of_workouts_or_minutes() -> None:
     facts = make_facts(
-        {LOCKED: give([1.0] * 8), OLD_LOCKED: give([2.0] * 8)},
+        {LOCKED: make_values([1.0] * 8), OLD_LOCKED: make_values([2.0] * 8)},
         verdicts=[make_verdict("hr_mae_bpm", "better", estimate=-1.0)],
     )
     for one in answer_device(facts, MAPLE, units="metric").sentences:
@@ -263,7 +263,7 @@ def test_no_sentence_stands_without_a_number_of_workouts_or_minutes() -> None:
 
 def test_coverage_counts_comparable_workouts_by_kind_of_place() -> None:
     facts = make_facts(
-        {LOCKED: give([1.0] * 5), OLD_LOCKED: give([2.0] * 5)},
+        {LOCKED: make_values([1.0] * 5), OLD_LOCKED: make_values([2.0] * 5)},
         workouts=make_workouts(5, ["outdoors"] * 4 + ["indoors"]),
     )
     covered = cover(facts, MAPLE, MAPLE_1)
@@ -277,7 +277,7 @@ def test_coverage_counts_comparable_workouts_by_kind_of_place() -> None:
 
 
 def test_markdown_has_the_sentences_and_the_caution() -> None:
-    facts = make_facts({LOCKED: give([1.0] * 6), OLD_LOCKED: give([2.0] * 6)})
+    facts = make_facts({LOCKED: make_values([1.0] * 6), OLD_LOCKED: make_values([2.0] * 6)})
     text = write_markdown(answer_all(facts, units="metric"))
     assert text.startswith("# Maple 2: 6 workouts, compared with Maple 1\n")
     assert "## Write it\n" in text
@@ -287,7 +287,7 @@ def test_markdown_has_the_sentences_and_the_caution() -> None:
 def test_a_limit_that_is_kept_is_told_with_the_value_and_who_set_it() -> None:
     facts = replace(
         make_facts(
-            {("maple-2", "hr_ccc", "all"): give([0.91, 0.95, 0.93])},
+            {("maple-2", "hr_ccc", "all"): make_values([0.91, 0.95, 0.93])},
             verdicts=[
                 make_verdict(
                     "hr_ccc",
@@ -311,7 +311,7 @@ def test_a_limit_that_is_kept_is_told_with_the_value_and_who_set_it() -> None:
 
 def test_what_was_set_aside_is_listed_with_its_reason() -> None:
     facts = replace(
-        make_facts({LOCKED: give([1.0] * 3), OLD_LOCKED: give([2.0] * 3)}),
+        make_facts({LOCKED: make_values([1.0] * 3), OLD_LOCKED: make_values([2.0] * 3)}),
         excluded=(
             Excluded("w1", "maple-2", "heart_rate", True, "the strap was dry."),
             Excluded("w2", None, None, False, "wrong day"),

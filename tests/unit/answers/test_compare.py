@@ -9,7 +9,14 @@ import pytest
 from tasks.answers.compare import compare, compare_failures
 from tasks.answers.phrases import PHRASES
 from tasks.answers.sentence import Pen, Sentence
-from tests.unit.answers.stories import MAPLE, MAPLE_1, give, make_facts, make_verdict, make_workouts
+from tests.unit.answers.stories import (
+    MAPLE,
+    MAPLE_1,
+    make_facts,
+    make_values,
+    make_verdict,
+    make_workouts,
+)
 
 NEW: list[float | None] = [3.5, 3.6, 3.4, 3.7, 3.5, 3.3, 3.8, 3.5]
 OLD: list[float | None] = [2.0, 2.1, 1.9, 2.2, 2.0, 1.8, 2.3, 2.0]
@@ -26,8 +33,8 @@ def say(
     phrase = PHRASES[metric]
     facts = make_facts(
         {
-            ("maple-2", metric, phrase.segment): give(own),
-            ("maple-1", metric, phrase.segment): give(other),
+            ("maple-2", metric, phrase.segment): make_values(own),
+            ("maple-1", metric, phrase.segment): make_values(other),
         },
         verdicts=[verdict] if verdict else [],
     )
@@ -139,7 +146,10 @@ def test_opposite_places_are_told_apart_and_never_as_one() -> None:
     own: list[float | None] = [200.0, 210.0, 190.0, 250.0, 260.0, 10.0, 12.0, 0.0]
     other: list[float | None] = [40.0, 35.0, 38.0, 30.0, 28.0, 40.0, 42.0, 43.0]
     facts = make_facts(
-        {("maple-2", "hr_lock_s", "all"): give(own), ("maple-1", "hr_lock_s", "all"): give(other)},
+        {
+            ("maple-2", "hr_lock_s", "all"): make_values(own),
+            ("maple-1", "hr_lock_s", "all"): make_values(other),
+        },
         verdicts=[
             make_verdict("hr_lock_s", "unclear"),
             make_verdict("hr_lock_s", "unclear", family="place", p_value=0.018, p_adjusted=0.1),
@@ -161,7 +171,10 @@ def test_that_place_matters_is_told_as_shown_where_its_test_says_so() -> None:
     own: list[float | None] = [200.0, 210.0, 190.0, 10.0, 12.0, 11.0]
     other: list[float | None] = [40.0, 35.0, 38.0, 40.0, 42.0, 43.0]
     facts = make_facts(
-        {("maple-2", "hr_lock_s", "all"): give(own), ("maple-1", "hr_lock_s", "all"): give(other)},
+        {
+            ("maple-2", "hr_lock_s", "all"): make_values(own),
+            ("maple-1", "hr_lock_s", "all"): make_values(other),
+        },
         verdicts=[
             make_verdict("hr_lock_s", "unclear"),
             make_verdict("hr_lock_s", "leans worse", place="outdoors"),
@@ -181,8 +194,8 @@ def test_that_place_matters_is_told_as_shown_where_its_test_says_so() -> None:
 def test_without_a_sign_that_place_matters_places_are_not_told_apart() -> None:
     places: list[str | None] = ["outdoors"] * 4 + ["indoors"] * 4
     facts = make_facts(
-        {("maple-2", "hr_mae_bpm", "after_lock"): give(list(NEW)),
-         ("maple-1", "hr_mae_bpm", "after_lock"): give(list(OLD))},
+        {("maple-2", "hr_mae_bpm", "after_lock"): make_values(list(NEW)),
+         ("maple-1", "hr_mae_bpm", "after_lock"): make_values(list(OLD))},
         verdicts=[
             make_verdict("hr_mae_bpm", "unclear"),
             make_verdict("hr_mae_bpm", "unclear", family="place", p_value=0.4),
@@ -195,8 +208,8 @@ def test_without_a_sign_that_place_matters_places_are_not_told_apart() -> None:
 def test_devices_without_a_common_reference_are_not_compared() -> None:
     facts = make_facts(
         {
-            ("maple-2", "hr_mae_bpm", "after_lock"): give([1.0], "willow"),
-            ("maple-1", "hr_mae_bpm", "after_lock"): give([2.0], "spruce"),
+            ("maple-2", "hr_mae_bpm", "after_lock"): make_values([1.0], "willow"),
+            ("maple-1", "hr_mae_bpm", "after_lock"): make_values([2.0], "spruce"),
         }
     )
     assert compare(facts, MAPLE, MAPLE_1, MAE, pen=Pen("metric")) is None
@@ -205,8 +218,8 @@ def test_devices_without_a_common_reference_are_not_compared() -> None:
 def test_a_device_is_never_the_judge_of_its_own_comparison() -> None:
     facts = make_facts(
         {
-            ("maple-2", "hr_mae_bpm", "after_lock"): give([1.0], "maple-1"),
-            ("maple-1", "hr_mae_bpm", "after_lock"): give([0.0], "maple-1"),
+            ("maple-2", "hr_mae_bpm", "after_lock"): make_values([1.0], "maple-1"),
+            ("maple-1", "hr_mae_bpm", "after_lock"): make_values([0.0], "maple-1"),
         }
     )
     assert compare(facts, MAPLE, MAPLE_1, MAE, pen=Pen("metric")) is None
@@ -215,10 +228,10 @@ def test_a_device_is_never_the_judge_of_its_own_comparison() -> None:
 def tell_failures(**verdict: object) -> Sentence | None:
     facts = make_facts(
         {
-            ("maple-2", "hr_lock_s", "all"): give([None, 12.0, 13.0, 14.0]),
-            ("maple-1", "hr_lock_s", "all"): give([12.0, 12.0, 13.0, 14.0]),
-            ("maple-2", "hr_lock_failed_pct", "all"): give([100.0, 0.0, 0.0, 0.0]),
-            ("maple-1", "hr_lock_failed_pct", "all"): give([0.0, 0.0, 0.0, 0.0]),
+            ("maple-2", "hr_lock_s", "all"): make_values([None, 12.0, 13.0, 14.0]),
+            ("maple-1", "hr_lock_s", "all"): make_values([12.0, 12.0, 13.0, 14.0]),
+            ("maple-2", "hr_lock_failed_pct", "all"): make_values([100.0, 0.0, 0.0, 0.0]),
+            ("maple-1", "hr_lock_failed_pct", "all"): make_values([0.0, 0.0, 0.0, 0.0]),
         },
         verdicts=[make_verdict("hr_lock_failed_pct", **verdict)] if verdict else [],  # type: ignore[arg-type]
     )
@@ -242,10 +255,10 @@ def test_where_most_workouts_failed_there_is_no_usual_value() -> None:
     failed = [100.0, 100.0, 100.0, 0.0]
     facts = make_facts(
         {
-            ("maple-2", "hr_lock_s", "all"): give([None, None, None, 12.0]),
-            ("maple-1", "hr_lock_s", "all"): give([12.0, 12.0, 13.0, 14.0]),
-            ("maple-2", "hr_lock_failed_pct", "all"): give(failed),  # type: ignore[arg-type]
-            ("maple-1", "hr_lock_failed_pct", "all"): give([0.0] * 4),
+            ("maple-2", "hr_lock_s", "all"): make_values([None, None, None, 12.0]),
+            ("maple-1", "hr_lock_s", "all"): make_values([12.0, 12.0, 13.0, 14.0]),
+            ("maple-2", "hr_lock_failed_pct", "all"): make_values(failed),  # type: ignore[arg-type]
+            ("maple-1", "hr_lock_failed_pct", "all"): make_values([0.0] * 4),
         },
         verdicts=[make_verdict("hr_lock_s", "leans worse")],
     )
@@ -268,8 +281,8 @@ def test_no_sentence_says_how_many_more_workouts_where_that_is_out_of_reach() ->
 def test_statute_units_are_used_where_they_are_asked_for() -> None:
     facts = make_facts(
         {
-            ("maple-2", "track_cross_median_m", "all"): give([1.0] * 3),
-            ("maple-1", "track_cross_median_m", "all"): give([3.0] * 3),
+            ("maple-2", "track_cross_median_m", "all"): make_values([1.0] * 3),
+            ("maple-1", "track_cross_median_m", "all"): make_values([3.0] * 3),
         }
     )
     sentence = compare(facts, MAPLE, MAPLE_1, PHRASES["track_cross_median_m"], pen=Pen("statute"))

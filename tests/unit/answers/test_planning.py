@@ -9,8 +9,8 @@ from tasks.answers.planning import does_fit, review_plan
 from tests.unit.answers.stories import (
     MAPLE,
     MAPLE_1,
-    give,
     make_facts,
+    make_values,
     make_verdict,
     make_workouts,
 )
@@ -39,11 +39,11 @@ def make(plan: PlanFacts | None = None, **more: Any) -> Facts:  # noqa: ANN401
     n = len(PLACES)
     return make_facts(
         {
-            LOCKED: give([1.0] * n),
-            OLD_LOCKED: give([2.0] * n),
+            LOCKED: make_values([1.0] * n),
+            OLD_LOCKED: make_values([2.0] * n),
             # Distance has a reference outdoors only.
-            DISTANCE: give([0.1, 0.2, None, 0.1]),
-            OLD_DISTANCE: give([0.5, 0.6, None, 0.4]),
+            DISTANCE: make_values([0.1, 0.2, None, 0.1]),
+            OLD_DISTANCE: make_values([0.5, 0.6, None, 0.4]),
         },
         workouts=make_workouts(n, PLACES),
         plan=plan,

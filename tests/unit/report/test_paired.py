@@ -11,7 +11,14 @@ import pytest
 from tasks.answers.phrases import PHRASES
 from tasks.answers.sentence import Pen
 from tasks.report.paired import MOST_ROWS, draw_pairs, frame_pairs
-from tests.unit.answers.stories import MAPLE, MAPLE_1, SPRUCE, give, make_facts, make_workouts
+from tests.unit.answers.stories import (
+    MAPLE,
+    MAPLE_1,
+    SPRUCE,
+    make_facts,
+    make_values,
+    make_workouts,
+)
 
 if TYPE_CHECKING:
     from tasks.answers.facts import Facts
@@ -28,9 +35,9 @@ def make(own: list[float | None] = OWN, other: list[float | None] = OTHER) -> Fa
     rest: list[str | None] = ["indoors"] * (n - n // 2)
     return make_facts(
         {
-            ("maple-2", "hr_lock_s", "all"): give(own),
-            ("maple-1", "hr_lock_s", "all"): give(other),
-            ("spruce", "hr_lock_s", "all"): give([10.0] * n),
+            ("maple-2", "hr_lock_s", "all"): make_values(own),
+            ("maple-1", "hr_lock_s", "all"): make_values(other),
+            ("spruce", "hr_lock_s", "all"): make_values([10.0] * n),
         },
         workouts=make_workouts(n, [*half, *rest]),
     )
@@ -96,8 +103,8 @@ def test_equal_values_of_zero_draw_without_dividing_by_zero() -> None:
 def test_names_from_outside_cannot_break_out_of_the_drawing() -> None:
     facts = make_facts(
         {
-            ("maple-2", "hr_lock_s", "all"): give([1.0, 2.0]),
-            ("maple-1", "hr_lock_s", "all"): give([1.0, 2.0]),
+            ("maple-2", "hr_lock_s", "all"): make_values([1.0, 2.0]),
+            ("maple-1", "hr_lock_s", "all"): make_values([1.0, 2.0]),
         },
         workouts=make_workouts(2, activities=["<script>x</script>", '"onload="']),
     )
