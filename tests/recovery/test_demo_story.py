@@ -112,7 +112,7 @@ def test_the_new_watch_keeps_the_corners_that_the_old_one_cuts(told: dict[str, T
     story = told["forest trail"]
     new, old = (value(story, name, "track_corners_cut_per_km") for name in ("alder-2", "alder-1"))
     assert new < 1.0
-    assert old > 4.0
+    assert old > 3.0
 
 
 def test_the_better_satellite_mode_costs_battery(told: dict[str, Told]) -> None:

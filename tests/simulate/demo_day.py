@@ -3,8 +3,8 @@
 from dataclasses import dataclass, field, replace
 
 from tests.simulate.devices import Clock, Device
-from tests.simulate.effects_other import ScaledDistance
-from tests.simulate.effects_position import CornerCutting, PositionNoise
+from tests.simulate.effects_position import CornerCutting
+from tests.simulate.effects_sky import DriftingFix, SpeedJitter, WanderingDistance
 from tests.simulate.script import Workout
 from tests.simulate.trace import Effect
 
@@ -43,11 +43,11 @@ def wear(
 
 
 def add_sky(new: bool, window_s: int = 0) -> tuple[Effect, ...]:  # noqa: FBT001  # reads as a word below
-    """Return the open-sky position errors: the new watch's, or the old one's that cuts corners."""
+    """Return the errors outdoors: the new watch's, or the old one's that cuts corners."""
     if new:
-        return (PositionNoise(0.9, 25.0), PositionNoise(0.15), ScaledDistance(1.003))
+        return (DriftingFix(0.9, 1.8, 1.6), WanderingDistance(1.003), SpeedJitter(0.07))
     cut = (CornerCutting(window_s),) if window_s else ()
-    return (*cut, PositionNoise(1.4, 30.0), PositionNoise(0.2), ScaledDistance(1.002))
+    return (*cut, DriftingFix(1.4, 3.2, 3.8), WanderingDistance(1.002), SpeedJitter(0.12))
 
 
 def set_gnss(mode: str, start_pct: int) -> dict[str, str | int]:

@@ -6,10 +6,10 @@ from tests.simulate.devices import Device
 from tests.simulate.effects_heart_rate import (
     BeatArtefacts,
     FirstOrderDelay,
-    SensorNoise,
     TrailingMean,
 )
 from tests.simulate.effects_other import SpeedBias
+from tests.simulate.effects_wrist import RestlessSensor
 
 INDOOR = ("heart_rate_bpm", "speed_mps", "distance_m", "cadence_per_min", "temperature_c")
 HEART_ONLY = ("heart_rate_bpm",)
@@ -23,7 +23,7 @@ ALDER_2 = Device(
     firmware="4.1",
     channels=WATCH,
     barometer=True,
-    effects=(FirstOrderDelay(3.0), SensorNoise(0.9)),
+    effects=(FirstOrderDelay(3.0), RestlessSensor(0.9)),
 )
 ALDER_2_SECOND = Device(
     "alder-2-second",
@@ -32,7 +32,7 @@ ALDER_2_SECOND = Device(
     firmware="4.1",
     channels=WATCH,
     barometer=True,
-    effects=(FirstOrderDelay(3.0), SensorNoise(0.9)),
+    effects=(FirstOrderDelay(3.0), RestlessSensor(0.9)),
 )
 ALDER_1 = Device(
     "alder-1",
@@ -41,7 +41,7 @@ ALDER_1 = Device(
     firmware="9.2",
     channels=WATCH,
     barometer=True,
-    effects=(FirstOrderDelay(6.0), SensorNoise(1.5)),
+    effects=(FirstOrderDelay(6.0), RestlessSensor(1.5)),
 )
 HAZEL = Device(
     "hazel",
@@ -66,7 +66,7 @@ ROWAN = Device(
     firmware="1.3",
     site="arm",
     channels=HEART_ONLY,
-    effects=(FirstOrderDelay(2.0), SensorNoise(0.7)),
+    effects=(FirstOrderDelay(2.0), RestlessSensor(0.7)),
 )
 BIRCH = Device(
     "birch",

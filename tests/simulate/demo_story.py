@@ -2,7 +2,8 @@
 
 In the cold the new watch locks late; on descents it falls into the cadence; in part of the
 intervals it reads low; both watches measure distance alike; the new one keeps the corners that
-the old one cuts; its better satellite mode costs battery.
+the old one cuts; its better satellite mode costs battery. Besides, as in life: lights to wait at,
+a strap that is dry once, a recording that breaks off once.
 """
 
 from collections.abc import Callable
@@ -12,17 +13,7 @@ from tests.simulate import demo_devices as own
 from tests.simulate import demo_workouts as days
 from tests.simulate.demo_day import OLD, Day, add_sky, set_gnss, wear
 from tests.simulate.devices import Clock
-from tests.simulate.effects_heart_rate import (
-    BiasedStretch,
-    CadenceLock,
-    Dropouts,
-    DryStart,
-    FrozenValue,
-    LateLock,
-    MissedRise,
-    PushOffGaps,
-    Spikes,
-)
+from tests.simulate.effects_heart_rate import FrozenValue, PushOffGaps
 from tests.simulate.effects_other import (
     AutomaticDetection,
     AutoPause,
@@ -32,21 +23,30 @@ from tests.simulate.effects_other import (
     LateStart,
     OwnAscent,
     PoolCounter,
-    ScaledDistance,
     SmartSampling,
     StrokeMisread,
     TreadmillEstimate,
 )
 from tests.simulate.effects_position import (
-    Canopy,
     CornerCutting,
     FilteredPosition,
     LateFirstFix,
     PositionGap,
     PositionJump,
-    PositionNoise,
 )
+from tests.simulate.effects_sky import DriftingFix, SpeedJitter, WanderingDistance
+from tests.simulate.effects_strap import DryStrap, Interruption
+from tests.simulate.effects_wrist import (
+    RaggedDropouts,
+    RaggedSpikes,
+    SlowLock,
+    SluggishRise,
+    StrayCadence,
+    WanderingStretch,
+)
+from tests.simulate.script import Span
 
+LONG_DESCENT_S = 190.0
 ALL_SYSTEMS_PCT_PER_H = 6.4
 GPS_ONLY_PCT_PER_H = 3.9
 ALDER_1_PCT_PER_H = 5.1
@@ -60,8 +60,8 @@ def on_track() -> Day:
         (
             wear(
                 own.ALDER_2,
-                LateLock(190.0, 38.0, 9.0),
-                Spikes(2, 26.0),
+                SlowLock(190.0, 38.0, 9.0),
+                RaggedSpikes(2, 26.0),
                 *add_sky(True),
                 Barometer(4.0, 2.0, 0.3),
                 BatteryDrain(ALL_SYSTEMS_PCT_PER_H, 97.0),
@@ -69,15 +69,15 @@ def on_track() -> Day:
             ),
             wear(
                 own.ALDER_1,
-                LateLock(35.0, 25.0, 4.0),
+                SlowLock(29.0, 25.0, 4.0),
                 *add_sky(False, 9),
                 Barometer(-6.0, 3.0, 0.5),
                 BatteryDrain(ALDER_1_PCT_PER_H, 88.0),
                 formats=("fit", "gpx"),
                 setup=dict(OLD),
             ),
-            wear(own.HAZEL_ON_FOOT, DryStart(20.0)),
-            wear(own.ROWAN, Dropouts(1, 25), formats=("iso.csv",)),
+            wear(own.HAZEL_ON_FOOT),
+            wear(own.ROWAN, RaggedDropouts(1, 25), formats=("iso.csv",)),
         ),
         truth={"distance_m": 6000, "distance_tolerance_pct": 0.1},
     )
@@ -87,8 +87,9 @@ def on_trail() -> Day:
     """Corners: the old watch cuts them; on the descents the new one reads the steps."""
     workout = days.run_trail()
     locks = tuple(
-        CadenceLock(span.start_s + 25.0, min(span.end_s, span.start_s + 150.0))
-        for span in days.find_descents(workout)
+        StrayCadence(span.start_s, span.end_s)
+        for descent in days.find_descents(workout)
+        for span in _stray_in(descent)
     )
     return Day(
         workout,
@@ -96,10 +97,9 @@ def on_trail() -> Day:
         (
             wear(
                 own.ALDER_2,
-                LateLock(240.0, 30.0, 12.0),
+                SlowLock(240.0, 30.0, 12.0),
                 *locks,
                 *add_sky(True),
-                Canopy(900.0, 1200.0, 3.0),
                 LateFirstFix(8.0),
                 Barometer(2.0, -4.0, 0.3),
                 OwnAscent(1.04),
@@ -108,10 +108,9 @@ def on_trail() -> Day:
             ),
             wear(
                 own.ALDER_1,
-                LateLock(40.0, 25.0, 4.0),
-                Spikes(3, 24.0),
-                *add_sky(False, 15),
-                Canopy(900.0, 1200.0, 5.0),
+                SlowLock(27.0, 25.0, 4.0),
+                RaggedSpikes(3, 24.0),
+                *add_sky(False, 19),
                 LateFirstFix(21.0),
                 Barometer(-3.0, 6.0, 0.5),
                 OwnAscent(1.11),
@@ -119,22 +118,36 @@ def on_trail() -> Day:
                 clock=Clock(1.4),
                 setup=dict(OLD),
             ),
-            wear(own.HAZEL_ON_FOOT, DryStart(35.0), clock=Clock(-2.0)),
+            wear(own.HAZEL_ON_FOOT, clock=Clock(-2.0)),
             wear(own.ROWAN, formats=("epoch.csv",)),
         ),
         course="forest-trail",
     )
 
 
+def _stray_in(descent: Span) -> list[Span]:
+    """Return when the sensor follows the steps on a descent: once, or twice where it is long."""
+    begin = descent.start_s + 18.0
+    if descent.end_s - descent.start_s < LONG_DESCENT_S:
+        return [Span("steps", begin, descent.end_s)]
+    again = begin + 142.0
+    return [
+        Span("steps", begin, begin + 66.0),
+        Span("steps", again, min(descent.end_s, again + 90.0)),
+    ]
+
+
 def on_road() -> Day:
-    """The ride: the old watch's file says local time and calls it UTC."""
+    """The ride, with lights to wait at: the old watch's file says local time and calls it UTC."""
+    workout = days.ride_road()
+    crossing = next(span for span in workout.efforts if span.name == "tempo, waiting")
     return Day(
-        days.ride_road(),
+        workout,
         "outdoors",
         (
             wear(
                 own.ALDER_2,
-                LateLock(215.0, 22.0, 10.0),
+                SlowLock(215.0, 26.0, 10.0),
                 *add_sky(True),
                 AutoPause(),
                 Barometer(3.0, 2.0, 0.4),
@@ -144,7 +157,7 @@ def on_road() -> Day:
             ),
             wear(
                 own.ALDER_1,
-                LateLock(30.0, 22.0, 3.0),
+                SlowLock(30.0, 22.0, 3.0),
                 *add_sky(False, 5),
                 FilteredPosition(),
                 Barometer(-5.0, 5.0, 0.6),
@@ -153,12 +166,14 @@ def on_road() -> Day:
                 clock=Clock(0.0, zone_s=3600.0),
                 setup=dict(OLD),
             ),
-            wear(own.HAZEL, DryStart(30.0)),
-            wear(own.ROWAN, FrozenValue(1392.0, 1457.0), LateStart(25.0)),
+            wear(own.HAZEL),
+            wear(
+                own.ROWAN, FrozenValue(crossing.end_s + 2.0, crossing.end_s + 66.0), LateStart(25.0)
+            ),
             wear(
                 own.BIRCH,
-                PositionNoise(0.8, 20.0),
-                ScaledDistance(1.0005),
+                DriftingFix(0.8, 1.4, 1.2),
+                WanderingDistance(1.0005, 0.003),
                 Barometer(0.0, 0.5, 0.2),
                 OwnAscent(1.01),
             ),
@@ -167,7 +182,7 @@ def on_road() -> Day:
 
 
 def on_treadmill() -> Day:
-    """Intervals: in the fourth and fifth repetition the new watch reads 16 bpm low."""
+    """Intervals with a dry strap: in two repetitions the new watch reads 16 bpm low."""
     workout = days.run_treadmill()
     span = {effort.name: effort for effort in workout.efforts}
     return Day(
@@ -176,8 +191,8 @@ def on_treadmill() -> Day:
         (
             wear(
                 own.ALDER_2,
-                LateLock(25.0, 30.0, 5.0),
-                BiasedStretch(
+                SlowLock(25.0, 30.0, 5.0),
+                WanderingStretch(
                     span["repetition 4"].start_s + 40.0, span["repetition 5"].end_s, -16.0
                 ),
                 TreadmillEstimate(3.2, -3.0, 0.8),
@@ -185,12 +200,12 @@ def on_treadmill() -> Day:
             ),
             wear(
                 own.ALDER_1,
-                LateLock(20.0, 20.0, 4.0),
-                MissedRise(span["repetition 2"].start_s, span["repetition 2"].end_s + 15.0),
+                SlowLock(20.0, 20.0, 4.0),
+                SluggishRise(span["repetition 2"].start_s, span["repetition 2"].end_s + 15.0),
                 TreadmillEstimate(3.2, -4.0, 1.5),
                 setup={"wrist": "right", "band": "silicone"},
             ),
-            wear(own.HAZEL_ON_FOOT),
+            wear(own.HAZEL_ON_FOOT, DryStrap(82.0)),
             wear(own.ROWAN, EarlyStop(40.0), formats=("iso.csv",)),
         ),
         truth={"distance_m": 7000, "distance_tolerance_pct": 0.5},
@@ -205,16 +220,16 @@ def in_the_gym() -> Day:
         (
             wear(
                 own.ALDER_2,
-                LateLock(30.0, 24.0, 6.0),
-                BiasedStretch(1300.0, 1420.0, -13.0),
-                Dropouts(2, 30),
+                SlowLock(30.0, 24.0, 6.0),
+                WanderingStretch(1300.0, 1420.0, -13.0),
+                RaggedDropouts(2, 30),
                 setup={"wrist": "left", "band": "nylon"},
             ),
             wear(
                 own.ALDER_1,
-                LateLock(45.0, 24.0, 6.0),
-                BiasedStretch(420.0, 540.0, -18.0),
-                Dropouts(4, 30),
+                SlowLock(33.0, 24.0, 6.0),
+                WanderingStretch(420.0, 540.0, -18.0),
+                RaggedDropouts(4, 30),
                 setup={"wrist": "right", "band": "silicone"},
             ),
             wear(own.HAZEL, formats=("beats.csv",)),
@@ -233,18 +248,18 @@ def in_the_pool() -> Day:
         (
             wear(
                 own.ALDER_2,
-                PushOffGaps(0.25, 9),
+                PushOffGaps(0.25, 9, spread_s=3),
                 StrokeMisread((33,), "freestyle"),
                 setup={"wrist": "left", "band": "nylon"},
             ),
             wear(
                 own.ALDER_1,
-                PushOffGaps(0.7, 11),
+                PushOffGaps(0.7, 11, spread_s=4),
                 PoolCounter(missed=(14,), split=(29, 37)),
                 setup={"wrist": "right", "band": "silicone"},
             ),
             wear(own.HAZEL),
-            wear(own.ROWAN, PushOffGaps(0.1, 6)),
+            wear(own.ROWAN, PushOffGaps(0.1, 7, spread_s=2)),
         ),
         truth={
             "lengths": len(lengths),
@@ -255,16 +270,17 @@ def in_the_pool() -> Day:
 
 
 def on_mixed_ground() -> Day:
-    """Road, trail, road by mountain bike: the wood takes the old watch's fixes."""
+    """Road, trail, road: the wood takes the old watch's fixes, the arm band breaks off."""
+    workout = days.ride_mixed()
+    wood = max(days.find_ground(workout, "trees"), key=lambda span: span.end_s - span.start_s)
     return Day(
-        days.ride_mixed(),
+        workout,
         "outdoors",
         (
             wear(
                 own.ALDER_2,
-                LateLock(205.0, 35.0, 9.0),
+                SlowLock(205.0, 35.0, 9.0),
                 *add_sky(True),
-                Canopy(690.0, 1590.0, 2.5),
                 Barometer(3.0, 3.0, 0.4),
                 OwnAscent(1.03),
                 BatteryDrain(ALL_SYSTEMS_PCT_PER_H, 92.0),
@@ -272,23 +288,26 @@ def on_mixed_ground() -> Day:
             ),
             wear(
                 own.ALDER_1,
-                LateLock(38.0, 24.0, 5.0),
+                SlowLock(31.0, 24.0, 5.0),
                 *add_sky(False, 9),
-                Canopy(690.0, 1590.0, 6.0),
-                PositionGap(1100.0, 1135.0),
-                PositionJump(1400.0, 1412.0),
+                PositionGap(wood.start_s + 212.0, wood.start_s + 247.0),
+                PositionJump(wood.start_s + 561.0, wood.start_s + 573.0),
                 Barometer(-4.0, 6.0, 0.6),
                 OwnAscent(1.10),
                 BatteryDrain(ALDER_1_PCT_PER_H, 77.0),
                 setup=dict(OLD),
             ),
-            wear(own.HAZEL, DryStart(40.0)),
-            wear(own.ROWAN, Spikes(1, 22.0), formats=("epoch.csv",)),
+            wear(own.HAZEL),
+            wear(
+                own.ROWAN,
+                RaggedSpikes(1, 22.0),
+                Interruption(wood.end_s + 96.0, wood.end_s + 214.0),
+                formats=("epoch.csv",),
+            ),
             wear(
                 own.BIRCH,
-                PositionNoise(0.8, 20.0),
-                Canopy(690.0, 1590.0, 1.5),
-                ScaledDistance(1.0005),
+                DriftingFix(0.8, 1.4, 1.2),
+                WanderingDistance(1.0005, 0.003),
                 Barometer(0.0, 0.5, 0.2),
                 OwnAscent(1.01),
                 formats=("tcx",),
@@ -306,7 +325,7 @@ def over_the_ridge() -> Day:
         (
             wear(
                 own.ALDER_2,
-                LateLock(260.0, 30.0, 15.0),
+                SlowLock(260.0, 30.0, 15.0),
                 *add_sky(True),
                 Barometer(5.0, 3.0, 0.3),
                 OwnAscent(1.03),
@@ -316,10 +335,11 @@ def over_the_ridge() -> Day:
             ),
             wear(
                 own.ALDER_2_SECOND,
-                LateLock(235.0, 30.0, 15.0),
-                PositionNoise(3.2, 40.0),
+                SlowLock(235.0, 30.0, 15.0),
                 CornerCutting(9),
-                ScaledDistance(0.988),
+                DriftingFix(2.6, 5.0, 6.0),
+                WanderingDistance(0.988, 0.02),
+                SpeedJitter(0.14),
                 Barometer(5.0, 3.0, 0.3),
                 OwnAscent(1.05),
                 BatteryDrain(GPS_ONLY_PCT_PER_H, 98.0),
@@ -328,7 +348,7 @@ def over_the_ridge() -> Day:
             ),
             wear(
                 own.ALDER_1,
-                LateLock(50.0, 24.0, 5.0),
+                SlowLock(50.0, 24.0, 5.0),
                 *add_sky(False, 15),
                 Barometer(-5.0, 5.0, 0.5),
                 OwnAscent(1.09),

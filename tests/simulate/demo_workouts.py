@@ -1,46 +1,26 @@
 """The eight workouts of the demo: three cold weeks in an invented valley."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
+from typing import Literal
 
 import numpy as np
 
+from tests.simulate import demo_places as land
 from tests.simulate.athlete import Athlete
-from tests.simulate.places import Path, Place, build_track, build_winding_loop
-from tests.simulate.script import Effort, Span, SwimSet, Workout, perform, swim
+from tests.simulate.living import MOUNTAIN_BIKER, RIDER, RUNNER, WALKER, Stage, live
+from tests.simulate.places import Path, Place, build_track
+from tests.simulate.routes import Route
+from tests.simulate.script import Effort, Span, SwimSet, Workout, perform, seed_stream, swim
 
 SEED = 20251116
-RUNNER = Athlete()
-TRAIL = build_winding_loop(
-    7,
-    corners=46,
-    radius_m=640.0,
-    wiggle=0.075,
-    corner_radius_m=4.0,
-    profile=(
-        (0.0, 312.0),
-        (0.22, 368.0),
-        (0.40, 318.0),
-        (0.68, 392.0),
-        (0.92, 316.0),
-        (1.0, 312.0),
-    ),
-)
-ROAD = build_winding_loop(
-    11,
-    corners=16,
-    radius_m=2900.0,
-    wiggle=0.10,
-    corner_radius_m=30.0,
-    profile=((0.0, 290.0), (0.3, 412.0), (0.5, 330.0), (0.72, 431.0), (1.0, 290.0)),
-)
-RIDGE = build_winding_loop(
-    19,
-    corners=34,
-    radius_m=1250.0,
-    wiggle=0.09,
-    corner_radius_m=5.0,
-    profile=((0.0, 340.0), (0.2, 455.0), (0.35, 410.0), (0.6, 585.0), (0.85, 400.0), (1.0, 340.0)),
-)
+BODY = Athlete(slow_sd_bpm=1.6, slow_memory_s=70.0, drift_bpm_per_h=6.0)
+#: Benchmarks ride here, too, round after round.
+ROAD = land.build_road()
+#: How far before the end of a round somebody stops the watch.
+SHORT_OF_END_M = 20.0
+#: A slope is felt over this way.
+SLOPE_OVER_M = 60.0
 
 
 def _at(day: int, hour: int, minute: int, *, month: int = 11) -> datetime:
@@ -49,58 +29,66 @@ def _at(day: int, hour: int, minute: int, *, month: int = 11) -> datetime:
 
 def run_track() -> Workout:
     """Fifteen laps of the track, 6 km: steady, then faster."""
-    efforts = [
-        Effort("easy laps", 560.0, 2.9, 0.58, 164.0),
-        Effort("steady laps", 720.0, 3.3, 0.70, 170.0),
-        Effort("fast laps", 560.0, 3.7, 0.84, 176.0),
+    stages = [
+        Stage("easy laps", 1600.0, 0.58, 164.0, 2.9),
+        Stage("steady laps", 4000.0, 0.70, 170.0, 3.3),
+        Stage("fast laps", 6000.0, 0.84, 176.0, 3.7),
     ]
-    return perform(
-        efforts,
+    return live(
+        stages,
+        mover=RUNNER,
         name="track laps",
         activity="running",
         place=Place("track", build_track(), 900.0),
         start_utc=_at(16, 9, 30),
         seed=SEED,
+        athlete=replace(BODY, start_bpm=88.0),
         temperature_c=-6.0,
-        finish_m=6000.0,
     )
 
 
 def run_trail() -> Workout:
     """One round of the forest trail."""
-    efforts = [
-        Effort("warm-up", 240.0, 2.5, 0.50, 160.0),
-        Effort("trail", 1740.0, 2.8, 0.66, 168.0),
+    trail = land.build_trail()
+    stages = [
+        Stage("warm-up", 600.0, 0.50, 160.0, 2.5),
+        Stage("trail", trail.length_m - SHORT_OF_END_M, 0.67, 168.0, 2.8),
     ]
-    return perform(
-        efforts,
+    return live(
+        stages,
+        mover=RUNNER,
         name="forest trail",
         activity="running",
-        place=Place("trail", TRAIL, -600.0, 400.0),
+        place=Place("trail", trail),
         start_utc=_at(19, 14, 10),
         seed=SEED,
+        athlete=replace(BODY, start_bpm=79.0),
         temperature_c=-9.0,
-        finish_m=TRAIL.length_m - 20.0,
     )
 
 
 def ride_road() -> Workout:
-    """A road ride over two hills with a stop at a crossing."""
-    efforts = [
-        Effort("warm-up", 420.0, 7.0, 0.48, 84.0, 150.0),
-        Effort("tempo", 900.0, 8.3, 0.66, 90.0, 215.0),
-        Effort("crossing", 70.0, 0.0, 0.30),
-        Effort("tempo", 780.0, 8.6, 0.70, 91.0, 225.0),
-        Effort("sprint", 60.0, 10.5, 0.93, 102.0, 420.0),
-        Effort("ride home", 420.0, 7.2, 0.46, 84.0, 140.0),
+    """A road ride over two hills, with lights in the village and a crossing on the way."""
+    marks = ROAD.marks_m
+    stages = [
+        Stage("warm-up", marks[1], 0.44, 82.0, power_w=140.0, wait_s=24.0),
+        Stage("warm-up", marks[3], 0.44, 82.0, power_w=140.0, wait_s=33.0),
+        Stage("warm-up", marks[5], 0.48, 84.0, power_w=155.0),
+        Stage("tempo", marks[9], 0.61, 90.0, power_w=215.0, wait_s=58.0),
+        Stage("tempo", marks[13], 0.65, 91.0, power_w=225.0),
+        Stage("sprint", marks[13] + 560.0, 0.90, 102.0, power_w=400.0),
+        Stage("ride home", marks[16], 0.46, 84.0, power_w=145.0, wait_s=41.0),
+        Stage("ride home", ROAD.length_m - SHORT_OF_END_M, 0.40, 80.0, power_w=125.0),
     ]
-    return perform(
-        efforts,
+    return live(
+        stages,
+        mover=RIDER,
         name="road ride",
         activity="cycling",
         place=Place("road", ROAD),
         start_utc=_at(22, 10, 0),
         seed=SEED,
+        athlete=replace(BODY, start_bpm=91.0),
         temperature_c=-3.0,
     )
 
@@ -123,11 +111,13 @@ def run_treadmill() -> Workout:
         seed=SEED,
         temperature_c=19.0,
         finish_m=7000.0,
+        athlete=BODY,
     )
 
 
 def lift() -> Workout:
     """Strength: four exercises of three sets with pauses."""
+    rng = seed_stream(SEED, "strength", "sets")
     efforts = [Effort("warm-up", 240.0, 0.0, 0.40)]
     for exercise, demand in (
         ("squats", 0.80),
@@ -136,8 +126,10 @@ def lift() -> Workout:
         ("kettlebell swings", 0.86),
     ):
         for number in range(1, 4):
-            efforts.append(Effort(f"{exercise} {number}", 50.0, 0.0, demand, segment=exercise))
-            efforts.append(Effort(f"pause {number}", 75.0, 0.0, 0.34, segment=exercise))
+            lasts, rests = float(rng.integers(42, 58)), float(rng.integers(62, 92))
+            hard = demand * float(rng.uniform(0.92, 1.04))
+            efforts.append(Effort(f"{exercise} {number}", lasts, 0.0, hard, segment=exercise))
+            efforts.append(Effort(f"pause {number}", rests, 0.0, 0.32, segment=exercise))
     return perform(
         efforts,
         name="strength",
@@ -146,6 +138,7 @@ def lift() -> Workout:
         start_utc=_at(26, 16, 30),
         seed=SEED,
         temperature_c=20.0,
+        athlete=BODY,
     )
 
 
@@ -158,41 +151,50 @@ def swim_pool() -> Workout:
         SwimSet(8, 27.0, 45.0, demand=0.72),
         SwimSet(8, 36.0, 20.0, "breaststroke", 14, 0.54),
     ]
-    return swim(sets, name="pool", start_utc=_at(28, 6, 15), seed=SEED)
+    return swim(sets, name="pool", start_utc=_at(28, 6, 15), seed=SEED, athlete=BODY)
 
 
 def ride_mixed() -> Workout:
-    """Road out, forest trail, road home by mountain bike."""
-    efforts = [
-        Effort("road out", 660.0, 6.4, 0.58, 82.0, 170.0, "road out"),
-        Effort("forest trail", 960.0, 4.3, 0.74, 72.0, 215.0, "forest trail"),
-        Effort("road home", 600.0, 6.8, 0.60, 84.0, 175.0, "road home"),
+    """Road out, forest trail, the same road home by mountain bike."""
+    route = land.build_mixed()
+    marks = route.marks_m
+    out, wood, home = "road out", "forest trail", "road home"
+    stages = [
+        Stage(out, marks[1], 0.48, 80.0, power_w=140.0, wait_s=27.0, segment=out),
+        Stage(out, marks[6], 0.58, 82.0, power_w=175.0, segment=out),
+        Stage(wood, marks[20], 0.64, 74.0, power_w=205.0, segment=wood),
+        Stage(home, marks[25], 0.60, 84.0, power_w=180.0, wait_s=19.0, segment=home),
+        Stage(home, route.length_m - SHORT_OF_END_M, 0.50, 80.0, power_w=145.0, segment=home),
     ]
-    return perform(
-        efforts,
+    return live(
+        stages,
+        mover=MOUNTAIN_BIKER,
         name="mixed ride",
         activity="mountain-biking",
-        place=Place("mixed", RIDGE, 1500.0, -800.0),
+        place=Place("mixed", route),
         start_utc=_at(30, 11, 20),
         seed=SEED,
+        athlete=replace(BODY, start_bpm=84.0),
         temperature_c=-7.0,
     )
 
 
 def hike() -> Workout:
-    """A long hike over the ridge, with a rest on top."""
-    efforts = [
-        Effort("climb", 4200.0, 1.35, 0.42, 112.0),
-        Effort("rest", 480.0, 0.0, 0.16),
-        Effort("descent", 4500.0, 1.45, 0.36, 116.0),
+    """A long hike over the ridge, with a rest on the farther top."""
+    route = land.build_ridge()
+    stages = [
+        Stage("climb", route.marks_m[10], 0.40, 112.0, 1.3, wait_s=480.0),
+        Stage("descent", route.length_m - SHORT_OF_END_M, 0.37, 114.0, 1.35),
     ]
-    return perform(
-        efforts,
+    return live(
+        stages,
+        mover=WALKER,
         name="long hike",
         activity="hiking",
-        place=Place("ridge", RIDGE, 1500.0, -800.0),
+        place=Place("ridge", route),
         start_utc=_at(6, 8, 40, month=12),
         seed=SEED,
+        athlete=replace(BODY, start_bpm=86.0),
         temperature_c=-11.0,
     )
 
@@ -204,11 +206,25 @@ def find_descents(
     path = workout.place.path
     if not isinstance(path, Path):
         return []
-    ahead = path.climb(workout.distance_m + 5.0) - path.climb(workout.distance_m - 5.0)
-    down = (ahead / 10.0 < -steeper_than) & (workout.speed_mps > 0.5)
+    half = SLOPE_OVER_M / 2.0
+    ahead = path.climb(workout.distance_m + half) - path.climb(workout.distance_m - half)
+    down = (ahead / SLOPE_OVER_M < -steeper_than) & (workout.speed_mps > 0.5)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], down.astype(int), [0]])))
     return [
         Span("descent", float(start), float(end))
         for start, end in zip(edges[::2], edges[1::2], strict=True)
         if end - start >= longer_than_s
+    ]
+
+
+def find_ground(workout: Workout, kind: Literal["street", "trees"]) -> list[Span]:
+    """Return the stretches of a workout between houses, or in the wood."""
+    path = workout.place.path
+    if not isinstance(path, Route):
+        return []
+    inside = getattr(path, kind)[np.searchsorted(path.profile_m, workout.distance_m)] > 0.5
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(int), [0]])))
+    return [
+        Span(kind, float(start), float(end))
+        for start, end in zip(edges[::2], edges[1::2], strict=True)
     ]

@@ -295,6 +295,7 @@ class PushOffGaps:
     share: float
     length_s: int = 9
     after_s: float = 2.0
+    spread_s: int = 0
 
     def apply(self, trace: Trace, workout: Workout, rng: np.random.Generator) -> Changed:
         changed = trace.channels[HEART_RATE].copy()
@@ -303,9 +304,13 @@ class PushOffGaps:
             if rng.random() >= self.share:
                 continue
             start = length.start_s + self.after_s
-            end = start + self.length_s
-            changed[trace.between(start, end)] = np.nan
-            entries.append(Entry("push_off_gap", HEART_RATE, start, end, float(self.length_s), "s"))
+            lasts = self.length_s
+            if self.spread_s:
+                lasts += int(rng.integers(-self.spread_s, self.spread_s + 1))
+            changed[trace.between(start, start + lasts)] = np.nan
+            entries.append(
+                Entry("push_off_gap", HEART_RATE, start, start + lasts, float(lasts), "s")
+            )
         return trace.with_channel(HEART_RATE, changed), tuple(entries)
 
 

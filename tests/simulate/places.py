@@ -86,6 +86,10 @@ class Path:
         """Return the true ascent of one pass: the sum of the rises between the known heights."""
         return float(np.clip(np.diff(self.profile_altitude_m), 0.0, None).sum())
 
+    def see_sky(self, distance_m: Floats) -> tuple[Floats, Floats]:
+        """Return how much of the sky houses and trees hide along the line: nothing."""
+        return np.zeros(len(distance_m)), np.zeros(len(distance_m))
+
     def _wrap(self, distance_m: Floats) -> Floats:
         if self.closed:
             return np.asarray(np.mod(distance_m, self.length_m))

@@ -165,7 +165,7 @@ def perform(
         wander = draw_memory_noise(len(time), PACE_WANDERS_S, PACE_WANDERS, rng)
         speed = speed * np.clip(1.0 + wander, 0.7, 1.3)
     if finish_m is not None:
-        speed = speed * (finish_m / _travel(speed)[-1])
+        speed = speed * (finish_m / travel(speed)[-1])
     moving = speed > 0.3
     cadence = np.array([effort.cadence_per_min for effort in efforts])[which]
     cadence = np.where(
@@ -195,12 +195,12 @@ def perform(
         time_s=time,
         heart_rate_bpm=heart_rate,
         speed_mps=speed,
-        distance_m=_travel(speed),
+        distance_m=travel(speed),
         cadence_per_min=cadence,
         power_w=power,
         beats_s=draw_beats(athlete, time, heart_rate, rng),
         efforts=spans,
-        segments=_join_segments(efforts, borders),
+        segments=join_segments([effort.segment for effort in efforts], borders),
     )
 
 
@@ -284,18 +284,20 @@ def _walk(wanted: Floats, place: Place) -> tuple[Floats, Floats]:
     return np.array(speeds), np.array(felt)
 
 
-def _travel(speed_mps: Floats) -> Floats:
+def travel(speed_mps: Floats) -> Floats:
+    """Return the distance after each second [m]."""
     steps = (speed_mps[1:] + speed_mps[:-1]) / 2.0
     return np.concatenate([[0.0], np.cumsum(steps)])
 
 
-def _join_segments(efforts: Sequence[Effort], borders: Floats) -> tuple[Span, ...]:
+def join_segments(names: Sequence[str], borders: Floats) -> tuple[Span, ...]:
+    """Return the named segments of efforts; neighbours of one name are one segment."""
     spans: list[Span] = []
-    for effort, start, end in zip(efforts, borders, borders[1:], strict=False):
-        if not effort.segment:
+    for name, start, end in zip(names, borders, borders[1:], strict=False):
+        if not name:
             continue
-        if spans and spans[-1].name == effort.segment and spans[-1].end_s == start:
-            spans[-1] = Span(effort.segment, spans[-1].start_s, float(end))
+        if spans and spans[-1].name == name and spans[-1].end_s == start:
+            spans[-1] = Span(name, spans[-1].start_s, float(end))
         else:
-            spans.append(Span(effort.segment, float(start), float(end)))
+            spans.append(Span(name, float(start), float(end)))
     return tuple(spans)
