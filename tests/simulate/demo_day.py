@@ -45,9 +45,9 @@ def wear(
 def add_sky(new: bool, window_s: int = 0) -> tuple[Effect, ...]:  # noqa: FBT001  # reads as a word below
     """Return the errors outdoors: the new watch's, or the old one's that cuts corners."""
     if new:
-        return (DriftingFix(0.9, 1.8, 1.6), WanderingDistance(1.003), SpeedJitter(0.07))
+        return (DriftingFix(0.9, 1.5, 1.6), WanderingDistance(1.003), SpeedJitter(0.07))
     cut = (CornerCutting(window_s),) if window_s else ()
-    return (*cut, DriftingFix(1.4, 3.2, 3.8), WanderingDistance(1.002), SpeedJitter(0.12))
+    return (*cut, DriftingFix(1.4, 2.1, 3.8), WanderingDistance(1.002), SpeedJitter(0.12))
 
 
 def set_gnss(mode: str, start_pct: int) -> dict[str, str | int]:

@@ -158,7 +158,7 @@ def on_road() -> Day:
             wear(
                 own.ALDER_1,
                 SlowLock(30.0, 22.0, 3.0),
-                *add_sky(False, 5),
+                *add_sky(False, 9),
                 FilteredPosition(),
                 Barometer(-5.0, 5.0, 0.6),
                 OwnAscent(1.07),
@@ -172,7 +172,7 @@ def on_road() -> Day:
             ),
             wear(
                 own.BIRCH,
-                DriftingFix(0.8, 1.4, 1.2),
+                DriftingFix(0.8, 1.2, 1.2),
                 WanderingDistance(1.0005, 0.003),
                 Barometer(0.0, 0.5, 0.2),
                 OwnAscent(1.01),
@@ -289,7 +289,7 @@ def on_mixed_ground() -> Day:
             wear(
                 own.ALDER_1,
                 SlowLock(31.0, 24.0, 5.0),
-                *add_sky(False, 9),
+                *add_sky(False, 15),
                 PositionGap(wood.start_s + 212.0, wood.start_s + 247.0),
                 PositionJump(wood.start_s + 561.0, wood.start_s + 573.0),
                 Barometer(-4.0, 6.0, 0.6),
@@ -306,7 +306,7 @@ def on_mixed_ground() -> Day:
             ),
             wear(
                 own.BIRCH,
-                DriftingFix(0.8, 1.4, 1.2),
+                DriftingFix(0.8, 1.2, 1.2),
                 WanderingDistance(1.0005, 0.003),
                 Barometer(0.0, 0.5, 0.2),
                 OwnAscent(1.01),

@@ -42,7 +42,7 @@ def run_track() -> Workout:
         place=Place("track", build_track(), 900.0),
         start_utc=_at(16, 9, 30),
         seed=SEED,
-        athlete=replace(BODY, start_bpm=88.0),
+        athlete=replace(BODY, start_bpm=97.0),
         temperature_c=-6.0,
     )
 
@@ -62,7 +62,7 @@ def run_trail() -> Workout:
         place=Place("trail", trail),
         start_utc=_at(19, 14, 10),
         seed=SEED,
-        athlete=replace(BODY, start_bpm=79.0),
+        athlete=replace(BODY, start_bpm=90.0),
         temperature_c=-9.0,
     )
 

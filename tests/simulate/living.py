@@ -20,7 +20,7 @@ LEANS_MPS2, BRAKES_MPS2 = 2.6, 1.3
 #: What part of the cost of a slope the pace gives way to; the heart feels the rest.
 GIVES_WAY_UP, GIVES_WAY_DOWN = 0.72, 0.42
 #: Nobody wants the same all the time: share and memory [s] of slow and of quick changes.
-WISHES = ((0.035, 150.0), (0.03, 14.0))
+WISHES = ((0.035, 150.0), (0.042, 10.0))
 STANDING_DEMAND, RESTING_SHARE = 0.2, 0.1
 PACE_CHANGE_S = 3.0
 #: Riders push harder uphill and let it roll downhill; above some speed they only roll.
