@@ -1,9 +1,9 @@
 """Paired dots: a row for each workout, the device under test beside the one it is compared with.
 
 Filled dot: the device; ring: the other; a line between them; a grey bar: the margin about the
-other, inside which a difference does not matter; a grey tick: a further device. Rows stand in order
-of time, grouped by place where both kinds have enough workouts; the group's medians are dotted.
-Sizes of errors, always from zero.
+other, inside which a difference does not matter; a grey tick: a further device. A device that
+failed has no mark. Rows stand in order of time, grouped by place where both kinds have enough
+workouts; the group's medians are dotted. Sizes of errors, always from zero.
 """
 
 from __future__ import annotations
@@ -320,11 +320,9 @@ def _draw_row(
 
 
 def _write_difference(one: Pair, metric: Metric, pen: Pen) -> str:
-    """Return the difference of a workout, or whose mark is missing since it failed."""
-    if one.failed_own and one.failed_other:
-        return "both failed"
+    """Return the difference of a workout; where a device failed its mark is missing."""
     if one.failed_own or one.failed_other:
-        return "dot failed" if one.failed_own else "ring failed"
+        return "failed"
     return pen.number(one.own - one.other, metric, signed=True)
 
 
