@@ -89,7 +89,9 @@ _ALL: Final = (
     # --- beats ------------------------------------------------------------------------------
     make_float("rr_s", "s", "Time from the previous heart beat to this one", 0.0, 65.0),
     make_text(
-        "beat_source", "hrv (live from the strap) or hr (stored in the strap, sent later) or csv"
+        "beat_source",
+        "hrv (live from the strap), hr (stored in the strap, sent later), csv, or ecg (found in an "
+        "electrocardiogram)",
     ),
     # --- battery ----------------------------------------------------------------------------
     make_float("battery_pct", "pct", "Level that the device reports", 0.0, 100.0),
@@ -104,7 +106,7 @@ _ALL: Final = (
     make_text("name", "Name that a person knows it by"),
     make_instant("received_at", "When the export was taken in"),
     make_integer("bytes", "Size", "byte"),
-    make_text("format", "fit, gpx, tcx, csv, notes, zip or gzip"),
+    make_text("format", "Name of the reader, or notes, zip or gzip"),
     make_text("status", "How it ended"),
     make_text("reason", "Why it was refused or is partial, in one line"),
     make_text("inside", "file_id of the archive that it came in"),
