@@ -42,6 +42,8 @@ MAIN_METRICS: Final[Mapping[Domain, tuple[str, ...]]] = {
     "battery": ("battery_rate_pct_per_h",),
 }
 #: What stands beside each of them: ending, column of `results`, what it is.
+#: Variable of DuckDB that says where the home is, for a shell on one that was copied or moved.
+HOME_VARIABLE: Final = "coworn_home"
 _BESIDE: Final = (
     ("n", "n", "what it rests on"),
     ("ci_low", "ci_low", "lower end of its 95 % interval"),
@@ -337,10 +339,14 @@ def build_lake_view(name: str, *, lake: Path) -> View:
     )
     empty = f"SELECT {nothing} WHERE false"
     if any(folder.glob("*/*.parquet")):
-        pattern = escape_glob(str(folder.absolute())) + "/*/*.parquet"
+        # A shell in which the variable is set reads the lake of that home: one that was copied or
+        # moved, in which no run has published since, still names the former place.
+        usual = quote_text(escape_glob(str(lake.absolute())))
+        within = quote_text(f"/{table.name}/*/*.parquet")
+        place = f"coalesce(getvariable('{HOME_VARIABLE}') || '/{lake.name}', {usual}) || {within}"
         names = list_names(tuple(column.name for column in columns))
         files = (
-            f"read_parquet({quote_text(pattern)}, "
+            f"read_parquet({place}, "
             f"hive_partitioning = true, union_by_name = {table is PAIRS}, "
             f"hive_types = {{{quote_text(partition.name)}: VARCHAR}})"
         )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import shutil
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import Any
 
 import duckdb
 import pyarrow as pa
@@ -13,8 +15,7 @@ from flows.api import open_home
 from tasks.core.errors import CowornError
 from tests.unit.report_home import POOL, build_home
 
-if TYPE_CHECKING:
-    from pathlib import Path
+ROOT = Path(__file__).resolve().parents[3]
 
 
 @pytest.fixture(scope="module")
@@ -75,3 +76,34 @@ def test_a_home_that_was_moved_reads_its_own_lake(root: Path, tmp_path: Path) ->
 def test_a_home_without_results_says_what_to_do(tmp_path: Path) -> None:
     with pytest.raises(CowornError, match="no results yet; drop exports"):
         open_home(tmp_path)
+
+
+def test_a_bare_shell_on_a_copied_home_reads_its_own_lake(root: Path, tmp_path: Path) -> None:
+    copied = tmp_path / "copied home"
+    shutil.copytree(root, copied, symlinks=True)
+    # The samples of the copy are told from those of the first home by being fewer.
+    recording = next((copied / "lake" / "samples").iterdir())
+    shutil.rmtree(recording)
+    count = "SELECT count(DISTINCT recording_id) FROM samples"
+    with duckdb.connect(str(copied / "results.duckdb"), read_only=True) as connection:
+        (before,) = connection.execute(count).fetchone() or (0,)
+        connection.execute(f"SET VARIABLE coworn_home = '{copied}'")
+        (after,) = connection.execute(count).fetchone() or (0,)
+    assert after == before - 1
+    with open_home(copied) as home:
+        assert home.sql(count).fetchall() == [(after,)]
+
+
+def test_each_cell_of_the_notebook_runs(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    document = json.loads((ROOT / "config" / "reference" / "results.ipynb").read_text())
+    assert document["nbformat"] == 4
+    cells = ["".join(cell["source"]) for cell in document["cells"] if cell["cell_type"] == "code"]
+    assert len(cells) > 3
+    monkeypatch.setenv("COWORN_HOME", str(root))
+    names: dict[str, Any] = {}
+    for cell in cells:
+        exec(compile(cell, "results.ipynb", "exec"), names)  # noqa: S102 - our own notebook
+    assert set(names["table"].columns) >= {"device_id", "hr_mae_bpm"}
+    assert len(names["table"]) > 0
+    assert names["samples"].num_rows > 0
+    assert names["mine"] > 0
