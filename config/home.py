@@ -42,6 +42,11 @@ class Home:
         return self.root / "results.duckdb"
 
     @property
+    def pointer(self) -> Path:
+        """Names the newest published copy where `results` can be no link."""
+        return self.root / "results.newest.txt"
+
+    @property
     def published(self) -> Path:
         """Published copies, versioned."""
         return self.root / "published"

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 #: Where the demo's home is, unless another is named.
 DEMO_HOME: Final = Path("coworn-demo")
+_EXPORTS: Final = "inbox_demo"
 _DEVICES: Final = "devices.toml"
 _COURSES: Final = "courses"
 #: What stands in the name of exports that are broken on purpose.
@@ -72,13 +73,19 @@ def _show(report: DropReport, home: Home, console: Console) -> int:
 
 
 def find_demo() -> Path:
-    """Return the folder of the demo's exports, beside the program. Raises: UsageError."""
-    folder = Path(__file__).resolve().parents[2] / "inbox_demo"
-    if not folder.is_dir():
-        raise UsageError(
-            f"{folder}: the demo's exports are not there; run coworn from a clone of its repository"
-        )
-    return folder
+    """Return the folder of the demo's exports: that of the clone, else the one that is installed.
+
+    Raises: UsageError.
+    """
+    here = Path(__file__).resolve()
+    folders = (here.parents[2] / _EXPORTS, here.with_name(_EXPORTS))
+    for folder in folders:
+        if folder.is_dir():
+            return folder
+    raise UsageError(
+        f"{folders[0]}: the demo's exports are not there; install coworn again, or run it from a "
+        "clone of its repository"
+    )
 
 
 def drop_demo(source: Path, home: Home) -> tuple[Path, ...]:

@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import fcntl
 import hashlib
 import os
 import re
 import shutil
-import signal
 import stat
 import uuid
 from dataclasses import dataclass
@@ -21,6 +19,7 @@ from typing import TYPE_CHECKING, BinaryIO, Final
 
 from tasks.core.durable import sync_folder
 from tasks.core.errors import CowornError
+from tasks.core.file_locks import FOREIGN, PLAIN, has_writer
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -159,7 +158,7 @@ def is_being_written(path: Path) -> bool:
     """
     try:
         with _open_regular(path) as source:
-            return _has_writer(source.fileno())
+            return has_writer(source.fileno())
     except (OSError, NotAFileError):
         return False
 
@@ -172,7 +171,7 @@ def remove_taken(path: Path, archived: Archived) -> bool:
     """
     try:
         with _open_regular(path) as source:
-            if _identify(source.fileno()) != archived.identity or _has_writer(source.fileno()):
+            if _identify(source.fileno()) != archived.identity or has_writer(source.fileno()):
                 return False
     except (FileNotFoundError, NotAFileError):
         return False
@@ -256,9 +255,10 @@ def sweep(home: Home) -> None:
 @contextlib.contextmanager
 def _open_regular(path: Path) -> Iterator[BinaryIO]:
     """Open a regular file and nothing else; a pipe that nobody writes to must not block."""
-    flags = os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
+    if path.is_symlink():  # for systems whose open knows no way to follow none
+        raise NotAFileError(_say_no_file(path))
     try:
-        descriptor = os.open(path, flags)
+        descriptor = os.open(path, os.O_RDONLY | FOREIGN)
     except OSError as error:
         if error.errno in (errno.ELOOP, errno.ENXIO, errno.EISDIR, errno.EOPNOTSUPP):
             raise NotAFileError(_say_no_file(path)) from error
@@ -268,22 +268,6 @@ def _open_regular(path: Path) -> Iterator[BinaryIO]:
         raise NotAFileError(_say_no_file(path))
     with open(descriptor, "rb", buffering=0) as source:  # noqa: PTH123 - a descriptor, no path
         yield source
-
-
-def _has_writer(descriptor: int) -> bool:
-    """Ask for a lease on a file that is open for reading: nobody gets one beside a writer."""
-    if not hasattr(fcntl, "F_SETLEASE"):
-        return False
-    try:
-        # Who opens the file for writing just now makes the system send a signal: one that nobody
-        # minds, for that of old ends the program.
-        fcntl.fcntl(descriptor, fcntl.F_SETSIG, signal.SIGURG)
-        fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_RDLCK)
-        fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_UNLCK)
-    except OSError as error:
-        # Any other number means that files there know no leases.
-        return error.errno == errno.EAGAIN
-    return False
 
 
 def _say_no_file(path: Path) -> str:
@@ -310,7 +294,7 @@ def _place(file_id: str, suffix: str, *, home: Home) -> Path:
 def _write_aside(folder: Path) -> Iterator[tuple[Path, BinaryIO]]:
     """Return a new file under a name that nobody reads; it is gone at the end unless renamed."""
     building = folder / f".{uuid.uuid4().hex}{BUILDING}"
-    descriptor = os.open(building, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+    descriptor = os.open(building, os.O_WRONLY | os.O_CREAT | os.O_EXCL | PLAIN, 0o600)
     try:
         with open(descriptor, "wb") as target:  # noqa: PTH123 - a descriptor, no path
             yield building, target

@@ -6,6 +6,8 @@ import os
 import uuid
 from typing import TYPE_CHECKING
 
+from tasks.core.file_locks import PLAIN
+
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
@@ -15,7 +17,7 @@ def sync_folder(folder: Path) -> None:
     """Write the names in `folder` to the disk where the system can (Windows opens no folders)."""
     if os.name == "nt":
         return
-    descriptor = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+    descriptor = os.open(folder, os.O_RDONLY | PLAIN)
     try:
         os.fsync(descriptor)
     finally:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import duckdb
 from filelock import FileLock, Timeout
 
+from tasks.core.durable import sync_folder
 from tasks.core.errors import CowornError, StoreBusyError
 from tasks.store.connect import DEFAULT_WAIT_S, hold_for_this_thread, prepare_store
 from tasks.store.ddl import (
@@ -22,7 +23,6 @@ from tasks.store.ddl import (
     is_up_to_date,
     quote_text,
     sync_file,
-    sync_folder,
     upgrade_store,
 )
 from tasks.store.publish import is_in_use, sweep_unfinished

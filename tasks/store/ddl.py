@@ -16,7 +16,9 @@ from typing import TYPE_CHECKING, Final
 import duckdb
 
 from tasks.core import discovery
+from tasks.core.durable import sync_folder
 from tasks.core.errors import CowornError, UsageError
+from tasks.core.file_locks import PLAIN
 from tasks.core.registers import FINDING_KINDS, FORMER_FINDING_KINDS
 from tasks.tables.tables import STORE_TABLES
 
@@ -219,16 +221,12 @@ def hash_declarations() -> str:
 
 def sync_file(path: Path) -> None:
     """Wait until the bytes of `path` are on the disk."""
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    # Open for writing, without which Windows does not do it.
+    descriptor = os.open(path, os.O_RDWR | PLAIN)
     try:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
-
-
-def sync_folder(path: Path) -> None:
-    """Wait until the names in the folder `path` are on the disk."""
-    sync_file(path)
 
 
 def _give_name(building: Path, path: Path) -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import uuid
 from typing import TYPE_CHECKING
 
+from tasks.core.durable import sync_folder
 from tasks.store.connect import open_store
-from tasks.store.ddl import BUILDING, create_facts, sync_file, sync_folder
+from tasks.store.ddl import BUILDING, create_facts, sync_file
 from tasks.store.transfer import attach_store, copy_tables, finish_copy, release_store
 
 if TYPE_CHECKING:

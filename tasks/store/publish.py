@@ -7,9 +7,7 @@ newest in one step. Whoever has an older copy open keeps reading it, and nobody 
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import hashlib
-import os
 import re
 import uuid
 from dataclasses import dataclass
@@ -18,7 +16,9 @@ from typing import TYPE_CHECKING, Final
 import duckdb
 from filelock import FileLock, Timeout
 
+from tasks.core.durable import replace_text, sync_folder
 from tasks.core.errors import StoreBusyError
+from tasks.core.file_locks import is_open_elsewhere
 from tasks.store.connect import DEFAULT_WAIT_S, prepare_store
 from tasks.store.ddl import (
     BUILDING,
@@ -26,7 +26,6 @@ from tasks.store.ddl import (
     hash_declarations,
     quote_text,
     sync_file,
-    sync_folder,
 )
 from tasks.store.transfer import MADE, copy_file, finish_copy, sum_contents
 from tasks.store.views import View, build_views
@@ -77,10 +76,16 @@ def publish(home: Home, settings: Settings, *, wait_s: float = DEFAULT_WAIT_S) -
 
 
 def find_published(home: Home) -> Path | None:
-    """Return the copy that the link points to, None when there is none."""
-    if not home.results.is_symlink():
+    """Return the copy that the link, or where there can be none the pointer, names; else None."""
+    try:
+        if home.results.is_symlink():
+            copy = home.results.parent / home.results.readlink()
+        else:
+            copy = home.root / home.pointer.read_text(encoding="utf-8").strip()
+            if _COPY.match(copy.name) is None or copy.parent != home.published:
+                return None
+    except (OSError, ValueError):
         return None
-    copy = home.results.parent / home.results.readlink()
     return copy if copy.is_file() else None
 
 
@@ -156,12 +161,18 @@ def _mark_contents(connection: duckdb.DuckDBPyConnection, views: tuple[View, ...
 def _move_link(home: Home, copy: Path) -> None:
     """Let `results.duckdb` point to `copy`, in one step; the link is relative, so homes can move.
 
-    A file that somebody put in the link's place is kept under another name.
+    A file that somebody put in the link's place is kept under another name. Where the system
+    allows no links (Windows without developer mode, some drives), a text file names the copy.
     """
     if home.results.exists() and not home.results.is_symlink():
         home.results.rename(home.results.with_name(f"results-kept-{uuid.uuid4().hex[:6]}.duckdb"))
     link = home.root / f".results-{uuid.uuid4().hex}.link"
-    link.symlink_to(copy.relative_to(home.root))
+    try:
+        link.symlink_to(copy.relative_to(home.root))
+    except (OSError, NotImplementedError):
+        replace_text(home.pointer, copy.relative_to(home.root).as_posix() + "\n")
+        return
+    home.pointer.unlink(missing_ok=True)
     try:
         link.replace(home.results)
     finally:
@@ -193,15 +204,5 @@ def is_in_use(path: Path) -> bool:
     """
     if path.with_name(path.name + ".wal").exists():
         return True
-    try:
-        descriptor = os.open(path, os.O_RDWR | os.O_CLOEXEC)
-    except OSError:
-        return True
-    try:
-        # DuckDB locks the file for as long as it is open; a reader shares its lock.
-        fcntl.lockf(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return True
-    finally:
-        os.close(descriptor)
-    return False
+    # DuckDB locks the file for as long as it is open; a reader shares its lock.
+    return is_open_elsewhere(path)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import shutil
 import time
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import duckdb
 
 from tasks.core.errors import StoreBusyError
+from tasks.core.file_locks import lock_against_writers
 from tasks.store.connect import connect_patiently, hold_for_this_thread
 from tasks.store.ddl import (
     STORAGE_VERSION,
@@ -82,10 +82,12 @@ def copy_file(home: Home, target: Path, *, wait_s: float) -> None:
 
 
 def _try_to_copy(store: Path, target: Path) -> bool:
-    with store.open("rb") as source:
-        try:
-            fcntl.lockf(source, fcntl.LOCK_SH | fcntl.LOCK_NB)
-        except OSError:
+    try:
+        opened = store.open("rb")
+    except PermissionError:  # Windows: DuckDB has it open for itself alone
+        return False
+    with opened as source:
+        if not lock_against_writers(source.fileno()):
             return False
         if store.with_name(store.name + ".wal").exists():
             return False
