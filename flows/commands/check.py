@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 from flows.commands.declare import Options, command
 from flows.console import terminal
+from tasks.core.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -69,10 +70,13 @@ def look_at_everything(home: Home, settings: Settings) -> Iterator[Verdict]:
     for path in (home.inbox, home.originals, home.lake, home.state, home.published):
         yield _look_at_folder(path)
     yield _look_at_disk(home)
+    yield _look_at_drive(home)
     yield _look_at_links(home)
     yield _look_at_originals(home)
     if not settings.inbox.polling and sys.platform == "linux":
         yield _look_at_watches()
+    if settings.run.runner == "dask":
+        yield _look_at_dask(settings)
     yield from _look_at_prefect(home)
 
 
@@ -114,6 +118,30 @@ def _look_at_disk(home: Home) -> Verdict:
         free >= _FEWEST_FREE_BYTES,
         "make room: originals, lake and copies need about ten times what is dropped",
     )
+
+
+def _look_at_drive(home: Home) -> Verdict:
+    from flows.session.drives import find_remote_drive
+
+    remote = find_remote_drive(home.state)
+    return Verdict(
+        "drive",
+        "on this machine" if remote is None else f"{home.state} is on a network drive ({remote})",
+        remote is None,
+        "put the home on a disk of this machine: ledger and store are not safe over a network; "
+        "exports may lie on a network drive (coworn ingest)",
+    )
+
+
+def _look_at_dask(settings: Settings) -> Verdict:
+    from flows.engine.task_runner import check_dask
+
+    try:
+        check_dask(settings)
+    except UsageError as error:
+        return Verdict("Dask", str(error), is_fit=False, remedy='or set runner = "processes"')
+    found = settings.run.dask_address or "installed"
+    return Verdict("Dask", found, is_fit=True)
 
 
 def _look_at_links(home: Home) -> Verdict:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Concatenate, Final, ParamSpec, TypeVar
 from flows.console import terminal
 from flows.engine.engine import Engine, find_engine
 from flows.engine.environment import find_api_url, is_server_up, prepare_environment
+from flows.engine.task_runner import check_dask
 from flows.session.home import open_home
 from flows.session.log import begin_log
 
@@ -59,8 +60,11 @@ class Work:
             if self.engine is None:
                 return function(self.session, *arguments, **parameters)
             flow, heartbeat = load_flow(function)
+            from flows.engine.deployed_runs import read_result
+
             with self.engine.running(heartbeat=heartbeat):
-                result: R = flow(home=self.session.home.root, **parameters)
+                state = flow(home=self.session.home.root, **parameters, return_state=True)
+                result: R = read_result(state)
                 return result
 
     def take(
@@ -94,6 +98,7 @@ def open_work(options: Options, *, folder: Path | None = None) -> Iterator[Work]
     """
     session = open_home(folder or options.home)
     home = session.home
+    check_dask(session.settings)
     begin_log(home)
     prepare_environment(home, debug=options.debug)
     engine = find_engine(home.logs)

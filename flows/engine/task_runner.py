@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import importlib.util
 import logging
 import multiprocessing
 import os
 import signal
+import socket
 import threading
 from concurrent.futures.process import BrokenProcessPool
 from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import urlsplit
 
+from flows.engine.cancelling import RunCancelledError, is_cancelled
 from flows.engine.engine import find_engine
 from tasks import steps
 from tasks.core.errors import UsageError
@@ -23,6 +27,8 @@ if TYPE_CHECKING:
     from config.settings import Settings
 
 LOG: Final = logging.getLogger(__name__)
+#: Time for which a Dask scheduler is knocked at [s].
+_SCHEDULER_TIMEOUT_S: Final = 5.0
 
 
 def map_task(
@@ -36,15 +42,19 @@ def map_task(
 
     Spread calls are tasks on one of Prefect's runners, also where no flow run is under way.
     Those whose worker died (out of memory, killed) are made again one by one in this process: a
-    broken pool says nothing about which of them broke it.
+    broken pool says nothing about which of them broke it. Once the run is cancelled, those that
+    have not begun raise RunCancelledError.
     """
     if not spread:
         for call in calls:
-            yield _run_here(step, call)
+            yield RunCancelledError() if is_cancelled() else _run_here(step, call)
         return
     with _report_tasks(session.home), make_task_runner(session.settings) as runner:
         futures = [_submit(runner, step, call) for call in calls]
         for call, future in zip(calls, futures, strict=True):
+            if is_cancelled() and _take_back(future):
+                yield RunCancelledError()
+                continue
             result = future if isinstance(future, BaseException) else _await(future)
             if is_worker_death(result):
                 LOG.warning("a worker died; what it had to do is done again here: %s", result)
@@ -84,12 +94,9 @@ def make_task_runner(settings: Settings) -> Any:  # noqa: ANN401 - one of severa
         from prefect.task_runners import ProcessPoolTaskRunner
 
         return ProcessPoolTaskRunner(max_workers=workers, initializer=init_worker)
-    try:
-        from prefect_dask.task_runners import DaskTaskRunner
-    except ImportError as error:
-        raise UsageError(
-            'run.runner = "dask" needs the extra: pip install -e ".[dask]", or choose "processes"'
-        ) from error
+    check_dask(settings)
+    from prefect_dask.task_runners import DaskTaskRunner
+
     if settings.run.dask_address:
         return DaskTaskRunner(address=settings.run.dask_address)
     return DaskTaskRunner(
@@ -101,6 +108,30 @@ def make_task_runner(settings: Settings) -> Any:  # noqa: ANN401 - one of severa
             "host": "127.0.0.1",
         }
     )
+
+
+def check_dask(settings: Settings) -> None:
+    """Say before anything starts that Dask is not there.
+
+    Raises: UsageError when the extra is missing, or no scheduler answers where one is named.
+    """
+    if settings.run.runner != "dask":
+        return
+    if importlib.util.find_spec("prefect_dask") is None:
+        raise UsageError(
+            'run.runner = "dask" needs the extra: pip install -e ".[dask]", or choose "processes"'
+        )
+    if not settings.run.dask_address:
+        return
+    place = urlsplit(settings.run.dask_address)
+    try:
+        where = (place.hostname or "", place.port or 0)
+        socket.create_connection(where, timeout=_SCHEDULER_TIMEOUT_S).close()
+    except (OSError, ValueError) as error:
+        raise UsageError(
+            f"no Dask scheduler answers at {settings.run.dask_address} ({error}); start it (dask "
+            'scheduler), or set run.runner = "processes"'
+        ) from error
 
 
 def init_worker() -> None:
@@ -134,7 +165,18 @@ def _await(future: Any) -> Any:  # noqa: ANN401 - see above
         future.wait()
         return future.state.result(raise_on_failure=False)
     except Exception as error:  # noqa: BLE001 - it is handed on as the call's result
+        # It may still be waiting for a worker, or run on one that is out of sight: what is done
+        # again here must not be done there as well.
+        with contextlib.suppress(Exception):
+            _take_back(future)
         return error
+
+
+def _take_back(future: Any) -> bool:  # noqa: ANN401 - see above
+    """Take a call back that has not begun; say whether that was possible."""
+    if isinstance(future, BaseException):
+        return True
+    return bool(future.wrapped_future.cancel())
 
 
 def _run_here(step: steps.Step[Any, Any], call: Mapping[str, Any]) -> Any:  # noqa: ANN401 - any step
