@@ -144,6 +144,11 @@ class ReadinessTracker:
             waiting.not_before_s = now_s + pause_s
             waiting.n_taken += 1
 
+    def put_off(self, paths: tuple[Path, ...], until_s: float) -> None:
+        """Keep `paths` until a time of the monotonic clock [s]."""
+        for waiting in self._find(paths):
+            waiting.not_before_s = until_s
+
     def mark_failed(self, paths: tuple[Path, ...], now_s: float) -> None:
         """Keep `paths` for another try after `rescan_s`."""
         for waiting in self._find(paths):
@@ -155,6 +160,14 @@ class ReadinessTracker:
     def _forget_absent(self, found: Mapping[Path, Stamp]) -> None:
         for path in [path for path in self._waiting if path not in found]:
             del self._waiting[path]
+
+
+class PutOffError(Exception):
+    """A drop must wait for `pause_s`, through no fault of its files."""
+
+    def __init__(self, pause_s: float) -> None:
+        super().__init__(f"put off for {pause_s:g} s")
+        self.pause_s = pause_s
 
 
 class FolderObserver:
@@ -310,6 +323,10 @@ class Watcher(threading.Thread):
         self._owed_at_s = None
         try:
             self._on_drop(ready)
+        except PutOffError as error:
+            until_s = time.monotonic() + error.pause_s
+            self.attention.put_off(ready, until_s)
+            self._owed_at_s = until_s
         except Exception:  # the watcher must outlive whatever a file does
             LOG.exception("a drop of %d files failed", len(ready))
             self.attention.mark_failed(ready, time.monotonic())

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import resource
 import sys
 import time
 from contextvars import ContextVar
@@ -37,12 +36,14 @@ class WorkoutRun:
 class DropReport:
     """What came of a drop: one outcome per file, and what became of the workouts.
 
-    `page_complaints` holds one line for pages that could not be written.
+    `page_complaints` holds one line for pages that could not be written. A drop that was cancelled
+    has left the rest where it was.
     """
 
     outcomes: tuple[FileOutcome, ...]
     workout_run: WorkoutRun
     page_complaints: tuple[str, ...] = ()
+    is_cancelled: bool = False
 
 
 @dataclass(frozen=True)
@@ -137,6 +138,12 @@ def _read_cpu_s() -> float:
 
 def read_peak_mb() -> float:
     """Return the most memory that this process held at once since it began [MB]."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        import psutil
+
+        return float(psutil.Process().memory_info().peak_wset) / 1e6
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     # macOS counts bytes, Linux kilobytes.
     return peak / 1e6 if sys.platform == "darwin" else peak / 1e3

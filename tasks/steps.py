@@ -9,6 +9,7 @@ is not read better the second time.
 from __future__ import annotations
 
 import errno
+import functools
 import random
 import sqlite3
 import sys
@@ -25,7 +26,7 @@ from tasks.core.errors import StoreBusyError
 from tasks.ingest import by_notes, exports, layouts
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
     from prefect import Task
     from prefect.client.schemas.objects import State, TaskRun
@@ -41,6 +42,8 @@ R = TypeVar("R")
 RETRIES: Final = 3
 _FIRST_PAUSE_S: Final = 0.2
 _JITTER: Final = 0.5
+#: What becomes of files, what a person must hear first.
+_WORST_FIRST: Final = ("failed", "refused", "changing", "partial", "duplicate", "stored")
 
 #: Errors of a disk, a network drive or a lock that may be gone a moment later. A full disk is none.
 PASSING_ERRORS: Final = frozenset(
@@ -76,16 +79,23 @@ def is_passing(error: object) -> bool:
 
 @dataclass(frozen=True)
 class Step(Generic[P, R]):
-    """One stage: `function`, and the `name` of its task; `run_name` has its arguments in braces."""
+    """One stage: `function`, and the `name` of its task; `run_name` has its arguments in braces.
+
+    `tell` returns the name and the message of the state in which the task ends, from what it gave;
+    None where it just completed.
+    """
 
     function: Callable[P, R]
     name: str
     run_name: str | None = None
+    tell: Callable[[R], tuple[str, str] | None] | None = None
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         """Do it, as a task where a flow run is under way."""
         if is_in_flow_run():
-            return self.as_task()(*args, **kwargs)
+            # A task that returns a state hands on the state; its result is asked for.
+            state: State[R] = self.as_task()(*args, **kwargs, return_state=True)
+            return state.result()
         return _try_again(partial(self.function, *args, **kwargs))
 
     def as_task(self) -> Task[P, R]:
@@ -130,16 +140,48 @@ def _make_task(step: Step[Any, Any]) -> Any:  # noqa: ANN401 - Prefect is import
         retry_condition_fn=_may_retry,
         tags={"coworn"},
     )
-    return make(step.function)
+    return make(step.function if step.tell is None else _end_telling(step))
+
+
+def _end_telling(step: Step[Any, Any]) -> Callable[..., Any]:
+    """Return the step's function, which ends in a state that says what came of it."""
+
+    @functools.wraps(step.function)
+    def call(*args: object, **kwargs: object) -> Any:  # noqa: ANN401 - the step's, or a state with it
+        from prefect.states import Completed
+
+        result = step.function(*args, **kwargs)
+        told = None if step.tell is None else step.tell(result)
+        if told is None:
+            return result
+        return Completed(name=told[0], message=told[1], data=result)
+
+    return call
 
 
 def _may_retry(_task: object, _run: TaskRun, state: State[Any]) -> bool:
     return is_passing(state.result(raise_on_failure=False))
 
 
-ingest_file = Step(exports.ingest_file, "ingest-file", "ingest {file.name}")
-ingest_batch = Step(exports.ingest_batch, "ingest-batch")
-finish_file = Step(exports.finish_file, "finish-file", "finish {known.name}")
+def _tell_files(outcomes: Iterable[exports.FileOutcome]) -> tuple[str, str] | None:
+    """Return how a file's task ended: by its worst file, where that is one to be told of."""
+    told = [one for one in outcomes if one.status != "stored"]
+    if not told:
+        return None
+    worst = min(told, key=lambda one: _WORST_FIRST.index(one.status))
+    reason = worst.reason or "no reason is known"
+    return worst.status.capitalize(), f"{worst.name}: {reason}"
+
+
+def _tell_batch(outcomes: Iterable[Iterable[exports.FileOutcome]]) -> tuple[str, str] | None:
+    """Return how the task of several files ended: with how many that are to be told of."""
+    problems = [one for of_file in outcomes for one in of_file if one.is_problem]
+    return ("Partial", f"{len(problems)} refused or failed") if problems else None
+
+
+ingest_file = Step(exports.ingest_file, "ingest-file", "ingest {file.name}", _tell_files)
+ingest_batch = Step(exports.ingest_batch, "ingest-batch", tell=_tell_batch)
+finish_file = Step(exports.finish_file, "finish-file", "finish {known.name}", _tell_files)
 decide_by_notes = Step(by_notes.decide_again, "decide-by-notes")
 reopen_by_layouts = Step(layouts.reopen_by_layouts, "reopen-by-layouts")
 clear_lake = Step(by_notes.clear_lake, "clear-lake")

@@ -15,6 +15,8 @@ def nightly(options: Options) -> int:
         from flows.runs.nightly import run_nightly
 
         report = work.run(run_nightly)
+        if report is None:  # only where a time was given since which no night may have been
+            return 0
         code = show_nightly(report, console=work.console)
         show_new_rows(report.workout_run, console=work.console, home=work.session.home)
     return code

@@ -5,15 +5,17 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
-from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
-from zoneinfo import ZoneInfo
 
 from flows.commands.declare import Options, command
 from flows.console import terminal
+from flows.engine.deploying import find_local_zone, make_cron
 from tasks.core.errors import UsageError
+from tasks.core.provenance import find_version
 
 if TYPE_CHECKING:
+    from prefect.runner import Runner
+
     from config.session import Session
 
 LOG: Final = logging.getLogger(__name__)
@@ -22,7 +24,7 @@ _EXIT_STOPPED: Final = 130
 
 @command()
 def serve(options: Options) -> int:
-    """Watch the inbox, and serve the nightly and the drop flow to a running Prefect server.
+    """Watch the inbox, and serve all flows to a running Prefect server.
 
     Goes on until stopped; SIGTERM ends it with 0, Ctrl-C with 130.
     Raises: UsageError when no Prefect server answers.
@@ -54,13 +56,15 @@ def serve(options: Options) -> int:
     with hold_watch_lock(home, purpose="coworn serve"):
         engine = find_engine(home.logs)
         watcher = make_watcher(session, engine, console=console, with_nightly=False)
+        runner = _make_runner(session)
         watcher.start()
         console.print(
             f"watching {terminal.clean(home.inbox)}; nightly/nightly (daily at "
-            f"{settings.time.nightly_at}) and drop/drop are served by {terminal.clean(api_url)}"
+            f"{settings.time.nightly_at}), drop/drop, rebuild/rebuild and restore/restore are "
+            f"served by {terminal.clean(api_url)}"
         )
         try:
-            code = _serve_deployments(session)
+            code = _serve_deployments(runner)
         finally:
             watcher.stop()
             watcher.join()
@@ -68,78 +72,70 @@ def serve(options: Options) -> int:
     return code
 
 
-def make_cron(at: str) -> str:
-    """Return "hh:mm" as a daily cron line."""
-    hour, minute = at.split(":")
-    return f"{int(minute)} {int(hour)} * * *"
-
-
-def find_local_zone() -> str:
-    """Return the IANA name of this machine's zone.
-
-    From TZ, else from the link that /etc/localtime is; where neither says, a fixed offset of
-    whole hours (without summer time), else UTC.
-    """
-    named = os.environ.get("TZ", "").removeprefix(":")
-    linked = os.path.realpath("/etc/localtime").partition("zoneinfo/")[2]
-    for name in (named, linked):
-        if name and _is_zone(name):
-            return name
-    offset = datetime.now().astimezone().utcoffset() or timedelta(0)
-    hours, rest = divmod(int(offset.total_seconds()), 3600)
-    # The sign of these names counts westwards.
-    return "UTC" if rest or not hours else f"Etc/GMT{-hours:+d}"
-
-
-def _is_zone(name: str) -> bool:
-    try:
-        ZoneInfo(name)
-    except (KeyError, ValueError, OSError):
-        return False
-    return True
-
-
 def make_deployments(session: Session) -> list[Any]:
-    """Make the deployments of the nightly and the drop flow."""
+    """Make the deployments of all flows."""
     from prefect.client.schemas.objects import ConcurrencyLimitConfig, ConcurrencyLimitStrategy
     from prefect.schedules import Cron
 
     from flows.drop import drop
     from flows.nightly import nightly
+    from flows.rebuild import rebuild, restore
 
     one_at_a_time = ConcurrencyLimitConfig(
         # Runs that were missed while nothing served pile up; all but one of them are of no use.
         limit=1,
         collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW,
     )
-    parameters = {"home": str(session.home.root)}
+    common: dict[str, Any] = {
+        "parameters": {"home": str(session.home.root)},
+        "tags": ["coworn"],
+        "version": find_version(),
+    }
+    cron = Cron(make_cron(session.settings.time.nightly_at), timezone=find_local_zone())
     return [
         nightly.to_deployment(
             "nightly",
-            schedule=Cron(make_cron(session.settings.time.nightly_at), timezone=find_local_zone()),
-            parameters=parameters,
-            tags=["coworn"],
+            schedule=cron,
             description="Missed files, late partners, outdated results, backup.",
             concurrency_limit=one_at_a_time,
+            **common,
         ),
         drop.to_deployment(
             "drop",
-            parameters=parameters,
-            tags=["coworn"],
-            description="Takes what lies in the inbox, or the files that are named.",
+            description="Takes what lies in the inbox, or the files that are named. While it is "
+            "paused the watcher leaves the inbox alone.",
+            **common,
+        ),
+        rebuild.to_deployment(
+            "rebuild",
+            description="Everything again from the archived originals.",
+            concurrency_limit=one_at_a_time,
+            **common,
+        ),
+        restore.to_deployment(
+            "restore",
+            description="A backup in the store's place.",
+            concurrency_limit=one_at_a_time,
+            **common,
         ),
     ]
 
 
-def _serve_deployments(session: Session) -> int:
-    """Serve until a signal comes; return the exit code."""
-    from prefect.exceptions import TerminationSignal
+def _make_runner(session: Session) -> Runner:
+    """Make what serves the deployments, and register them."""
     from prefect.runner import Runner
 
     # Pausing would also pause the schedule for whoever serves next; the limit above is enough.
     runner = Runner(name="coworn", pause_on_shutdown=False)
     for deployment in make_deployments(session):
         runner.add_deployment(deployment)
+    return runner
+
+
+def _serve_deployments(runner: Runner) -> int:
+    """Serve until a signal comes; return the exit code."""
+    from prefect.exceptions import TerminationSignal
+
     try:
         asyncio.run(runner.start())
     except KeyboardInterrupt:

@@ -15,8 +15,9 @@ import typer
 from flows.commands.declare import Options, command
 from flows.console import terminal
 from flows.console.error_messages import RepeatedErrors, explain_os_error
-from flows.inbox import Watcher
+from flows.inbox import PutOffError, Watcher
 from flows.run_reports import listen
+from flows.runs.nightly import NIGHT_LEEWAY, find_last_due
 from tasks.core.errors import CowornError
 
 if TYPE_CHECKING:
@@ -30,11 +31,13 @@ if TYPE_CHECKING:
     from config.session import Session
     from config.settings import Settings
     from flows.engine.engine import Engine
-    from flows.run_reports import DropReport
+    from flows.run_reports import DropReport, NightlyReport
 
 LOG: Final = logging.getLogger(__name__)
 #: Time after which a nightly run that failed is tried again.
 RETRY_NIGHTLY: Final = timedelta(hours=1)
+#: Time for which the files of a cancelled drop wait [s].
+CANCELLED_PAUSE_S: Final = 3600.0
 _EXIT_STOPPED: Final = 130
 #: Pages that are named after a drop; the index has all.
 _MOST_PAGES: Final = 5
@@ -57,12 +60,14 @@ def watch(
     """
     from flows.engine.engine import find_engine
     from flows.engine.environment import prepare_environment
+    from flows.engine.task_runner import check_dask
     from flows.session.home import open_home
     from flows.session.locks import hold_watch_lock
     from flows.session.log import begin_log
 
     session = open_home(options.home)
     home = session.home
+    check_dask(session.settings)
     begin_log(home)
     prepare_environment(home, debug=options.debug)
     console = options.make_console()
@@ -111,28 +116,7 @@ def make_watcher(
     """Make the watcher of a home's inbox, not started yet."""
     home, settings = session.home, session.settings
     clock = NightlyClock(home, settings.time.nightly_at)
-    repeated = RepeatedErrors()
-
-    def show(report: DropReport) -> None:
-        from flows.console.run_summary import show_drop
-
-        new = replace(report, outcomes=repeated.pick_new(report.outcomes))
-        if new.outcomes or not report.outcomes:
-            show_drop(new, console=console, home=home)
-
-    def take(paths: tuple[Path, ...]) -> None:
-        from flows.console.run_summary import report_complaints
-        from flows.drop import drop
-        from flows.runs.drop import describe_drop
-
-        try:
-            with terminal.show_progress(quiet=console.quiet), engine.running(), listen(show):
-                report = drop(home=home.root, files=describe_drop(paths, home), move=True)
-        except Exception as error:
-            _report_failure(error, repeated, f"a drop of {len(paths)} files", settings)
-            raise
-        report_complaints(report.page_complaints)
-        _show_pages(report, home, console, show_page=show_page)
+    taker = _DropTaker(session, engine, console, show_page=show_page)
 
     def rest() -> None:
         engine.rest()
@@ -148,11 +132,74 @@ def make_watcher(
     return Watcher(
         home.inbox,
         settings=settings.inbox,
-        on_drop=take,
+        on_drop=taker.take,
         on_idle=rest,
         on_lost=report_lost,
         owes=_has_unsettled(home),
     )
+
+
+class _DropTaker:
+    """Takes drops in, one after the other, and prints what came of them."""
+
+    def __init__(
+        self, session: Session, engine: Engine, console: Console, *, show_page: bool
+    ) -> None:
+        self._home = session.home
+        self._settings = session.settings
+        self._engine = engine
+        self._console = console
+        self._show_page = show_page
+        self._repeated = RepeatedErrors()
+
+    def take(self, paths: tuple[Path, ...]) -> None:
+        """Take in what lies at `paths`. Raises: PutOffError, and what the drop raises."""
+        from flows.console.run_summary import report_complaints
+        from flows.engine.deployed_runs import RunHeldError
+
+        try:
+            report = self._run(paths)
+        except RunHeldError as error:
+            if self._repeated.is_new(str(error)):
+                terminal.print_error(str(error))
+            raise PutOffError(self._settings.inbox.rescan_s) from error
+        except Exception as error:
+            what = f"a drop of {len(paths)} files"
+            _report_failure(error, self._repeated, what, self._settings)
+            raise
+        report_complaints(report.page_complaints)
+        _show_pages(report, self._home, self._console, show_page=self._show_page)
+        if report.is_cancelled:
+            terminal.print_error(
+                "the drop was cancelled on the Prefect server; what it had not begun waits for an "
+                "hour, the night or a new start of the watcher"
+            )
+            raise PutOffError(CANCELLED_PAUSE_S)
+
+    def _run(self, paths: tuple[Path, ...]) -> DropReport:
+        from flows.drop import drop
+        from flows.engine.deployed_runs import run_deployed
+        from flows.runs.drop import describe_drop
+
+        parameters = {
+            "home": self._home.root,
+            "files": describe_drop(paths, self._home),
+            "move": True,
+        }
+        with (
+            terminal.show_progress(quiet=self._console.quiet),
+            self._engine.running(),
+            listen(self._show),
+        ):
+            report: DropReport = run_deployed(drop, parameters)
+        return report
+
+    def _show(self, report: DropReport) -> None:
+        from flows.console.run_summary import show_drop
+
+        new = replace(report, outcomes=self._repeated.pick_new(report.outcomes))
+        if new.outcomes or not report.outcomes:
+            show_drop(new, console=self._console, home=self._home)
 
 
 def _show_pages(report: DropReport, home: Home, console: Console, *, show_page: bool) -> None:
@@ -198,16 +245,6 @@ def _has_unsettled(home: Home) -> bool:
         return bool(ledger.unsettled())
 
 
-def find_last_due(now: datetime, at: str) -> datetime:
-    """Return the newest instant not after `now` at which the nightly run was due.
-
-    `now` carries its local zone; `at` is "hh:mm" in that zone.
-    """
-    hour, minute = (int(part) for part in at.split(":"))
-    due = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
-    return due if due <= now else due - timedelta(days=1)
-
-
 class NightlyClock:
     """Fires the nightly run once a day, also when the hour passed while nothing was running."""
 
@@ -235,17 +272,24 @@ class NightlyClock:
     def run(self, engine: Engine, *, console: Console) -> None:
         """Run it; a run that fails is tried again later."""
         from flows.console.run_summary import show_nightly
+        from flows.engine.deployed_runs import RunHeldError, run_deployed
         from flows.nightly import nightly
 
         self._next_try = self._now() + RETRY_NIGHTLY
+        since = find_last_due(self._now().astimezone(), self._at) - NIGHT_LEEWAY
         try:
             with engine.running(heartbeat=True):
-                report = nightly(home=self._home.root)
+                report: NightlyReport | None = run_deployed(
+                    nightly, {"home": self._home.root, "not_if_since": since}
+                )
+        except RunHeldError as error:
+            terminal.print_error(f"the nightly run waits: {error}; it is tried again in an hour")
         except Exception as error:
             LOG.exception("the nightly run failed")
             terminal.print_error(f"the nightly run failed ({error}); it is tried again in an hour")
         else:
-            show_nightly(report, console=console)
+            if report is not None:
+                show_nightly(report, console=console)
 
     def _recall(self) -> datetime | None:
         from tasks.archive.ledger import LAST_NIGHTLY, Ledger

@@ -13,7 +13,7 @@ from contextvars import ContextVar
 from typing import TYPE_CHECKING, Final, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from rich.console import Console
 
@@ -58,6 +58,9 @@ class Progress(Protocol):
 
 
 _PROGRESS: ContextVar[Progress | None] = ContextVar("progress", default=None)
+_PROGRESS_LISTENER: ContextVar[Callable[[int, int, str], object] | None] = ContextVar(
+    "progress_listener", default=None
+)
 
 
 def clean(text: object) -> str:
@@ -174,10 +177,23 @@ def _show(cell: object) -> str:
 
 
 def report_progress(done: int, total: int, what: str) -> None:
-    """Report to the bar that is shown; a served run has none."""
+    """Report to the bar that is shown, a served run has none, and to whoever listens."""
     listener = _PROGRESS.get()
     if listener is not None:
         listener.advance(done, total, what)
+    tell = _PROGRESS_LISTENER.get()
+    if tell is not None:
+        tell(done, total, what)
+
+
+@contextlib.contextmanager
+def listen_to_progress(tell: Callable[[int, int, str], object]) -> Iterator[None]:
+    """Call `tell` with what is done, how much there is and its name, beside the bar."""
+    token = _PROGRESS_LISTENER.set(tell)
+    try:
+        yield
+    finally:
+        _PROGRESS_LISTENER.reset(token)
 
 
 def hide_progress() -> None:

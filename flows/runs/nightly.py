@@ -6,7 +6,7 @@ import contextlib
 import logging
 import shutil
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 from flows.console.run_summary import log_run
@@ -22,12 +22,13 @@ from flows.runs.read_files import (
     mark_refused,
     take_in,
 )
-from flows.session.locks import is_watched
+from flows.session.locks import NIGHT, hold_night_lock, is_held, is_watched
 from flows.session.log import set_aside_logs
 from tasks import steps
 from tasks.archive.ledger import LAST_NIGHTLY, Ledger
 from tasks.archive.mend import mend_lake
 from tasks.archive.rot import explain_damage, verify_portion
+from tasks.core.errors import StoreBusyError
 from tasks.ingest.exports import FileOutcome, list_unfinished
 
 if TYPE_CHECKING:
@@ -36,12 +37,47 @@ if TYPE_CHECKING:
 
 LOG: Final = logging.getLogger(__name__)
 
+#: A schedule may begin its run a little before its time.
+NIGHT_LEEWAY: Final = timedelta(minutes=1)
 #: Scratch folders older than this were left behind by a killed run [s].
 DEAD_SCRATCH_AFTER_S: Final = 24 * 3600.0
 
 
-def run_nightly(session: Session) -> NightlyReport:
-    """Do what was missed, process everything that changed, back up, sweep."""
+def run_nightly(session: Session, *, not_if_since: datetime | None = None) -> NightlyReport | None:
+    """Do what was missed, process everything that changed, back up, sweep.
+
+    With `not_if_since` only where no night was begun since then, nor is under way; returns None
+    otherwise. Several clocks may call for one night: a watcher's, and a schedule of a server.
+    Raises: StoreBusyError when no time is given and another night is still under way after the
+    wait for locks.
+    """
+    if not_if_since is None:
+        with hold_night_lock(session.home, wait_s=session.settings.run.lock_wait_s):
+            return _do_night(session)
+    try:
+        with hold_night_lock(session.home, wait_s=session.settings.run.lock_wait_s):
+            with Ledger(session.home) as ledger:
+                kept = ledger.recall(LAST_NIGHTLY)
+            if kept is not None and not_if_since <= datetime.fromisoformat(kept):
+                return None
+            return _do_night(session)
+    except StoreBusyError:
+        if is_held(session.home, NIGHT):
+            return None
+        raise
+
+
+def find_last_due(now: datetime, at: str) -> datetime:
+    """Return the newest instant not after `now` at which the nightly run was due.
+
+    `now` carries its local zone; `at` is "hh:mm" in that zone.
+    """
+    hour, minute = (int(part) for part in at.split(":"))
+    due = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
+    return due if due <= now else due - timedelta(days=1)
+
+
+def _do_night(session: Session) -> NightlyReport:
     begun = datetime.now(UTC)
     home = session.home
     stages = Stages()

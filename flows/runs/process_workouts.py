@@ -7,6 +7,7 @@ import logging
 from typing import TYPE_CHECKING, Any, Final
 
 from flows.console import terminal
+from flows.engine.cancelling import RunCancelledError
 from flows.engine.task_runner import map_task
 from flows.run_reports import WorkoutRun
 from flows.session.locks import hold_report_lock, hold_run_lock
@@ -116,7 +117,12 @@ def _measure(planned: Sequence[Any], *, session: Session) -> tuple[list[WorkoutO
     )
     for number, (one, result) in enumerate(zip(planned, results, strict=True), start=1):
         terminal.report_progress(number, len(planned), "measuring")
-        if isinstance(result, BaseException):
+        if isinstance(result, RunCancelledError):
+            failed.append(
+                f"workout {one.workout_id} was not measured: the run was cancelled; the next run "
+                "does it"
+            )
+        elif isinstance(result, BaseException):
             failed.append(
                 f"workout {one.workout_id} could not be measured "
                 f"({type(result).__name__}: {result}); its recordings are kept and it is tried "

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from config.home import Home
 from flows.console.run_summary import log_run
+from flows.engine.cancelling import raise_if_cancelled
 from flows.run_reports import RebuildReport, RestoreReport, Stages
 from flows.runs.process_workouts import (
     process_locked,
@@ -64,7 +65,7 @@ def run_rebuild(session: Session) -> RebuildReport:
     """Read every original again into a new lake and a new store, then put them in place.
 
     Ids of workouts stay, because the ledger keeps them. The previous store is backed up.
-    Raises: StoreBusyError.
+    Raises: StoreBusyError; RunCancelledError, and then everything is as it was.
     """
     home, settings = session.home, session.settings
     made = RebuiltHome(home.root)
@@ -82,7 +83,9 @@ def run_rebuild(session: Session) -> RebuildReport:
             outcomes = finish_files(files, session=beside, spread=spread)
             outcomes = finish_by_notes(outcomes, session=beside)
             outcomes = _keep_of_damaged(outcomes, home, made)
+        raise_if_cancelled()
         workout_run = process_locked(beside, flow_name="rebuild", stages=stages, everything=True)
+        raise_if_cancelled()
         with stages.time("back up"):
             backup = steps.back_up(home, settings, now=datetime.now(UTC))
         _put_in_place(made, home)

@@ -28,8 +28,14 @@ if TYPE_CHECKING:
 RUN: Final = "run"
 WATCH: Final = "watch"
 REPORT: Final = "report"
+NIGHT: Final = "night"
 #: What a lock guards, in words.
-_GUARDED: Final = {RUN: "this home", WATCH: "the inbox", REPORT: "the report"}
+_GUARDED: Final = {
+    RUN: "this home",
+    WATCH: "the inbox",
+    REPORT: "the report",
+    NIGHT: "the night of",
+}
 
 
 @contextlib.contextmanager
@@ -59,6 +65,16 @@ def hold_report_lock(home: Home, *, wait_s: float) -> Iterator[None]:
     Raises: StoreBusyError, which names the holder, after `wait_s`.
     """
     with _hold(home, REPORT, wait_s=wait_s, purpose="writes pages"):
+        yield
+
+
+@contextlib.contextmanager
+def hold_night_lock(home: Home, *, wait_s: float) -> Iterator[None]:
+    """Hold the nightly run of `home`: a scheduled one must not begin beside another.
+
+    Raises: StoreBusyError, which names the holder, after `wait_s`.
+    """
+    with _hold(home, NIGHT, wait_s=wait_s, purpose="coworn nightly"):
         yield
 
 

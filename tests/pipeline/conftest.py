@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import shutil
 import signal
@@ -10,11 +11,14 @@ import socket
 import subprocess
 import sys
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from http import HTTPStatus
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pytest
@@ -284,3 +288,24 @@ def write_csv(
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text("\n".join(lines) + "\n")
     return path
+
+
+def call_server(api_url: str, path: str, body: dict[str, Any] | None = None) -> Any:  # noqa: ANN401
+    """Call Prefect's API; 503 means that its database is locked, and that one may ask again."""
+    data = None if body is None else json.dumps(body).encode()
+    request = urllib.request.Request(  # noqa: S310 - our own server
+        f"{api_url}{path}", data=data, headers={"Content-Type": "application/json"}
+    )
+    answers: list[Any] = []
+
+    def is_answered() -> bool:
+        try:
+            with urllib.request.urlopen(request, timeout=10) as answer:  # noqa: S310
+                answers.append(json.loads(answer.read()))
+        except urllib.error.HTTPError as error:
+            if error.code != HTTPStatus.SERVICE_UNAVAILABLE:
+                raise
+        return bool(answers)
+
+    wait_until(is_answered, f"the server answers {path}")
+    return answers[0]

@@ -7,34 +7,16 @@ import json
 import signal
 import subprocess
 import sys
-import urllib.error
-import urllib.request
-from http import HTTPStatus
 from pathlib import Path
-from typing import Any
 
-from tests.pipeline.conftest import ROOT, Place, clean_environment, wait_until, write_csv
-
-
-def _call(api_url: str, path: str, body: dict[str, Any] | None = None) -> Any:  # noqa: ANN401
-    """Call Prefect's API; 503 means that its database is locked, and that one may ask again."""
-    data = None if body is None else json.dumps(body).encode()
-    request = urllib.request.Request(  # noqa: S310 - our own server
-        f"{api_url}{path}", data=data, headers={"Content-Type": "application/json"}
-    )
-    answers: list[Any] = []
-
-    def is_answered() -> bool:
-        try:
-            with urllib.request.urlopen(request, timeout=10) as answer:  # noqa: S310
-                answers.append(json.loads(answer.read()))
-        except urllib.error.HTTPError as error:
-            if error.code != HTTPStatus.SERVICE_UNAVAILABLE:
-                raise
-        return bool(answers)
-
-    wait_until(is_answered, f"the server answers {path}")
-    return answers[0]
+from tests.pipeline.conftest import (
+    ROOT,
+    Place,
+    call_server,
+    clean_environment,
+    wait_until,
+    write_csv,
+)
 
 
 def test_serve_watches_the_inbox_and_runs_the_night_through_the_server(served: Place) -> None:
@@ -44,28 +26,31 @@ def test_serve_watches_the_inbox_and_runs_the_night_through_the_server(served: P
     homes = {"home": str(served.root)}
     wait_until(
         lambda: (
-            [one["parameters"] for one in _call(served.api_url or "", "/deployments/filter", {})]
-            == [homes, homes]
+            [
+                one["parameters"]
+                for one in call_server(served.api_url or "", "/deployments/filter", {})
+            ]
+            == [homes] * 4
         ),
-        "two deployments of this home",
+        "four deployments of this home",
     )
-    deployment = _call(served.api_url, "/deployments/name/nightly/nightly")
+    deployment = call_server(served.api_url, "/deployments/name/nightly/nightly")
     assert deployment["schedules"][0]["schedule"]["cron"] == "0 3 * * *"
     assert deployment["concurrency_options"]["collision_strategy"] == "CANCEL_NEW"
-    assert _call(served.api_url, "/deployments/name/drop/drop")["parameters"] == homes
+    assert call_server(served.api_url, "/deployments/name/drop/drop")["parameters"] == homes
     write_csv(served.inbox / "![strap](x)<b>.csv")
     wait_until(lambda: served.has("SELECT count(*) FROM files", 1), "the dropped file")
-    run = _call(served.api_url, f"/deployments/{deployment['id']}/create_flow_run", {})
+    run = call_server(served.api_url, f"/deployments/{deployment['id']}/create_flow_run", {})
     ended = {"COMPLETED", "FAILED", "CRASHED", "CANCELLED"}
 
     def state() -> str:
-        return str(_call(served.api_url or "", f"/flow_runs/{run['id']}")["state"]["type"])
+        return str(call_server(served.api_url or "", f"/flow_runs/{run['id']}")["state"]["type"])
 
     wait_until(lambda: state() in ended, "the nightly run ends", 120)
     assert state() == "COMPLETED"
     assert len(list((served.root / "backups").glob("store-*.duckdb"))) == 1
     # The drop left its tables on the server's pages.
-    tables = _call(served.api_url, "/artifacts/filter", {})
+    tables = call_server(served.api_url, "/artifacts/filter", {})
     assert {"coworn-drop-files", "coworn-drop-results"} <= {one["key"] for one in tables}
     # The pages take each cell for Markdown: a name must be no picture from elsewhere. The server
     # also knows the drops of the tests before.
@@ -79,8 +64,13 @@ def test_serve_watches_the_inbox_and_runs_the_night_through_the_server(served: P
 def test_prefect_deploys_the_nightly_flow(served: Place, tmp_path: Path) -> None:
     assert served.api_url is not None
     environment = clean_environment(
-        PREFECT_HOME=str(tmp_path / "prefect"), PREFECT_API_URL=served.api_url, DO_NOT_TRACK="1"
+        PREFECT_HOME=str(tmp_path / "prefect"),
+        PREFECT_API_URL=served.api_url,
+        DO_NOT_TRACK="1",
+        COWORN_HOME=str(served.root),
+        TZ="Europe/Oslo",
     )
+    served.configure('[time]\nnightly_at = "04:30"\n')
 
     def prefect(*words: str) -> str:
         done = subprocess.run(
@@ -98,12 +88,31 @@ def test_prefect_deploys_the_nightly_flow(served: Place, tmp_path: Path) -> None
     prefect("work-pool", "create", "coworn", "--type", "process")
     entry = "flows/nightly.py:nightly"
     prefect("deploy", entry, "--name", "by-hand", "--pool", "coworn", "--param", "home=x")
-    made = _call(served.api_url, "/deployments/name/nightly/by-hand")
+    made = call_server(served.api_url, "/deployments/name/nightly/by-hand")
     assert made["entrypoint"] == entry
     file = ROOT / "config" / "prefect.yaml"
     prefect("deploy", "--all", "--prefect-file", str(file))
-    names = {one["name"] for one in _call(served.api_url, "/deployments/filter", {})}
-    assert {"every-night", "inbox"} <= names
+    made = {one["name"]: one for one in call_server(served.api_url, "/deployments/filter", {})}
+    assert {"every-night", "inbox", "from-originals", "from-backup"} <= set(made)
+    night = made["every-night"]
+    assert night["schedules"][0]["schedule"]["cron"] == "30 4 * * *"
+    assert night["schedules"][0]["schedule"]["timezone"] == "Europe/Oslo"
+    assert night["parameters"] == {"home": str(served.root)}
+    assert night["pull_steps"][0]["prefect.deployments.steps.set_working_directory"] == {
+        "directory": str(ROOT)
+    }
+    # A worker does a night; the clock of a schedule that comes later finds it done.
+    ran = prefect("deployment", "run", "nightly/every-night")
+    assert "Created flow run" in ran
+    prefect("worker", "start", "--pool", "coworn", "--run-once", "--limit", "1")
+    assert len(list((served.root / "backups").glob("store-*.duckdb"))) == 1
+    prefect("automation", "create", "--from-file", str(ROOT / "config" / "automations.yaml"))
+    told = {one["name"] for one in call_server(served.api_url, "/automations/filter", {})}
+    assert {
+        "coworn - a file was refused",
+        "coworn - an answer changed",
+        "coworn - no night for a day",
+    } <= told
 
 
 def list_listening(pid: int) -> set[str]:

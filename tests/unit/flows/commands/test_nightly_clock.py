@@ -9,8 +9,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from config.home import Home
-from flows.commands.serve import find_local_zone, make_cron
-from flows.commands.watch import NightlyClock, find_last_due
+from flows.commands.watch import NightlyClock
+from flows.engine.deploying import find_local_zone, make_cron
+from flows.runs.nightly import find_last_due
 from tasks.archive.ledger import LAST_NIGHTLY, Ledger
 
 if TYPE_CHECKING:
