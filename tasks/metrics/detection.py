@@ -119,7 +119,9 @@ def start_credit_pct(case: Case) -> Value:
         return unknown("the notes give no true distance (truth.distance_m)")
     own_m = _find_own_distance(case.test)
     if own_m is None:
-        return unknown("the export gives no distance")
+        return unknown(
+            case.test.explain_lack("distance_m", otherwise="the export gives no distance")
+        )
     tolerance = _find_tolerance(case)
     if tolerance is None:
         return Value(_PERCENT * own_m / true_m, n=1, ci_reason=_NO_TOLERANCE)
@@ -242,7 +244,9 @@ def start_credit_before_pct(case: Case) -> Value:
     first = _count_backdated(case)
     known = np.flatnonzero(np.isfinite(own_m[first:]))
     if not known.size:
-        return unknown("the export gives no distance")
+        return unknown(
+            case.test.explain_lack("distance_m", otherwise="the export gives no distance")
+        )
     first += int(known[0])
     at_s = float(read_seconds(samples)[first]) + case.test.alignment.offset_s
     covered_m = _read_counter(case, other, at_s) - _read_counter(case, other, true_s)

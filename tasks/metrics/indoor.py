@@ -230,7 +230,7 @@ def _measure_whole(case: Case) -> Stretch | str:
     if own_m is None and known.size:
         own_m = float(counter[known[-1]])
     if own_m is None:
-        return "the export gives no distance"
+        return case.test.explain_lack(_DISTANCE, otherwise="the export gives no distance")
     covered = np.flatnonzero(case.test.covered & ~case.test.paused)
     return _make_stretch(case, own_m, true_m, duration_s=float(max(len(covered) - 1, 1)))
 
@@ -240,7 +240,8 @@ def _measure_part(case: Case, part: NamedSegment) -> Stretch | str:
     counter = case.test.values(_DISTANCE)
     own_m = _read_counter(case, counter, end_s) - _read_counter(case, counter, begin_s)
     if not np.isfinite(own_m):
-        return "the device did not count throughout this part"
+        uncounted = "the device did not count throughout this part"
+        return case.test.explain_lack(_DISTANCE, otherwise=uncounted)
     return _make_stretch(case, own_m, part.distance_m or 0.0, duration_s=end_s - begin_s)
 
 
@@ -259,7 +260,8 @@ def _measure_against_device(case: Case, reference_m: Floats, *, who: str) -> Str
         total_reference += float(reference_m[end] - reference_m[run.start])
         duration += end - run.start
     if total_reference <= 0.0 or not duration:
-        return f"{who} counted no distance in this part"
+        nothing = f"{who} counted no distance in this part"
+        return case.test.explain_lack(_DISTANCE, otherwise=nothing)
     return Stretch(total_own, total_reference, total_reference, total_reference, float(duration))
 
 

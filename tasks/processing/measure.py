@@ -27,6 +27,7 @@ from tasks.workout.pair_rows import SCORED_CHANNELS, make_pair_rows
 from tasks.workout.references import Choice, choose_references
 from tasks.workout.scored import CLOCK_IN_DOUBT, SET_ASIDE, Scored
 from tasks.workout.set_aside import View, divide_domains
+from tasks.workout.unit_mismatch import withhold_mismatches
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -60,6 +61,7 @@ class Measured:
 def measure_workout(workout: Workout) -> Measured:
     """Compute every registered metric and finding of every recording of `workout`."""
     load_metrics()
+    workout = withhold_mismatches(workout)
     results: list[dict[str, Any]] = []
     findings: list[dict[str, Any]] = []
     views = divide_domains(workout)
@@ -232,7 +234,8 @@ def _derive_cases(whole: Case, domain: str) -> list[Case]:
 def _compute(metric: Metric, case: Case) -> Value:
     lacking = [channel for channel in metric.needs if not case.test.has(channel)]
     if lacking:
-        return unknown(f"this recording holds no {', '.join(lacking)}")
+        reason = f"this recording holds no {', '.join(lacking)}"
+        return unknown(case.test.explain_lack(*lacking, otherwise=reason))
     doubt = explain_doubt(case) if metric.against in TIMED else None
     if doubt is not None:
         return unknown(doubt)
@@ -307,6 +310,7 @@ def _or_none(number: float | None) -> float | None:
 def look_for_findings(workout: Workout) -> list[dict[str, Any]]:
     """Return every registered finding of every recording of `workout`, as rows of `findings`."""
     load_metrics()
+    workout = withhold_mismatches(workout)
     return [
         row
         for view in divide_domains(workout)

@@ -66,11 +66,27 @@ class Grid:
 
 
 @dataclass(frozen=True)
+class Mismatch:
+    """A channel that seems to hold another unit: `factor` times what it is compared with."""
+
+    channel: str
+    factor: float
+    against: str
+    unit: str
+
+    def describe(self) -> str:
+        """Return what was found in one clause."""
+        name = self.channel.rpartition("_")[0]
+        return f"{name} is {self.factor:.4g} times that of {self.against}, like {self.unit}"
+
+
+@dataclass(frozen=True)
 class Subject:
     """One recording on its workout's grid.
 
     `on_grid` maps a channel to its values; `covered` marks the seconds from the recording's first
-    to its last sample, `paused` those in which its timer was stopped.
+    to its last sample, `paused` those in which its timer was stopped. `withheld` are channels that
+    were recorded and are not used.
     """
 
     recording_id: str
@@ -80,6 +96,7 @@ class Subject:
     on_grid: Mapping[str, Floats]
     covered: Booleans
     paused: Booleans
+    withheld: Mapping[str, Mismatch] = field(default_factory=dict)
 
     def values(self, channel: str) -> Floats:
         """Return `channel` on the grid; a channel that was not recorded is all missing."""
@@ -90,6 +107,11 @@ class Subject:
         """Say whether the recording holds at least one value of `channel`."""
         found = self.on_grid.get(channel)
         return found is not None and bool(np.isfinite(found).any())
+
+    def explain_lack(self, *channels: str, otherwise: str) -> str:
+        """Say why a recording has none of some channels: one is withheld, else `otherwise`."""
+        mistaken = [self.withheld[one].describe() for one in channels if one in self.withheld]
+        return f"not used: {'; '.join(mistaken)}" if mistaken else otherwise
 
 
 @dataclass(frozen=True)

@@ -187,13 +187,25 @@ def _choose_device(workout: Workout, test: Subject, kind: Against) -> Choice:
     if ranked and ranked[0].recording_id == test.recording_id:
         return Choice((), "this device is the reference")
     if not others:
-        return Choice((), f"no other device of this workout recorded {kind.replace('_', ' ')}")
+        return Choice((), _explain_nobody(workout, test, kind))
     if ranked:
         why = f"reference for {kind.replace('_', ' ')}"
         return Choice((_refer(ranked[0], "device", kind=kind, why=why),))
     if test.device.role == "reference":
         return Choice((), _NOT_JUDGED)
     return Choice((_compare_with_others(workout, others, kind),))
+
+
+def _explain_nobody(workout: Workout, test: Subject, kind: Against) -> str:
+    """Say that nobody else knows what is asked for, and whose channel is not used."""
+    nobody = f"no other device of this workout recorded {kind.replace('_', ' ')}"
+    unused = [
+        f"that of {other.device.id} is {other.explain_lack(*CHANNELS[kind], otherwise='')}"
+        for other in workout.subjects
+        if other.recording_id != test.recording_id
+        and any(channel in other.withheld for channel in CHANNELS[kind])
+    ]
+    return "; ".join([f"{nobody} in a unit that fits" if unused else nobody, *unused])
 
 
 def _is_meant_for(subject: Subject, kind: Against) -> bool:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from tasks.workout.case import Case, Subject
 
 DISTANCE: Final = "distance_m"
+NO_DISTANCE: Final = "the export gives no distance"
 _FEWEST: Final = 2
 
 
@@ -119,7 +120,7 @@ def _compare_with_truth(case: Case, *, summed: bool) -> ComparedDistances | Valu
     if not summed:
         own = find_own_distance(case, case.test)
         if own is None:
-            return unknown("the export gives no distance")
+            return unknown(case.test.explain_lack(DISTANCE, otherwise=NO_DISTANCE))
         return ComparedDistances(own, true_distance, n)
     found = sum_fixes(case)
     if isinstance(found, Value):
@@ -156,7 +157,11 @@ def _compare_with_course(case: Case, *, summed: bool) -> ComparedDistances | Val
     own_m = _find_way(case) if summed else case.test.values(DISTANCE)[fixes.second]
     chosen = chosen[np.isfinite(own_m[chosen])]
     if chosen.size < _FEWEST:
-        return unknown("the export gives no distance counter along the course")
+        return unknown(
+            case.test.explain_lack(
+                DISTANCE, otherwise="the export gives no distance counter along the course"
+            )
+        )
     paused_before = np.cumsum(case.test.paused)[fixes.second[chosen]]
     legs = np.diff(paused_before) == 0
     own = np.diff(own_m[chosen])[legs].sum()
@@ -172,7 +177,7 @@ def _compare_with_device(case: Case, *, summed: bool) -> ComparedDistances | Val
     """
     reason = explain_no_positions(case) if summed else None
     if not summed and not case.test.has(DISTANCE):
-        reason = "the export gives no distance"
+        reason = case.test.explain_lack(DISTANCE, otherwise=NO_DISTANCE)
     if reason is not None:
         return unknown(reason)
     reference_m = None if case.reference is None else case.reference.values(DISTANCE)

@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tasks.core.registers import Example, Value, metric, unknown
-from tasks.metrics.distance.lengths import count_over_part, find_own_distance, sum_fixes
+from tasks.metrics.distance.lengths import (
+    DISTANCE,
+    NO_DISTANCE,
+    count_over_part,
+    find_own_distance,
+    sum_fixes,
+)
 
 if TYPE_CHECKING:
     from tasks.workout.case import Case
@@ -40,7 +46,7 @@ def distance_own_m(case: Case) -> Value:
     """Return the device's own distance [m]."""
     own = find_own_distance(case, case.test)
     if own is None:
-        return unknown("the export gives no distance")
+        return unknown(case.test.explain_lack(DISTANCE, otherwise=NO_DISTANCE))
     return Value(own, n=int(case.counted.sum()))
 
 
@@ -131,7 +137,7 @@ def distance_own_ratio(case: Case) -> Value:
     """Return own over summed distance."""
     own = find_own_distance(case, case.test)
     if own is None:
-        return unknown("the export gives no distance")
+        return unknown(case.test.explain_lack(DISTANCE, otherwise=NO_DISTANCE))
     summed = sum_fixes(case)
     if isinstance(summed, Value):
         return summed
