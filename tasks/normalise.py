@@ -16,7 +16,6 @@ import pyarrow as pa
 from tasks.core.errors import NothingRecordedError
 from tasks.core.recording import Recording, Remark
 from tasks.jumps import describe_beats, describe_jumps
-from tasks.maths.counters import is_proportional
 from tasks.maths.pauses import mark_pauses
 from tasks.tables.arrow import make_table, read_floats, read_micros
 from tasks.tables.tables import BATTERY, BEATS, EVENTS, LAPS, LENGTHS, SAMPLES, Table
@@ -36,9 +35,6 @@ _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECONDS: Final = 1e6
 #: Raw 0 of a FIT altitude (scale 5, offset 500 m): no land lies there.
 _NO_FIT_HEIGHT_M: Final = -500.0
-_COUNTED_TIME: Final = (
-    "distances grow exactly in proportion to time, were not measured and left out"
-)
 _HALF_TURN_DEG: Final = 180.0
 _TURN_DEG: Final = 360.0
 _TEXTS: Final = frozenset({"csv", "gpx", "tcx"})
@@ -93,7 +89,6 @@ def normalise_recording(recording: Recording, *, name: str = "") -> Recording:
             found="no sample, lap, length or beat remains with a time and a value",
             remedy="export the activity again, with its samples",
         )
-    clean = _forget_counted_time(clean, remarks)
     start_us, end_us = _find_span(clean)
     jumps = describe_jumps(clean)
     known = {remark.text for remark in recording.remarks}
@@ -137,7 +132,6 @@ def _clean_samples(recording: Recording, remarks: list[Remark]) -> pa.Table:
             columns[column.name] = _apply_bounds(columns[column.name], column, remarks)
     _join_position(columns)
     _leave_out_no_heights(columns, remarks)
-    _leave_out_counted_time(stamps, columns, remarks)
     pieces = read_floats(raw, "piece")[order] if "piece" in raw.column_names else None
     numbers = _number_pieces(stamps, pieces, recording.events, remarks)
     starts = np.flatnonzero(np.diff(stamps, prepend=stamps[:1] - 1))
@@ -239,22 +233,6 @@ def _leave_out_no_heights(columns: Columns, remarks: list[Remark]) -> None:
     elif lowest.any():
         _note(remarks, "heights of -500 m, which stand for none, were left out", lowest.sum())
     columns["altitude_m"] = np.where(lowest, np.nan, heights)
-
-
-def _leave_out_counted_time(stamps: Integers, columns: Columns, remarks: list[Remark]) -> None:
-    """Take out a distance that is exactly proportional to time: it was not measured."""
-    counter = columns.get("distance_m")
-    if counter is None or not is_proportional(stamps / _MICROSECONDS, counter):
-        return
-    _note(remarks, _COUNTED_TIME, np.isfinite(counter).sum())
-    columns["distance_m"] = np.full(counter.size, np.nan)
-
-
-def _forget_counted_time(recording: Recording, remarks: list[Remark]) -> Recording:
-    """Take the total out of the header, too, where the counter counted time."""
-    if all(remark.text != _COUNTED_TIME for remark in remarks):
-        return recording
-    return replace(recording, header=replace(recording.header, device_distance_m=None))
 
 
 def _split_at_pauses(

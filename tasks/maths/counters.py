@@ -13,6 +13,11 @@ if TYPE_CHECKING:
 _LEAST_S = 300.0
 _FEWEST = 60
 _LEAST_MPS = 0.2
+#: Seconds of a minute, fewest minutes that tell a pace, and the factor that makes a median absolute
+#: deviation an SD under normal values.
+_MINUTE_S = 60
+_FEWEST_MINUTES = 5
+_NORMAL = 1.4826
 #: What is left over where counter and times are written exactly [m].
 _LEAST_ROOM_M = 0.02
 
@@ -20,8 +25,8 @@ _LEAST_ROOM_M = 0.02
 def is_proportional(seconds: FloatArray, counter_m: FloatArray) -> bool:
     """Say whether a counter is a straight line of time, to the last written digit.
 
-    Nobody moves so evenly: such a counter was made of the time and a set or mean speed, and
-    measures nothing.
+    Nobody moves so evenly over ground: there such a counter was made of the time and a set or
+    mean speed, and measures nothing. A belt does run so.
 
     Parameters
     ----------
@@ -47,3 +52,27 @@ def is_proportional(seconds: FloatArray, counter_m: FloatArray) -> bool:
     # Half a digit for each value, and as much again for the two ends of the line.
     room = max(_LEAST_ROOM_M, 1.01 * 10.0**-digits)
     return bool(np.abs(away).max() <= room)
+
+
+def measure_unevenness(way_m: FloatArray) -> float:
+    """Return how much the way of a minute varies, in its median, from minute to minute.
+
+    Parameters
+    ----------
+    way_m
+        Running way, one value per second, shape ``(n,)``; NaN where it is missing.
+
+    Returns
+    -------
+    float
+        1.4826 times the median absolute deviation of the ways of whole minutes, over their
+        median; 0 with fewer than five minutes, or where most of them hold no way. Common practice,
+        no source.
+    """
+    ends = way_m[::_MINUTE_S]
+    ways = np.diff(ends)
+    ways = ways[np.isfinite(ways)]
+    if ways.size < _FEWEST_MINUTES or float(np.median(ways)) <= _LEAST_MPS * _MINUTE_S:
+        return 0.0
+    middle = float(np.median(ways))
+    return _NORMAL * float(np.median(np.abs(ways - middle))) / middle

@@ -27,7 +27,7 @@ from tasks.workout.pair_rows import SCORED_CHANNELS, make_pair_rows
 from tasks.workout.references import Choice, choose_references
 from tasks.workout.scored import CLOCK_IN_DOUBT, SET_ASIDE, Scored
 from tasks.workout.set_aside import View, divide_domains
-from tasks.workout.unit_mismatch import withhold_mismatches
+from tasks.workout.withheld import withhold_unusable
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -61,7 +61,7 @@ class Measured:
 def measure_workout(workout: Workout) -> Measured:
     """Compute every registered metric and finding of every recording of `workout`."""
     load_metrics()
-    workout = withhold_mismatches(workout)
+    workout = withhold_unusable(workout)
     results: list[dict[str, Any]] = []
     findings: list[dict[str, Any]] = []
     views = divide_domains(workout)
@@ -310,7 +310,7 @@ def _or_none(number: float | None) -> float | None:
 def look_for_findings(workout: Workout) -> list[dict[str, Any]]:
     """Return every registered finding of every recording of `workout`, as rows of `findings`."""
     load_metrics()
-    workout = withhold_mismatches(workout)
+    workout = withhold_unusable(workout)
     return [
         row
         for view in divide_domains(workout)

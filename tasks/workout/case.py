@@ -66,18 +66,12 @@ class Grid:
 
 
 @dataclass(frozen=True)
-class Mismatch:
-    """A channel that seems to hold another unit: `factor` times what it is compared with."""
+class Withheld:
+    """A channel that was recorded and is not used, and why; a wrong unit has a factor."""
 
     channel: str
-    factor: float
-    against: str
-    unit: str
-
-    def describe(self) -> str:
-        """Return what was found in one clause."""
-        name = self.channel.rpartition("_")[0]
-        return f"{name} is {self.factor:.4g} times that of {self.against}, like {self.unit}"
+    why: str
+    factor: float | None = None
 
 
 @dataclass(frozen=True)
@@ -96,7 +90,7 @@ class Subject:
     on_grid: Mapping[str, Floats]
     covered: Booleans
     paused: Booleans
-    withheld: Mapping[str, Mismatch] = field(default_factory=dict)
+    withheld: Mapping[str, Withheld] = field(default_factory=dict)
 
     def values(self, channel: str) -> Floats:
         """Return `channel` on the grid; a channel that was not recorded is all missing."""
@@ -110,8 +104,8 @@ class Subject:
 
     def explain_lack(self, *channels: str, otherwise: str) -> str:
         """Say why a recording has none of some channels: one is withheld, else `otherwise`."""
-        mistaken = [self.withheld[one].describe() for one in channels if one in self.withheld]
-        return f"not used: {'; '.join(mistaken)}" if mistaken else otherwise
+        unused = [self.withheld[one].why for one in channels if one in self.withheld]
+        return f"not used: {'; '.join(unused)}" if unused else otherwise
 
 
 @dataclass(frozen=True)

@@ -1,26 +1,22 @@
 """Channels that seem to hold another unit than the one they are read in.
 
-Such a channel is told as a finding and withheld: nothing is computed from it, and nobody is
-compared with it.
+Such a channel is told as a finding and withheld (`tasks.workout.withheld`).
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
-import pyarrow as pa
 
 from tasks.maths.geodesy import compute_leg_lengths
-from tasks.workout.case import Mismatch
+from tasks.workout.case import Withheld
 from tasks.workout.tracks import get_fixes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from config.devices import ReferenceChannel
-    from tasks.core.recording import Recording
     from tasks.maths.arrays import FloatArray
     from tasks.workout.case import Subject, Workout
 
@@ -55,60 +51,17 @@ class _Ratio(NamedTuple):
     against: str
 
 
-def withhold_mismatches(workout: Workout) -> Workout:
-    """Return the workout without the channels that seem to hold another unit.
-
-    They are missing in the grid, in the samples and, where it says the same, in the device's own
-    total; `Subject.withheld` says why.
-    """
-    found = {
-        subject.recording_id: mismatches
-        for subject in workout.subjects
-        if (mismatches := find_mismatches(workout, subject))
-    }
-    if not found:
-        return workout
-    subjects = tuple(
-        _withhold(subject, found[subject.recording_id])
-        if subject.recording_id in found
-        else subject
-        for subject in workout.subjects
-    )
-    return replace(workout, subjects=subjects, memo={})
-
-
-def find_mismatches(workout: Workout, subject: Subject) -> dict[str, Mismatch]:
+def find_mismatches(workout: Workout, subject: Subject) -> dict[str, Withheld]:
     """Return the channels of a recording that seem to hold another unit, with what tells it."""
     found = {}
     for channel, measure in _MEASURES.items():
         ratio = measure(workout, subject) if subject.has(channel) else None
         unit = None if ratio is None else _name_unit(channel, ratio.factor)
         if ratio is not None and unit is not None:
-            found[channel] = Mismatch(channel, ratio.factor, ratio.against, unit)
+            name = channel.rpartition("_")[0]
+            why = f"{name} is {ratio.factor:.4g} times that of {ratio.against}, like {unit}"
+            found[channel] = Withheld(channel, why, ratio.factor)
     return found
-
-
-def _withhold(subject: Subject, mismatches: Mapping[str, Mismatch]) -> Subject:
-    kept = {name: values for name, values in subject.on_grid.items() if name not in mismatches}
-    recording = subject.recording
-    if "distance_m" in mismatches and _repeats_counter(recording, subject.values("distance_m")):
-        recording = replace(recording, header=replace(recording.header, device_distance_m=None))
-    samples = recording.samples
-    for channel in mismatches:
-        at = samples.column_names.index(channel)
-        kind = samples.schema.field(channel)
-        samples = samples.set_column(at, kind, pa.nulls(samples.num_rows, kind.type))
-    recording = replace(recording, samples=samples)
-    return replace(subject, on_grid=kept, recording=recording, withheld=dict(mismatches))
-
-
-def _repeats_counter(recording: Recording, counter_m: FloatArray) -> bool:
-    """Say whether the device's own total is that of its counter, in the same unit."""
-    total = recording.header.device_distance_m
-    known = counter_m[np.isfinite(counter_m)]
-    if total is None or total <= 0 or not known.size:
-        return False
-    return any(abs(way / total - 1) <= _NEAR for way in (known[-1], known[-1] - known[0]))
 
 
 def _name_unit(channel: str, factor: float) -> str | None:
@@ -122,16 +75,17 @@ def _name_unit(channel: str, factor: float) -> str | None:
 def _compare_distance(workout: Workout, subject: Subject) -> _Ratio | None:
     own = subject.values("distance_m")
     found = _compare_way(workout, subject, own)
-    return found or _divide_growth(own, _sum_speed(subject), "its own speed")
+    return found or _divide_growth(own, sum_speed(subject), "its own speed")
 
 
 def _compare_speed(workout: Workout, subject: Subject) -> _Ratio | None:
-    own = _sum_speed(subject)
+    own = sum_speed(subject)
     found = _compare_way(workout, subject, own)
     return found or _divide_growth(own, subject.values("distance_m"), "its own distance")
 
 
-def _sum_speed(subject: Subject) -> FloatArray:
+def sum_speed(subject: Subject) -> FloatArray:
+    """Return the running sum of the own speed on the grid [m], NaN where it is missing."""
     speed = subject.values("speed_mps")
     way = np.cumsum(np.nan_to_num(speed))
     way[~np.isfinite(speed)] = np.nan
@@ -140,7 +94,7 @@ def _sum_speed(subject: Subject) -> FloatArray:
 
 def _compare_way(workout: Workout, subject: Subject, own: FloatArray) -> _Ratio | None:
     """Compare a way with that of the own track, else with those of the others."""
-    track = _sum_track(workout, subject)
+    track = sum_track(workout, subject)
     if track is not None:
         return _divide_growth(own, track, "its own track")
     return _judge(
@@ -153,11 +107,11 @@ def _compare_way(workout: Workout, subject: Subject, own: FloatArray) -> _Ratio 
 
 def _get_way(workout: Workout, subject: Subject) -> FloatArray:
     """Return the way of another device on the grid: its track, else its counter [m]."""
-    track = _sum_track(workout, subject)
+    track = sum_track(workout, subject)
     return subject.values("distance_m") if track is None else track
 
 
-def _sum_track(workout: Workout, subject: Subject) -> FloatArray | None:
+def sum_track(workout: Workout, subject: Subject) -> FloatArray | None:
     """Return the running sum of the fixes on the grid, NaN between them; None without a track."""
     if subject.recording.header.position_kind != "gnss":
         return None
@@ -238,15 +192,15 @@ def _judge(
     rest = [ratios[one.recording_id] for one in others if one not in references]
     by_rest = _agree(rest, fewest=_FEWEST)
     is_backed = by_rest is not None and abs(by_rest.factor - 1) <= _STEADY
-    has_track = any(_sum_track(workout, one) is not None for one in references)
+    has_track = any(sum_track(workout, one) is not None for one in references)
     return by_rest if is_backed and not has_track else by_reference
 
 
 def _contradicts_itself(workout: Workout, subject: Subject) -> bool:
     """Say whether a distance without a track is another one than the own speed adds up to."""
-    if _sum_track(workout, subject) is not None:
+    if sum_track(workout, subject) is not None:
         return False
-    own = _divide_growth(subject.values("distance_m"), _sum_speed(subject), "its own speed")
+    own = _divide_growth(subject.values("distance_m"), sum_speed(subject), "its own speed")
     return own is not None and abs(own.factor - 1) > _STEADY
 
 

@@ -27,8 +27,9 @@ def find_unit_mismatches(case: Case) -> list[Finding]:
     seconds = case.workout.grid.seconds[case.test.covered]
     if not seconds.size:
         return []
-    found = case.test.withheld or find_mismatches(case.workout, case.test)
+    found = {**find_mismatches(case.workout, case.test), **case.test.withheld}
     return [
-        Finding(float(seconds[0]), float(seconds[-1]), one.factor, one.describe())
+        Finding(float(seconds[0]), float(seconds[-1]), one.factor, one.why)
         for one in found.values()
+        if one.factor is not None
     ]

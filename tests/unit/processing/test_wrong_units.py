@@ -1,10 +1,14 @@
-"""A channel in another unit is told, and nothing is computed from it: no error of -99.9 %."""
+"""Channels that say something else than their name: in another unit, or made of the time.
+
+Nothing is computed from them: no error of -99.9 %.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import Any
 
+import numpy as np
 import pytest
 
 from config.settings import load_settings
@@ -27,7 +31,13 @@ REST = {
 }
 
 
-def measure(worn: Iterable[Worn], *, places: bool = True, total: str | None = None) -> Measured:
+def measure(
+    worn: Iterable[Worn],
+    *,
+    places: bool = True,
+    total: str | None = None,
+    place: str | None = "outdoors",
+) -> Measured:
     """Measure an hour; `total` names a device that repeats its counter as its own total."""
     recordings = {
         one.device.id: write(one, sport="running", places=places) for one in worn if one.channels
@@ -47,7 +57,7 @@ def measure(worn: Iterable[Worn], *, places: bool = True, total: str | None = No
         settings=settings,
     )
     return measure_workout(
-        Workout("one", aligned.grid, "running", "outdoors", aligned.subjects, None, settings)
+        Workout("one", aligned.grid, "running", place, aligned.subjects, None, settings)
     )
 
 
@@ -138,3 +148,46 @@ def test_nothing_is_withheld_where_units_are_right() -> None:
         for places in (True, False):
             measured = measure(worn, places=places)
             assert "unit_mismatch" not in measured.findings.column("kind").to_pylist()
+
+
+# --- counters of time -------------------------------------------------------------------------
+def run_on_belt(speed_mps: float = 2.7777) -> list[Worn]:
+    """Return a machine and a watch that show the set speed, and a pod that measures it."""
+    worn = put_on("steady", 8)
+    n = worn[0].kept.size
+    rng = np.random.default_rng(4)
+    for number, one in enumerate(worn):
+        for name in ("east_m", "north_m", "altitude_m"):
+            one.channels.pop(name)
+        noise = 0 if number < 2 else rng.normal(0, 0.05, n)
+        one.channels["speed_mps"] = np.round(np.full(n, speed_mps) + noise, 3)
+        one.channels["distance_m"] = np.round(
+            np.arange(n) * speed_mps + np.cumsum(noise * np.ones(n)), 2
+        )
+    return worn
+
+
+@pytest.mark.parametrize("place", ["treadmill", None])
+def test_a_belt_of_constant_speed_keeps_its_distance(place: str | None) -> None:
+    worn = run_on_belt()
+    measured = measure(worn, places=False, place=place)
+    for device in ("survey", "watch", "peer"):
+        (row,) = find(measured, device, "distance_own_m")
+        assert row["value"] == pytest.approx(2.7777 * (worn[0].kept.size - 1), rel=0.01), device
+    (row,) = find(measured, "peer", "distance_error_pct")
+    assert row["value"] == pytest.approx(0, abs=0.5)
+
+
+@pytest.mark.parametrize("places", [True, False])
+def test_a_distance_made_of_time_is_not_used(places: bool) -> None:  # noqa: FBT001
+    """Over streets: by the own positions, and without any by the pace of the others."""
+    worn = put_on("efforts", 9)
+    worn[1].channels["distance_m"] = np.round(np.arange(worn[1].kept.size) * 3.1, 2)
+    if not places:
+        del worn[1].channels["speed_mps"]
+    measured = measure(worn, places=places, total="watch")
+    for metric in ("distance_own_m", "distance_error_pct"):
+        (row,) = find(measured, "watch", metric)
+        assert row["value"] is None
+        assert "exactly in proportion to time" in row["reason"]
+    assert all(row["value"] is not None for row in find(measured, "peer", "distance_error_pct"))
