@@ -8,8 +8,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.maths.arrays import NAN, require_same_shape
+from tasks.maths.smoothing import compute_running_mean
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from tasks.maths.arrays import FloatArray
 
 _MAX_SHIFT: Final = 3
@@ -77,4 +80,141 @@ def compare_signals(first: FloatArray, second: FloatArray) -> Sameness:
             and float(high - low) >= _LEAST_RANGE
         )
         best = Sameness(share, shift, is_same)
+    return best
+
+
+# --- channels that are not heart rate ---------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class Likeness:
+    """What makes two series one signal: how near, how often, and how much they must vary.
+
+    ``levels`` says that a constant between the two is taken off first; ``share_whole`` is the share
+    that two series of whole numbers need, which sensors of their own often share.
+    """
+
+    within: float
+    share: float
+    least_sd: float
+    levels: bool = False
+    share_whole: float = 1.0
+
+
+#: Two receivers, sensors or barometers of their own differ by more than this nearly always. Own
+#: choice: `tests/unit/maths/test_same_signal.py` has the rates.
+SPEED: Final = Likeness(within=0.03, share=0.8, least_sd=0.2)
+HEIGHT: Final = Likeness(within=0.06, share=0.8, least_sd=2.0, levels=True, share_whole=0.97)
+_NEAR_M: Final = 0.3
+_LEAST_WAY_M: Final = 200.0
+#: Counters: how near after offset and lag [m] and in time [s], what whole metres add [m], the mean
+#: over a minute [m], how often, the least way, and how far it must leave a straight line [m].
+_COUNTERS_WITHIN_M: Final = 0.3
+_JITTER_S: Final = 0.15
+_WHOLE_M: Final = 0.7
+_COUNTERS_SLOW_M: Final = 0.2
+_MINUTE_S: Final = 61
+_COUNTERS_SHARE: Final = 0.9
+_COUNTERS_WAY_M: Final = 2500.0
+_COUNTERS_BEND_M: Final = 5.0
+
+
+def compare_series(first: FloatArray, second: FloatArray, likeness: Likeness) -> Sameness:
+    """Say whether two series are probably one signal, at the best shift of up to 3 s.
+
+    Parameters
+    ----------
+    first, second
+        Shape ``(n_seconds,)``, NaN where missing.
+    likeness
+        What makes them one.
+
+    Returns
+    -------
+    Sameness
+        ``shift`` is the seconds by which the second is late.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ.
+    """
+    require_same_shape(first, second)
+
+    def measure(here: FloatArray, there: FloatArray) -> tuple[float, bool]:
+        apart = here - there
+        if likeness.levels:
+            apart = apart - np.median(apart)
+        is_whole = likeness.share_whole < 1.0 and not (here % 1).any() and not (there % 1).any()
+        share = float(np.mean(np.abs(apart) <= likeness.within))
+        needed = likeness.share_whole if is_whole else likeness.share
+        return share, share >= needed and float(np.std(here)) >= likeness.least_sd
+
+    return _try_shifts((first,), (second,), lambda one, other: measure(one[0], other[0]))
+
+
+def compare_places(first: FloatArray, second: FloatArray) -> Sameness:
+    """Say whether two tracks ``(2, n_seconds)`` of metres in one plane are probably one.
+
+    They are where four fifths of the seconds lie within 0.3 m over 200 m or more: the error of a
+    receiver wanders by metres, and two have errors of their own.
+    """
+
+    def measure(here: FloatArray, there: FloatArray) -> tuple[float, bool]:
+        share = float(np.mean(np.hypot(*(here - there)) <= _NEAR_M))
+        way = float(np.hypot(*np.diff(here, axis=1)).sum())
+        return share, share >= SPEED.share and way >= _LEAST_WAY_M
+
+    return _try_shifts(tuple(first), tuple(second), measure)
+
+
+def compare_counters(first: FloatArray, second: FloatArray) -> Sameness:
+    """Say whether two distance counters ``(n_seconds,)`` [m] are probably one.
+
+    Offset and part of a second are fitted by least squares at each shift: a counter that is sent on
+    begins anywhere and comes late. They are one where what is left is rounding and jitter: nine
+    tenths of the seconds within 0.15 s of way (at least 0.3 m, of whole metres 0.7 m more) and of
+    their means over a minute within 0.2 m, over 2.5 km or more that leave a straight line of time
+    by an SD of 5 m. Two counters of their own wander and differ by parts of a percent.
+    """
+    require_same_shape(first, second)
+    return _try_shifts((first,), (second,), lambda one, other: _compare_ways(one[0], other[0]))
+
+
+def _compare_ways(here: FloatArray, there: FloatArray) -> tuple[float, bool]:
+    at = np.arange(here.size, dtype=np.float64)
+    speed = np.gradient(here)
+    is_whole = not (here % 1).any() or not (there % 1).any()
+    within = max(_COUNTERS_WITHIN_M, _JITTER_S * float(np.median(speed))) + _WHOLE_M * is_whole
+    columns = np.column_stack([np.ones(at.size), speed])
+    fit, *_ = np.linalg.lstsq(columns, here - there, rcond=None)
+    apart = here - there - float(np.clip(fit[1], -1.0, 1.0)) * speed
+    apart = apart - np.median(apart)
+    share = float(np.mean(np.abs(apart) <= within))
+    slow = compute_running_mean(apart, width=_MINUTE_S)
+    bend = here - np.polyval(np.polyfit(at, here, 1), at)
+    is_same = (
+        share >= _COUNTERS_SHARE
+        and float(np.mean(np.abs(slow) <= _COUNTERS_SLOW_M)) >= _COUNTERS_SHARE
+        and float(here[-1] - here[0]) >= _COUNTERS_WAY_M
+        and float(np.std(bend)) >= _COUNTERS_BEND_M
+    )
+    return share, is_same
+
+
+def _try_shifts(
+    first: tuple[FloatArray, ...],
+    second: tuple[FloatArray, ...],
+    measure: Callable[[FloatArray, FloatArray], tuple[float, bool]],
+) -> Sameness:
+    best = Sameness(NAN, 0, is_same=False)
+    one, other = np.vstack(first), np.vstack(second)
+    n = one.shape[1]
+    for shift in sorted(range(-_MAX_SHIFT, _MAX_SHIFT + 1), key=abs):
+        here = one[:, max(0, -shift) : n - max(0, shift)]
+        there = other[:, max(0, shift) : n - max(0, -shift)]
+        both = np.isfinite(here).all(axis=0) & np.isfinite(there).all(axis=0)
+        if both.sum() < _FEWEST_SECONDS:
+            continue
+        share, is_same = measure(here[:, both], there[:, both])
+        if not np.isfinite(best.share_equal) or share > best.share_equal:
+            best = Sameness(share, shift, is_same)
     return best

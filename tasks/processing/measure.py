@@ -16,6 +16,7 @@ import numpy as np
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import FINDING_KINDS, METRICS, SCOPES, SEGMENTERS, Against, Value, unknown
 from tasks.metrics.heart_rate.compared import score_heart_rate
+from tasks.processing.shared_rows import explain_shared
 from tasks.tables.arrow import concatenate, make_rows
 from tasks.tables.tables import FINDINGS, PAIRS, RESULTS
 from tasks.workout.case import Case, Segment, pair_scored
@@ -94,6 +95,13 @@ class _Sight:
         """What its rows say of being set aside."""
         because = self.view.reasons.get(self.test.recording_id)
         return {"is_excluded": because is not None, "excluded_because": because}
+
+    def mark(self, metric: Metric) -> dict[str, Any]:
+        """Say of a row that it is set aside: by the notes, or since another device measured it."""
+        shared = explain_shared(self.workout, self.test, metric)
+        if shared is None or self.marks["is_excluded"]:
+            return self.marks
+        return {"is_excluded": True, "excluded_because": shared}
 
 
 def _look_from(view: View, recording_id: str) -> _Sight:
@@ -273,7 +281,7 @@ def _make_row(
         "workout_id": sight.workout.workout_id,
         "recording_id": sight.test.recording_id,
         "device_id": sight.test.device.id,
-        **sight.marks,
+        **sight.mark(metric),
         "reference": None if reference is None else reference.name,
         "reference_kind": None if reference is None else reference.kind,
         "reference_rank": None,

@@ -42,6 +42,7 @@ _PLACES: Final = {
     "cut_corners": "track",
     "stuck_position": "track",
     "unit_mismatch": "distance",
+    "shared_signal": "distance",
     "position_jump": "track",
     "position_gap": "track",
     "false_pause": "distance",

@@ -57,6 +57,7 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
         "frozen": f"stayed at one value {when}",
         "stuck_position": f"stood at one position {when} while it moved",
         "unit_mismatch": "seems to hold values in another unit",
+        "shared_signal": "shows a signal of another device",
         "stroke_misread": f"misread the stroke {when}",
         "references_disagree": "has two references of its distance that disagree",
         "ascent_references_disagree": "was compared with an ascent that another reference "

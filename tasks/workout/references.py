@@ -18,28 +18,18 @@ from tasks.tables.arrow import read_floats
 from tasks.workout.battery_levels import list_levels
 from tasks.workout.case import Reference, refer_to
 from tasks.workout.consensus import CHANNELS, CONSENSUS_DEVICES, build_consensus
+from tasks.workout.shared_signals import DECIDING, find_shared, leave_one_each
 from tasks.workout.swim_lengths import has_lengths
 from tasks.workout.tracks import get_fixes
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from numpy.typing import NDArray
 
-    from config.devices import ReferenceChannel
     from tasks.core.registers import Against, ReferenceKind
     from tasks.workout.case import Subject, Workout
 
     Floats = NDArray[np.float64]
 
-#: Channel of `reference_for` that decides for each kind.
-_DECIDING: Final[Mapping[Against, ReferenceChannel]] = {
-    "heart_rate": "heart_rate",
-    "position": "position",
-    "speed": "distance",
-    "distance": "distance",
-    "altitude": "altitude",
-}
 #: Of devices that are no references the one that is known longest goes first.
 _ROLES: Final = ("reference", "predecessor", "peer", "test")
 #: Where positions are invented, or where nobody moves over ground.
@@ -178,14 +168,16 @@ def _choose_device(workout: Workout, test: Subject, kind: Against) -> Choice:
     ]
     if kind != "heart_rate" and test.recording.header.position_kind == "virtual":
         return Choice((), _VIRTUAL)
-    others = [
-        subject
-        for subject in holders
-        if subject.recording_id != test.recording_id and _is_meant_for(subject, kind)
-    ]
     ranked = _rank_references(holders, kind)
     if ranked and ranked[0].recording_id == test.recording_id:
         return Choice((), "this device is the reference")
+    shared = {one.other.recording_id: one for one in find_shared(workout, test, kind)}
+    ranked = [one for one in ranked if one.recording_id not in shared]
+    others = [
+        subject
+        for subject in holders
+        if subject.recording_id not in {test.recording_id, *shared} and _is_meant_for(subject, kind)
+    ]
     if not others:
         return Choice((), _explain_nobody(workout, test, kind))
     if ranked:
@@ -198,6 +190,10 @@ def _choose_device(workout: Workout, test: Subject, kind: Against) -> Choice:
 
 def _explain_nobody(workout: Workout, test: Subject, kind: Against) -> str:
     """Say that nobody else knows what is asked for, and whose channel is not used."""
+    shared = find_shared(workout, test, kind)
+    if shared:
+        same = " and ".join(one.describe(kind) for one in shared)
+        return f"{same}: that is no comparison"
     nobody = f"no other device of this workout recorded {kind.replace('_', ' ')}"
     unused = [
         f"that of {other.device.id} is {other.explain_lack(*CHANNELS[kind], otherwise='')}"
@@ -212,11 +208,15 @@ def _is_meant_for(subject: Subject, kind: Against) -> bool:
     """Say whether a device may judge others: a strap without positions knows heart rate only."""
     device = subject.device
     knows_all = not device.is_strap or subject.has("latitude_deg")
-    return kind == "heart_rate" or knows_all or device.is_reference_for(_DECIDING[kind])
+    return kind == "heart_rate" or knows_all or device.is_reference_for(DECIDING[kind])
 
 
 def _compare_with_others(workout: Workout, others: list[Subject], kind: Against) -> Reference:
-    """Compare with what the others agree on; where they do not, with the best known of them."""
+    """Compare with what the others agree on; where they do not, with the best known of them.
+
+    Those that show one signal count once.
+    """
+    others = leave_one_each(workout, others, kind)
     doubt = "the only other device"
     if len(others) >= CONSENSUS_DEVICES:
         consensus, doubt = _refer_to_consensus(workout, others, kind)
@@ -239,7 +239,7 @@ def _rank_references(holders: list[Subject], kind: Against) -> list[Subject]:
 
     Ecg goes before optical, then what holds more seconds. Names never decide.
     """
-    channel = _DECIDING[kind]
+    channel = DECIDING[kind]
     references = [subject for subject in holders if subject.device.is_reference_for(channel)]
     return sorted(
         references,

@@ -5,18 +5,18 @@ Such a channel is told as a finding and withheld (`tasks.workout.withheld`).
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 import numpy as np
 
 from tasks.maths.geodesy import compute_leg_lengths
 from tasks.workout.case import Withheld
+from tasks.workout.shared_signals import leave_one_each
 from tasks.workout.tracks import get_fixes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from config.devices import ReferenceChannel
     from tasks.maths.arrays import FloatArray
     from tasks.workout.case import Subject, Workout
 
@@ -170,7 +170,7 @@ def _divide_heights(own: FloatArray, theirs: FloatArray) -> _Ratio | None:
 def _judge(
     workout: Workout,
     subject: Subject,
-    kind: ReferenceChannel,
+    kind: Literal["distance", "altitude"],
     divide: Callable[[Subject], _Ratio | None],
 ) -> _Ratio | None:
     """Return the ratio to a reference device, else to two other devices or more that agree.
@@ -184,6 +184,7 @@ def _judge(
         if other.device.id != subject.device.id
         and not (kind == "distance" and _contradicts_itself(workout, other))
     ]
+    others = leave_one_each(workout, others, kind)
     references = [other for other in others if other.device.is_reference_for(kind)]
     ratios = {other.recording_id: divide(other) for other in others}
     by_reference = _agree([ratios[one.recording_id] for one in references], fewest=1)

@@ -219,10 +219,13 @@ def wear(
 
     heart = np.interp(seconds - late_s, seconds, true["heart_rate_bpm"])
     scale = 1 + rng.normal(0, 0.003)
+    # A counter of its own wanders: it adds up speeds that are a little off.
+    own = np.random.default_rng([seed, sum(map(ord, device.id))])
+    wander = np.cumsum(draw_memory(own, n, sd=0.05, memory_s=3) * (true["speed_mps"] > 0))
     made = {
         "heart_rate_bpm": np.round(heart + draw(hr_sd, hr_memory_s)),
         "speed_mps": np.round(np.clip(true["speed_mps"] + draw(0.08, 3), 0, None), 3),
-        "distance_m": np.round(true["distance_m"] * scale, 2),
+        "distance_m": np.round(np.maximum.accumulate(true["distance_m"] * scale + wander), 2),
         "cadence_rpm": np.round(np.where(true["cadence_rpm"] > 0, true["cadence_rpm"], 0)),
         "altitude_m": np.round((true["altitude_m"] + rng.normal(0, 3) + draw(0.3, 2)) * 5) / 5,
         "east_m": true["east_m"] + draw(position_sd_m, 80) + draw(0.1, 0),

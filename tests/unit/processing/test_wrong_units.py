@@ -6,6 +6,7 @@ Nothing is computed from them: no error of -99.9 %.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -39,6 +40,17 @@ def measure(
     place: str | None = "outdoors",
 ) -> Measured:
     """Measure an hour; `total` names a device that repeats its counter as its own total."""
+    return measure_workout(align(worn, places=places, total=total, place=place))
+
+
+def align(
+    worn: Iterable[Worn],
+    *,
+    places: bool = True,
+    total: str | None = None,
+    place: str | None = "outdoors",
+) -> Workout:
+    """Return the workout of some devices on its grid."""
     recordings = {
         one.device.id: write(one, sport="running", places=places) for one in worn if one.channels
     }
@@ -56,14 +68,10 @@ def measure(
         devices={one.device.id: one.device for one in worn},
         settings=settings,
     )
-    return measure_workout(
-        Workout("one", aligned.grid, "running", place, aligned.subjects, None, settings)
-    )
+    return Workout("one", aligned.grid, "running", place, aligned.subjects, None, settings)
 
 
 def with_total(recording: Any) -> Any:  # noqa: ANN401 - a recording, with another header
-    from dataclasses import replace  # noqa: PLC0415 - here alone
-
     counter = recording.samples.column("distance_m").to_pylist()[-1]
     return replace(recording, header=replace(recording.header, device_distance_m=counter))
 
