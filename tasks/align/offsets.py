@@ -111,7 +111,9 @@ def find_offset_by_motion(
     """Find the offset by positions, else by the clearest of speed, power, altitude and the like."""
     by_track = _find_by_track(reference, test, settings=settings, is_clock_trusted=is_clock_trusted)
     if by_track is not None:
-        return _doubt_late_positions(by_track, reference, test, settings=settings)
+        return _doubt_late_positions(
+            by_track, reference, test, settings=settings, is_clock_trusted=is_clock_trusted
+        )
     tried = [_find_by_signal(reference, test, kind, settings=settings) for kind in _SIGNALS]
     best = _choose([one for one in tried if one is not None], settings=settings)
     return _keep_right_clock(best, is_clock_trusted=is_clock_trusted)
@@ -182,12 +184,18 @@ def _is_sure(found: Found) -> bool:
 
 
 def _doubt_late_positions(
-    found: Found, reference: Recording, test: Recording, *, settings: AlignSettings
+    found: Found,
+    reference: Recording,
+    test: Recording,
+    *,
+    settings: AlignSettings,
+    is_clock_trusted: bool,
 ) -> Found:
     """Keep the clocks where an offset between tracks is one of filtered positions.
 
     Signals that no satellite filter delays decide: power, cadence, else heart rate, in which the
-    test would otherwise lead the reference. Where they disagree with the tracks, the clocks stay.
+    test would otherwise lead the reference. Where they disagree with the tracks, the clocks stay;
+    one that was shifted as a whole is right to no second and is set by them instead.
     """
     if found.method != "position" or abs(found.offset_s) > _FILTER_DELAY_S:
         return found
@@ -197,7 +205,7 @@ def _doubt_late_positions(
     if best.method != "none" and isfinite(best.standard_error_s):
         apart_s = abs(best.offset_s - found.offset_s)
         is_apart = apart_s > _SURE * hypot(best.standard_error_s, found.standard_error_s)
-        kept = _keep_right_clock(best, is_clock_trusted=True)
+        kept = _keep_right_clock(best, is_clock_trusted=is_clock_trusted)
         return replace(kept, note=_say_late(found, best)) if is_apart else found
     heart = _find_by_signal(reference, test, _HEART_RATE, settings=settings)
     if heart is None or heart.confidence < settings.min_confidence:
@@ -205,6 +213,8 @@ def _doubt_late_positions(
     # What the test would be late behind the reference with the tracks' offset, and without it.
     late_s, otherwise_s = found.offset_s - heart.offset_s, -heart.offset_s
     leads = late_s + heart.standard_error_s < -_LARGEST_LEAD_S
+    if leads and not is_clock_trusted:
+        return replace(heart, note=_say_late(found, heart))
     if leads and 0 <= otherwise_s <= settings.usual_delay_s:
         return Found(0.0, "gnss", _UNCONFIRMED, _say_late(found, heart))
     return found

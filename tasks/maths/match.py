@@ -89,8 +89,9 @@ def find_match(
     parts, each by itself, and 0.6 or more without the quarter of them that speaks most for it; both
     vary by ``least_sd``; and no other shift reaches 0.6 of that correlation. Otherwise None: two
     runs of one plan on one day are not the same run. With ``few`` possible shifts, four standard
-    errors and 0.75 are enough, and what the series differ by may speak for the match in the parts'
-    place (`FewShifts.small_error`).
+    errors and 0.75 are enough; where it is known what two sensors of one heart differ by
+    (`FewShifts.small_error`), that decides in the parts' place: the parts of two runs of one plan
+    are alike as well.
 
     Parameters
     ----------
@@ -150,7 +151,10 @@ def find_match(
         and _measure_error(reference, test, lead=lead) <= few.small_error
         and _differs_little(_cut_parts(reference, test, lead=lead))
     )
-    if not is_same and not _is_alike_throughout(parts):
+    # Two runs of one plan are alike throughout as well: where it is known how little two sensors
+    # differ, that decides alone.
+    is_told_by_error = few is not None and few.small_error > 0
+    if not is_same and (is_told_by_error or not _is_alike_throughout(parts)):
         return None
     limits.update(low=shift, high=shift)
     whole = correlate_at_shifts(reference, test, **starts, **limits)

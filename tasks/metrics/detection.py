@@ -84,6 +84,7 @@ def start_delay_s(case: Case) -> Value:
     "detection",
     title="Distance credited",
     unit="%",
+    version=2,
     definition="The device's own distance in percent of the true one, from the true start: below "
     "100, the distance covered before it noticed the start was not fully credited; above 100, it "
     "was credited too much; later distance errors are included",
@@ -216,6 +217,7 @@ def start_backdated_s(case: Case) -> Value:
     "detection",
     title="Distance credited for the time before",
     unit="%",
+    version=2,
     definition="Distance that the device shows when it notices the start, in percent of what "
     "another device has counted since the true start",
     formula="100 * own counter at first live sample / other counter since the true start",

@@ -92,6 +92,7 @@ def concerns_indoors(case: Case) -> bool:
     "indoor",
     title="Indoor distance error",
     unit="%",
+    version=2,
     definition="The device's own distance without satellites compared with the belt's or "
     "display's, over the whole workout, a named part or a pace band; the interval covers only the "
     "stated tolerance of the true distance, and a display is not a measured belt",
@@ -128,6 +129,7 @@ def indoor_distance_error_pct(case: Case) -> Value:
     "indoor",
     title="Indoor speed",
     unit="m/s",
+    version=2,
     definition="True distance over time: the pace at which the indoor error was found, for a "
     "calibration over several workouts",
     formula="true distance / time",
@@ -151,6 +153,7 @@ def indoor_speed_mps(case: Case) -> Value:
     "indoor",
     title="Indoor calibration factor",
     unit="1",
+    version=2,
     definition="Factor by which the device's calibration factor must be multiplied to make its "
     "distance right at this pace; other paces need other factors",
     formula="true distance / own distance",

@@ -48,7 +48,7 @@ SIGNALS: Final = (
 )
 #: Mean absolute difference up to which two series are one quantity seen by two sensors: in
 #: simulated runs of one plan by one athlete it was 3.3 bpm in the median, of one run 1.8 bpm.
-_SMALL_ERRORS: Final = {"heart_rate_bpm": 2.5}
+_SMALL_ERRORS: Final = {"heart_rate_bpm": 2.2}
 
 
 @dataclass(frozen=True)

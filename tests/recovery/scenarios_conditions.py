@@ -6,7 +6,7 @@ from tests.recovery.expect import Prepared, Worksheet, Worn
 from tests.recovery.scenarios_heart_rate_causes import Gap
 from tests.simulate.devices import Device
 from tests.simulate.effects_heart_rate import BiasedStretch, CadenceLock
-from tests.simulate.effects_other import ScaledDistance
+from tests.simulate.effects_other import Barometer, ScaledDistance
 from tests.simulate.places import Place, build_winding_loop
 from tests.simulate.script import Effort, Workout, perform
 from tests.simulate.trace import Effect
@@ -85,7 +85,7 @@ def prepare_contradiction(seed: int) -> Prepared:
     )
     sheet.expect("band", "count:heart_rate_references_disagree", 1.0, 0.0, "14 bpm apart")
     sheet.wear(Worn(_make("computer", 3), "reference", reference_for=("altitude",)))
-    sheet.wear(Worn(_make("watch", 4)))
+    sheet.wear(Worn(_make("watch", 4, Barometer(noise_m=0.3))))
     notes = (
         f"start = {START_UTC.isoformat()}\n"
         'activity = "running"\nplace = "outdoors"\n[truth]\n'

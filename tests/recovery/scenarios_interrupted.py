@@ -6,6 +6,7 @@ import numpy as np
 
 from tests.recovery.expect import Prepared, Worksheet, Worn
 from tests.recovery.scenarios_other import START_UTC, WATCH, make_watch, write_notes
+from tests.simulate.effects_other import ScaledDistance
 from tests.simulate.manifest import Entry
 from tests.simulate.places import Place, build_winding_loop
 from tests.simulate.script import Effort, Workout, perform
@@ -69,7 +70,7 @@ def prepare_interrupted(seed: int) -> Prepared:
     start_s, length_s = float(draw.integers(300, 700)), float(draw.integers(60, 240))
     size_m = float(draw.choice([-1.0, 1.0]) * draw.uniform(20.0, 45.0))
     sheet.wear(Worn(make_watch("reference", 91, channels=WATCH), "reference"))
-    sheet.wear(Worn(make_watch("honest", 92, channels=WATCH)))
+    sheet.wear(Worn(make_watch("honest", 92, ScaledDistance(1.003), channels=WATCH)))
     pause = FalsePause(start_s, start_s + length_s)
     sheet.wear(Worn(make_watch("paused", 93, pause, channels=WATCH)))
     sheet.wear(Worn(make_watch("stepping", 94, HeightStep(600.0, size_m), channels=WATCH)))

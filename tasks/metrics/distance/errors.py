@@ -72,7 +72,7 @@ _LOST_M: Final = 49 * 4.0 * (0.0239 - 0.0005)
     "distance",
     title="Distance error",
     unit="m",
-    version=2,
+    version=3,
     definition="Own distance minus the reference's: over the whole recording for the truth in the "
     "notes, between the first and last fix on it for a course, over the time that both recorded "
     "for a device; distance during a pause of either is in neither, and errors of opposite sign "
@@ -93,7 +93,7 @@ def distance_error_m(case: Case) -> Value:
     "distance",
     title="Distance error in percent",
     unit="%",
-    version=2,
+    version=3,
     definition="Distance error in percent of the reference's distance; the same percentage is a "
     "small error over a short distance and a large one over a long distance",
     formula="100 * (own distance - reference distance) / reference distance",
@@ -117,7 +117,7 @@ def distance_error_pct(case: Case) -> Value:
     "distance",
     title="Error of the summed distance",
     unit="m",
-    version=2,
+    version=3,
     definition="Sum of the fixes minus the reference's distance: noise makes it too long, sparse "
     "fixes and smoothing too short, and these errors cancel",
     formula="sum of geodesics between fixes - reference distance",
@@ -140,7 +140,7 @@ def distance_summed_error_m(case: Case) -> Value:
     "distance",
     title="Error of the summed distance in percent",
     unit="%",
-    version=2,
+    version=3,
     definition="Error of the sum of the fixes in percent of the reference's distance; noise and "
     "sparse fixes cancel in it",
     formula="100 * (sum of geodesics between fixes - reference distance) / reference distance",
@@ -172,6 +172,7 @@ def distance_summed_error_pct(case: Case) -> Value:
     "distance",
     title="Chord loss",
     unit="m",
+    version=2,
     definition="Distance along the reference line that straight legs between fixes cut off: what "
     "sparse recording alone loses, so that devices with different recording intervals can be "
     "compared; an estimate, as good as the line",
@@ -200,6 +201,7 @@ def distance_chord_loss_m(case: Case) -> Value:
     "distance",
     title="Chord loss in percent",
     unit="%",
+    version=2,
     definition="Chord loss in percent of the distance along the reference line: what sparse "
     "recording alone loses",
     formula="100 * chord loss / distance along the line",

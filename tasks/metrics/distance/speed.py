@@ -53,7 +53,7 @@ _PACED: Final[dict[str, Any]] = {
     against="speed",
     needs=(SPEED,),
     has_interval=True,
-    version=3,
+    version=4,
 )
 def speed_bias_mps(case: Case) -> Value:
     """Return the speed bias [m/s]."""
@@ -76,7 +76,7 @@ def speed_bias_mps(case: Case) -> Value:
     against="speed",
     needs=(SPEED,),
     has_interval=True,
-    version=3,
+    version=4,
     level="compared",
 )
 def speed_mae_mps(case: Case) -> Value:
@@ -92,6 +92,7 @@ def speed_mae_mps(case: Case) -> Value:
     "distance",
     title="Mean absolute pace error",
     unit="s/km",
+    version=2,
     definition="Mean absolute error of pace over the seconds in which both move; seconds of rest, "
     "in which pace has no meaning, are left out and lower the coverage",
     formula="mean(|1000 / test speed - 1000 / reference speed|), both speeds at least 0.5 m/s",
@@ -126,6 +127,7 @@ def pace_mae_s_per_km(case: Case) -> Value:
     "distance",
     title="Lag of speed",
     unit="s",
+    version=2,
     definition="Shift at which the device's speed follows the reference's best, positive where it "
     "shows changes of pace late; smoothing over a window shows as half the window",
     formula="argmax_k corr(reference(t), test(t + k)), pooled over windows of 300 s",

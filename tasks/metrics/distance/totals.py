@@ -26,7 +26,7 @@ _EQUATOR_STEP_M = 6378137.0 * np.pi / 180.0 * 0.01
     "distance",
     title="Own distance",
     unit="m",
-    version=2,
+    version=3,
     definition="Distance that the device reports: its total, or for a part of a workout the "
     "change of its counter; says nothing about how the device computed it",
     formula="total of the export, else last - first counter value",
@@ -82,7 +82,7 @@ def distance_summed_m(case: Case) -> Value:
     "distance",
     title="Last counter value",
     unit="m",
-    version=2,
+    version=3,
     definition="Last value of the distance counter of the samples, less the first one over a part "
     "of a workout; differs from the export's total where that was corrected or cut",
     formula="last counter value, or last - first over a part",
@@ -113,7 +113,7 @@ def distance_counter_m(case: Case) -> Value:
     "distance",
     title="Own over summed distance",
     unit="1",
-    version=2,
+    version=3,
     definition="Own distance divided by the sum of the fixes: below 1 where the device smooths "
     "its track before it counts, any value where another sensor counts; does not say which is "
     "right",

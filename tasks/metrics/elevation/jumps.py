@@ -22,6 +22,7 @@ _JUMPING: Final = {"test": {ALTITUDE: [100.0] * 30 + [130.0] * 30}}
     "elevation",
     title="Jumps in height",
     unit="1",
+    version=2,
     definition="Number of steps between two heights that nobody climbs in the time, more than 5 m "
     "and 8 m/s; they are taken out of the ascent",
     formula="steps of |height - height before| > 5 m + 8 m/s * time between",

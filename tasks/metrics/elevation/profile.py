@@ -39,6 +39,7 @@ _WAVY: Final[dict[str, Any]] = {
     "elevation",
     title="Altitude bias",
     unit="m",
+    version=2,
     definition="Mean altitude minus the reference's; mostly the constant offset of an "
     "uncalibrated barometer; errors of opposite sign cancel",
     formula="mean(test - reference)",
@@ -60,6 +61,7 @@ def altitude_bias_m(case: Case) -> Value:
     "elevation",
     title="Altitude RMS error without the offset",
     unit="m",
+    version=2,
     definition="Root mean square of the altitude error after its mean is subtracted: how well the "
     "shape of the profile is kept, drift included",
     formula="sqrt(mean((error - mean error)^2))",
@@ -82,6 +84,7 @@ def altitude_rms_m(case: Case) -> Value:
     "elevation",
     title="Altitude error without the offset, 95 %",
     unit="m",
+    version=2,
     definition="In 95 % of the seconds the altitude error is smaller than this, after its mean is "
     "subtracted",
     formula="95th percentile of |error - mean error|",
@@ -103,6 +106,7 @@ def altitude_p95_m(case: Case) -> Value:
     "elevation",
     title="Altitude drift",
     unit="m/h",
+    version=2,
     definition="Rate at which altitude drifts from the reference's; a change of weather moves a "
     "barometer by 8 to 9 m per hPa, and drift of the reference shows here too",
     formula="median slope (Theil and Sen) of the error over time, means of 60 s",
@@ -139,6 +143,7 @@ def altitude_drift_m_per_h(case: Case) -> Value:
     "elevation",
     title="Closure",
     unit="m",
+    version=2,
     definition="Height at the end minus height at the start of a workout that ends where it "
     "began, both as means of 10 s; a drift that reverses does not show",
     formula="mean height of the last 10 s - mean height of the first 10 s",
@@ -193,6 +198,7 @@ def altitude_closure_m(case: Case) -> Value:
     "elevation",
     title="Altitude noise",
     unit="m",
+    version=2,
     definition="Roughness of the recorded profile: the SD about its running mean over 15 s; white "
     "noise is returned with its own SD, slower noise with less, and sharp bends of the terrain "
     "count as noise",
@@ -221,6 +227,7 @@ def altitude_noise_m(case: Case) -> Value:
     "elevation",
     title="Height against pressure, RMS",
     unit="m",
+    version=2,
     definition="RMS difference of the recorded height and the height of the recorded pressure in "
     "the standard atmosphere, after the mean difference is subtracted: small where altitude "
     "follows the barometer, larger where it is corrected by satellites or maps",

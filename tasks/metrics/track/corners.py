@@ -78,7 +78,7 @@ class Passages:
     "track",
     title="Depth of corners, median",
     unit="m",
-    version=2,
+    version=3,
     definition="Median distance by which the track passes inside the apex of corners, outside "
     "negative; all corners, cut or not; the apex is as accurate as the reference line",
     formula="median of the distance from apex to track, inside positive",
@@ -108,6 +108,7 @@ def track_corner_cut_median_m(case: Case) -> Value:
     "track",
     title="Distance lost in corners",
     unit="m",
+    version=2,
     definition="Distance along the reference line minus distance along the track, summed over 40 "
     "m on both sides of each corner; noise lengthens the track, so the value can be negative",
     formula="sum over corners of (distance along the line - distance along the track)",
@@ -135,7 +136,7 @@ def track_corner_lost_m(case: Case) -> Value:
     "track",
     title="Turn retained in corners",
     unit="1",
-    version=2,
+    version=3,
     definition="Turn of the track within 20 m about the corners as a share of the turn of the "
     "reference line there: 1 where corners are kept, less where they are smoothed; errors of "
     "single corners cancel; where the line turns straight back, a turn to either side counts",
@@ -171,6 +172,7 @@ def track_turn_retention(case: Case) -> Value:
     "track",
     title="Turning ratio",
     unit="1",
+    version=2,
     definition="Total turning of the track, resampled every 10 m, as a share of that of the "
     "reference line: below 1 for a smoothed track, above 1 for a noisy one; a noisy reference "
     "makes it smaller",

@@ -41,6 +41,7 @@ _P95: Final = 0.95
     "track",
     title="Cross-track error, median",
     unit="m",
+    version=2,
     definition="Half of the time the fixes lie nearer to the reference line than this, matched in "
     "order along it; errors along the line and the line's own error do not show",
     formula="weighted median of |cross-track distance|, weights: time that each fix holds",
@@ -60,6 +61,7 @@ def track_cross_median_m(case: Case) -> Value:
     "track",
     title="Cross-track error, mean",
     unit="m",
+    version=2,
     definition="Mean distance of the fixes from the reference line, matched in order along it; "
     "errors along the line do not show",
     formula="time-weighted mean of |cross-track distance|",
@@ -84,6 +86,7 @@ def track_cross_mean_m(case: Case) -> Value:
     "track",
     title="Cross-track error, RMS",
     unit="m",
+    version=2,
     definition="Root mean square distance of the fixes from the reference line; large errors "
     "weigh more, and errors along the line do not show",
     formula="sqrt(time-weighted mean of cross-track distance^2)",
@@ -113,6 +116,7 @@ def track_cross_rms_m(case: Case) -> Value:
     "track",
     title="Cross-track error, 95th percentile",
     unit="m",
+    version=2,
     definition="For 95 % of the time the fixes lie nearer to the reference line than this; errors "
     "along the line do not show",
     formula="weighted 95th percentile of |cross-track distance|",
@@ -132,6 +136,7 @@ def track_cross_p95_m(case: Case) -> Value:
     "track",
     title="Cross-track error, maximum",
     unit="m",
+    version=2,
     definition="Distance of the fix that is farthest from the reference line; rests on a single "
     "fix, so it grows with the length of the workout",
     formula="max of |cross-track distance|",
@@ -153,6 +158,7 @@ def track_cross_max_m(case: Case) -> Value:
     "track",
     title="Side bias",
     unit="m",
+    version=2,
     definition="Mean signed distance from the reference line, negative to the left of the "
     "direction of travel, positive to the right; errors of opposite sign cancel, and a constant "
     "shift of a loop does too",
@@ -184,6 +190,7 @@ def track_side_bias_m(case: Case) -> Value:
     "track",
     title="Time off the line",
     unit="s",
+    version=2,
     definition="Time before the reference line is reached and after it is left, which no other "
     "metric uses; being off the line in between counts as error and not here",
     formula="summed time of the fixes before the first and after the last one on the line",

@@ -44,7 +44,7 @@ _RULE: Final = (
     "track",
     title="Corners cut per kilometre",
     unit="1/km",
-    version=3,
+    version=4,
     definition=f"Corners that the device cut, per km: {_RULE}; noise of that size cuts corners, "
     "too",
     formula="corners cut / km of the reference line that was compared",
@@ -73,6 +73,7 @@ def track_corners_cut_per_km(case: Case) -> Value:
     "track",
     title="Corners cut",
     unit="1",
+    version=2,
     definition=f"Number of corners that the device cut, n being all corners: {_RULE}",
     formula="corners cut",
     better="lower",
@@ -95,6 +96,7 @@ def track_corners_cut(case: Case) -> Value:
     "track",
     title="Distance lost in cut corners",
     unit="m",
+    version=2,
     definition="Distance along the reference line minus distance along the track, over 40 m on "
     "both sides of each corner that the device cut; says nothing of distance lost elsewhere",
     formula="sum over corners cut of (distance along the line - distance along the track)",
@@ -120,6 +122,7 @@ def track_corners_cut_lost_m(case: Case) -> Value:
     "track",
     title="Distance lost in cut corners",
     unit="%",
+    version=2,
     definition="The same in percent of the distance along the reference line that was compared: "
     "the part of the distance error that cut corners explain",
     formula="100 track_corners_cut_lost_m / distance along the reference line",

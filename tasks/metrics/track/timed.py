@@ -67,6 +67,7 @@ class TimedErrors:
     "track",
     title="Position error, median (CEP50)",
     unit="m",
+    version=2,
     definition="Half of the seconds the position is nearer than this to the reference's position "
     "in the same second; includes errors of both devices and up to half a second of movement",
     formula="median of the horizontal distance between both positions of a second",
@@ -86,6 +87,7 @@ def track_cep50_m(case: Case) -> Value:
     "track",
     title="Position error, 95 % (CEP95)",
     unit="m",
+    version=2,
     definition="In 95 % of the seconds the position is nearer than this to the reference's "
     "position in the same second; includes errors of both devices",
     formula="95th percentile of the horizontal distance between both positions of a second",
@@ -109,6 +111,7 @@ def track_cep95_m(case: Case) -> Value:
     "track",
     title="Position error, 2DRMS",
     unit="m",
+    version=2,
     definition="Twice the root mean square of the horizontal error in the same second; contains "
     "95 to 98 % of normally distributed errors, depending on the shape of their scatter, and no "
     "fixed share of others",
@@ -131,6 +134,7 @@ def track_2drms_m(case: Case) -> Value:
     "track",
     title="Along-track error",
     unit="m",
+    version=2,
     definition="Mean distance by which the position is ahead of the reference's position in the "
     "same second, negative behind it; a delay of the position and a slow clock look the same",
     formula="mean of the error in the reference's direction over 4 s, where it moves",
@@ -155,6 +159,7 @@ def track_along_bias_m(case: Case) -> Value:
     "track",
     title="Along-track error, RMS",
     unit="m",
+    version=2,
     definition="Root mean square of the error in the direction of travel in the same second; a "
     "wrong clock shows here as much as a wrong position",
     formula="sqrt(mean(along-track error^2))",

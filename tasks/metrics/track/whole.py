@@ -41,6 +41,7 @@ class Curves:
     "track",
     title="Discrete Frechet distance",
     unit="m",
+    version=2,
     definition="Smallest possible largest distance between two walkers who each follow one track "
     "from end to end; a single place decides it, and the point spacing adds up to one spacing",
     formula="min over monotone pairings of the max distance, both tracks resampled every 2 m, or "
@@ -64,6 +65,7 @@ def track_frechet_m(case: Case) -> Value:
     "track",
     title="Hausdorff distance",
     unit="m",
+    version=2,
     definition="Distance of the point of either track that is farthest from the other track; "
     "ignores order and direction, and a single place decides it",
     formula="max of both directed distances, both tracks resampled every 2 m, or more for tracks "
@@ -88,6 +90,7 @@ def track_hausdorff_m(case: Case) -> Value:
     "track",
     title="Mean distance by time warping",
     unit="m",
+    version=2,
     definition="Mean distance of the best monotone pairing of both tracks; along-track errors do "
     "not show, and up to half the point spacing is included",
     formula="least sum of distances over monotone pairings / points of the track with more points",

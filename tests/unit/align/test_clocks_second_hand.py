@@ -91,6 +91,9 @@ def test_noisy_speeds_do_not_move_a_clock_that_is_right(noise_mps: float) -> Non
     assert all(isfinite(error) for error in errors)
 
 
+UNTRUSTED = {"is_clock_trusted": False}
+
+
 def two_tracks(late_s: int, seed: int, *, clock_error_s: int = 0) -> tuple[Recording, Recording]:
     """A bicycle computer and a watch whose positions come late; both with heart rate."""
     rng = np.random.default_rng(seed)
@@ -126,6 +129,24 @@ def test_a_clock_that_is_late_is_still_set_by_tracks() -> None:
         found = find_offset(*two_tracks(0, seed, clock_error_s=5), settings=ALIGN)
         assert found.method == "position"
         assert found.offset_s == pytest.approx(-5, abs=0.75)
+
+
+@pytest.mark.parametrize("error_s", [-10, -8])
+def test_a_clock_shifted_as_a_whole_is_set_by_heart_rate_that_contradicts_late_positions(
+    error_s: int,
+) -> None:
+    """What is left beside whole hours: nothing says that such a clock is right to a second."""
+    found = [
+        find_offset(*two_tracks(5, seed, clock_error_s=error_s), settings=ALIGN, **UNTRUSTED)
+        for seed in range(6)
+    ]
+    by_heart = [one for one in found if one.method == "heart_rate"]
+    assert len(by_heart) >= 4
+    for one in by_heart:
+        # The watch's heart rate is 3 s late, which is hidden then; its tracks are 5 s late.
+        assert one.offset_s == pytest.approx(-error_s - 3, abs=1.0)
+        assert "the positions of one are late" in (one.note or "")
+    assert all(one.offset_s != 0 for one in found)
 
 
 @pytest.mark.parametrize("shift_s", [-7200.0, 37.0, 86_400.0 * 90 + 0.25])
