@@ -37,6 +37,8 @@ _CHANNELS: Final[Mapping[Against, str]] = {
     "altitude": "altitude_m",
 }
 KINDS: Final = tuple(_CHANNELS)
+#: Share of near seconds below which two counters are two.
+_APART: Final = 0.9
 DECIDING: Final[Mapping[Against, ReferenceChannel]] = {
     "heart_rate": "heart_rate",
     "position": "position",
@@ -120,10 +122,19 @@ def _compare(workout: Workout, first: Subject, second: Subject, kind: Against) -
         return Sameness(np.nan, 0, is_same=False)
     if kind == "position":
         return _compare_tracks(workout, first, second)
+    if kind == "speed" and _count_apart(first, second):
+        # Who is sent a speed counts by it as well.
+        return Sameness(np.nan, 0, is_same=False)
     one, other = (np.where(side.paused, np.nan, side.values(channel)) for side in (first, second))
     if kind == "distance":
         return compare_counters(one, other)
     return compare_series(one, other, SPEED if kind == "speed" else HEIGHT)
+
+
+def _count_apart(first: Subject, second: Subject) -> bool:
+    """Say whether two devices have distance counters that are not one."""
+    found = compare_counters(first.values("distance_m"), second.values("distance_m"))
+    return found.share_equal < _APART
 
 
 def _compare_tracks(workout: Workout, first: Subject, second: Subject) -> Sameness:

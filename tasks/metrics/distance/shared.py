@@ -29,11 +29,15 @@ def find_shared_signals(case: Case) -> list[Finding]:
     seconds = case.workout.grid.seconds[case.test.covered]
     found = []
     for kind in KINDS:
-        for shared in find_shared(case.workout, case.test, kind):
-            # Where nothing tells which one has the sensor, one of the two says it.
-            is_first = case.test.recording_id < shared.other.recording_id
-            if shared.is_copy or (shared.is_copy is None and not is_first):
-                size = _PERCENT * shared.share
-                note = shared.describe(kind)
-                found.append(Finding(float(seconds[0]), float(seconds[-1]), size, note))
+        every = find_shared(case.workout, case.test, kind)
+        # Where nothing tells which one has the sensor, the first of them says it.
+        told = [one for one in every if one.is_copy] or [
+            one
+            for one in every
+            if one.is_copy is None and case.test.recording_id < one.other.recording_id
+        ]
+        if told and seconds.size:
+            note = told[0].describe(kind)
+            size = _PERCENT * told[0].share
+            found.append(Finding(float(seconds[0]), float(seconds[-1]), size, note))
     return found

@@ -294,9 +294,12 @@ def test_watches_that_do_not_agree_are_no_reference() -> None:
     steps = np.arange(601, dtype=np.float64)
     workout = make_workout(WATCH, OLD_WATCH, Device(id="peer", name="Peer"), altitude_m=steps)
     flat = replace(find(workout, "peer"), on_grid={"altitude_m": np.full(601, 5.0)})
+    # Barometers of their own: equal heights would be one signal.
+    own = {"altitude_m": steps + 0.2 * np.sin(np.arange(601))}
+    worn = {"peer": flat, "old": replace(find(workout, "old"), on_grid=own)}
     workout = replace(
         workout,
-        subjects=tuple(flat if one.device.id == "peer" else one for one in workout.subjects),
+        subjects=tuple(worn.get(one.device.id, one) for one in workout.subjects),
         memo={},
     )
     (against,) = choose_references(workout, find(workout, "watch"), "altitude").references

@@ -60,7 +60,7 @@ def align(
     aligned = align_workout(
         "one",
         recordings,
-        bout=WorkoutMembers(
+        workout=WorkoutMembers(
             tuple(Member(name) for name in recordings),
             min(one.start_utc for one in recordings.values()),
             max(one.end_utc for one in recordings.values()),
