@@ -152,10 +152,19 @@ def compare_series(first: FloatArray, second: FloatArray, likeness: Likeness) ->
 
 
 def compare_places(first: FloatArray, second: FloatArray) -> Sameness:
-    """Say whether two tracks ``(2, n_seconds)`` of metres in one plane are probably one.
+    """Say whether two tracks are probably one: four fifths of the seconds within 0.3 m over 200 m.
 
-    They are where four fifths of the seconds lie within 0.3 m over 200 m or more: the error of a
-    receiver wanders by metres, and two have errors of their own.
+    The error of a receiver wanders by metres, and two receivers have errors of their own.
+
+    Parameters
+    ----------
+    first, second
+        East and north in one plane [m], shape ``(2, n_seconds)``, NaN where missing.
+
+    Returns
+    -------
+    Sameness
+        ``shift`` is the seconds by which the second is late.
     """
 
     def measure(here: FloatArray, there: FloatArray) -> tuple[float, bool]:
@@ -167,13 +176,28 @@ def compare_places(first: FloatArray, second: FloatArray) -> Sameness:
 
 
 def compare_counters(first: FloatArray, second: FloatArray) -> Sameness:
-    """Say whether two distance counters ``(n_seconds,)`` [m] are probably one.
+    """Say whether two distance counters are probably one.
 
     Offset and part of a second are fitted by least squares at each shift: a counter that is sent on
     begins anywhere and comes late. They are one where what is left is rounding and jitter: nine
     tenths of the seconds within 0.15 s of way (at least 0.3 m, of whole metres 0.7 m more) and of
     their means over a minute within 0.2 m, over 2.5 km or more that leave a straight line of time
     by an SD of 5 m. Two counters of their own wander and differ by parts of a percent.
+
+    Parameters
+    ----------
+    first, second
+        Counters [m], shape ``(n_seconds,)``, NaN where missing.
+
+    Returns
+    -------
+    Sameness
+        ``shift`` is the seconds by which the second is late.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ.
     """
     require_same_shape(first, second)
     return _try_shifts((first,), (second,), lambda one, other: _compare_ways(one[0], other[0]))
