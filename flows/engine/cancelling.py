@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import time
 from typing import TYPE_CHECKING, Final
 
@@ -52,7 +53,10 @@ def is_cancelled() -> bool:
     if run.id != _LAST.run_id:
         _LAST.run_id, _LAST.at_s, _LAST.is_cancelled = run.id, now_s, False
     elif not _LAST.is_cancelled and now_s - _LAST.at_s >= _ASK_EVERY_S:
-        _LAST.at_s, _LAST.is_cancelled = now_s, _ask_server(run.id)
+        answer = _ask_server(run.id)
+        # Prefect's client knocks for a minute at a server that is gone: not again in this run.
+        _LAST.at_s = math.inf if answer is None else now_s
+        _LAST.is_cancelled = bool(answer)
     return _LAST.is_cancelled
 
 
@@ -62,7 +66,8 @@ def raise_if_cancelled() -> None:
         raise RunCancelledError
 
 
-def _ask_server(run_id: UUID) -> bool:
+def _ask_server(run_id: UUID) -> bool | None:
+    """Return the server's answer, None where there is none."""
     from prefect.client.orchestration import get_client
 
     try:
@@ -70,5 +75,5 @@ def _ask_server(run_id: UUID) -> bool:
             state = client.read_flow_run(run_id).state
     except Exception:  # a server that does not answer cancels nothing
         LOG.debug("the server was not asked whether the run is cancelled", exc_info=True)
-        return False
+        return None
     return state is not None and (state.is_cancelling() or state.is_cancelled())

@@ -232,9 +232,9 @@ def test_a_served_night_whose_process_is_killed_is_closed_and_the_next_one_does_
     name = "/deployments/name/nightly/nightly"
 
     def is_registered() -> bool:
-        return len(call(served.api_url, "/deployments/filter", {})) == 2
+        return len(call(served.api_url, "/deployments/filter", {})) == 4
 
-    wait_until(is_registered, "two deployments")
+    wait_until(is_registered, "all deployments")
     deployment = call(served.api_url, name)["id"]
 
     def begin() -> str:
