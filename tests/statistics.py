@@ -116,6 +116,11 @@ PARTS: Final = (
         find_line(" kills in ", "lost"),
     ),
     Part(
+        "correction-kills",
+        lambda share: ("tests.faults.correction_kills", "--kills", scale(42, share)),
+        find_line(" kills in ", "lost"),
+    ),
+    Part(
         "fuzz",
         lambda share: ("tests.benchmarks.fuzz_readers", "--files", scale(14_000, share)),
         find_line(" files in "),

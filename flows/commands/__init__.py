@@ -28,5 +28,5 @@ GROUPS: Final = {
         "rebuild",
         "repair",
     ),
-    "Service": ("serve",),
+    "Service": ("service", "serve"),
 }
