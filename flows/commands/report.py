@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path  # noqa: TC003 - typer resolves the annotations at run time
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from flows.commands.declare import Options, command
 from flows.console import terminal
 from tasks.core.errors import UsageError
+
+if TYPE_CHECKING:
+    import duckdb
 
 
 @command()
@@ -57,6 +60,8 @@ def report(
         )
     connection = connect_for_reading(home)
     try:
+        if publish is not None:
+            _warn_of_names(connection)
         lock = hold_report_lock(home, wait_s=settings.run.lock_wait_s)
         with lock if publish is None else user_umask():
             written = write_report(
@@ -81,3 +86,18 @@ def report(
         f"report: {terminal.clean(written.index)}"
     )
     return 0
+
+
+def _warn_of_names(connection: duckdb.DuckDBPyConnection) -> None:
+    """Name the devices that nobody described: what they are called may hold a person's name."""
+    from tasks.core.wording import count
+    from tasks.package.rows import find_automatic
+
+    named = sorted(find_automatic(connection))
+    if named:
+        terminal.print_error(
+            f"{count(len(named), 'device')} that nobody described stand in the published pages "
+            f"under words of their files or folders ({', '.join(named)}); if those may not be "
+            "public, describe them in devices.toml (coworn devices --write), run coworn nightly, "
+            "and publish again"
+        )

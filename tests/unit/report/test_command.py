@@ -5,9 +5,11 @@ from typing import TYPE_CHECKING
 import pytest
 
 from config.home import Home
+from config.settings import load_settings
 from flows.commands.declare import Options
 from flows.commands.report import report
 from tasks.core.errors import CowornError, UsageError
+from tasks.store import open_store, publish
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -88,3 +90,17 @@ def test_what_a_person_puts_into_a_published_set_stays(home: Home, tmp_path: Pat
     assert page.exists()
     assert not gone.exists()
     assert not (site / "figures" / gone.stem).exists()
+
+
+def test_devices_that_nobody_described_are_named_before_they_are_published(
+    home: Home, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with open_store(home) as connection:
+        connection.execute("UPDATE recordings SET known_by = 'none' WHERE device_id = 'alder-1'")
+    publish(home, load_settings())
+    assert report(Options(home.root, quiet=True), publish=tmp_path / "public") == 0
+    said = capsys.readouterr().err
+    assert "1 device that nobody described" in said
+    assert "(alder-1)" in said
+    assert report(Options(home.root, quiet=True)) == 0
+    assert capsys.readouterr().err == ""
