@@ -24,6 +24,7 @@ from config.consensus import ConsensusSettings  # noqa: TC001 - pydantic resolve
 from config.export import ExportSettings  # noqa: TC001 - pydantic resolves it at run time
 from config.heart_rate import HeartRateSettings  # noqa: TC001 - pydantic resolves it at run time
 from config.lines import TomlSyntaxError, find_line, map_lines, parse_toml
+from config.notify import NotifySettings  # noqa: TC001 - pydantic needs it
 from config.position import (  # noqa: TC001 - pydantic resolves them at run time
     ElevationSettings,
     PositionSettings,
@@ -256,6 +257,7 @@ class Settings(Section):
     verdicts: VerdictSettings
     report: ReportSettings
     export: ExportSettings
+    notify: NotifySettings
 
     @property
     def hash_of_values(self) -> str:
@@ -276,6 +278,7 @@ NOT_IN_RESULTS = (
     "verdicts",
     "report",
     "export",
+    "notify",
 )
 
 

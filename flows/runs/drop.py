@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from flows.console.run_summary import log_run
 from flows.run_reports import DropReport, Stages, announce
 from flows.runs.complete_files import list_complete_files
+from flows.runs.notify import notify
 from flows.runs.process_workouts import process_workouts, refresh_report
 from flows.runs.read_files import (
     finish_by_layouts,
@@ -45,6 +46,7 @@ def run_drop(
     announce(DropReport(tuple(outcomes), workout_run))
     complaints = refresh_report(session, stages=stages)
     log_run("drop", outcomes, workout_run, stages, complaints)
+    notify(session, outcomes, workout_run)
     return DropReport(tuple(outcomes), workout_run, complaints)
 
 

@@ -14,6 +14,7 @@ from flows.run_reports import NightlyReport, Stages
 from flows.runs.complete_files import list_complete_files
 from flows.runs.drop import describe_drop
 from flows.runs.forget import resume_forgetting
+from flows.runs.notify import notify
 from flows.runs.process_workouts import process_workouts, refresh_report
 from flows.runs.read_files import (
     finish_by_layouts,
@@ -102,6 +103,7 @@ def _do_night(session: Session) -> NightlyReport:
         backup = steps.back_up(home, session.settings, now=begun)
     _sweep(home)
     log_run("nightly", outcomes, workout_run, stages, complaints)
+    notify(session, outcomes, workout_run)
     with Ledger(home) as ledger:
         ledger.remember(LAST_NIGHTLY, begun.isoformat())
     return NightlyReport(tuple(outcomes), workout_run, complaints, backup.store)
