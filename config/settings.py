@@ -20,6 +20,7 @@ from pydantic import (
     field_validator,
 )
 
+from config.backup import BackupSettings  # noqa: TC001 - pydantic resolves it at run time
 from config.consensus import ConsensusSettings  # noqa: TC001 - pydantic resolves it at run time
 from config.export import ExportSettings  # noqa: TC001 - pydantic resolves it at run time
 from config.heart_rate import HeartRateSettings  # noqa: TC001 - pydantic resolves it at run time
@@ -258,6 +259,7 @@ class Settings(Section):
     report: ReportSettings
     export: ExportSettings
     notify: NotifySettings
+    backup: BackupSettings
 
     @property
     def hash_of_values(self) -> str:
@@ -279,6 +281,7 @@ NOT_IN_RESULTS = (
     "report",
     "export",
     "notify",
+    "backup",
 )
 
 

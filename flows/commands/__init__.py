@@ -28,5 +28,6 @@ GROUPS: Final = {
         "rebuild",
         "repair",
     ),
+    "Keep": ("backup", "restore"),
     "Service": ("service", "serve"),
 }

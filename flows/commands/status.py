@@ -46,7 +46,7 @@ def status(
     """
     from flows.session.home import open_existing_home
     from flows.session.locks import RUN, describe_holder, is_held, is_watched
-    from tasks.archive.ledger import LAST_NIGHTLY, Ledger
+    from tasks.archive.ledger import LAST_AWAY, LAST_NIGHTLY, Ledger
     from tasks.archive.originals import is_being_written
     from tasks.archive.rot import list_damaged
 
@@ -57,6 +57,7 @@ def status(
         files = ledger.list_files()
         unsettled = ledger.unsettled()
         nightly = ledger.recall(LAST_NIGHTLY)
+        away = ledger.recall(LAST_AWAY)
     console.print(f"home       {terminal.clean(home.root)}")
     if (index := home.report / "index.html").exists():
         console.print(f"pages      {terminal.clean(index)}")
@@ -86,6 +87,7 @@ def status(
     console.print(
         f"nightly    {_show_instant(nightly)}, daily at {session.settings.time.nightly_at}"
     )
+    _show_backups(session, console, away=away)
     results = _show_results(session, console)
     _show_refused(files, console)
     _show_workouts(home, console, shown=workouts, total=results.workouts)
@@ -232,6 +234,18 @@ def _show_refused(files: Sequence[FileRecord], console: Console) -> None:
     console.print(f"\nrefused ({len(refused)}), newest first:")
     for file in newest:
         terminal.show_wrapped(console, f"  {file.name}: {file.reason or ''}", indent=4)
+
+
+def _show_backups(session: Session, console: Console, *, away: str | None) -> None:
+    """Say where backups lie: those in `backups/` do not outlive the disk."""
+    if away is not None:
+        instant, _, place = away.partition(" ")
+        words = f"{_show_instant(instant)}, to {terminal.clean(place)}"
+    elif session.settings.backup.to:
+        words = f"none yet in {terminal.clean(session.settings.backup.to)}: the night makes one"
+    else:
+        words = "only on the disk of the home; set backup.to, or coworn backup --to FOLDER"
+    terminal.show_wrapped(console, f"backups    {words}", indent=_INDENT)
 
 
 def _count_some(names: Sequence[str]) -> str:

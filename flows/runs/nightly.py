@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from flows.console.run_summary import log_run
 from flows.run_reports import NightlyReport, Stages
+from flows.runs.away import copy_away
 from flows.runs.complete_files import list_complete_files
 from flows.runs.drop import describe_drop
 from flows.runs.forget import resume_forgetting
@@ -101,6 +102,12 @@ def _do_night(session: Session) -> NightlyReport:
     complaints = refresh_report(session, stages=stages, catch_up=True)
     with stages.time("back up"):
         backup = steps.back_up(home, session.settings, now=begun)
+        if place := session.settings.backup.to:
+            try:
+                copy_away(session, place, now=begun)
+            # A place that cannot be reached, whatever its library says, does not stop the night.
+            except Exception as error:  # noqa: BLE001 - as it is said above
+                complaints = (*complaints, f"backup.to: {place}: {error}")
     _sweep(home)
     log_run("nightly", outcomes, workout_run, stages, complaints)
     notify(session, outcomes, workout_run)

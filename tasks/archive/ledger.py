@@ -46,6 +46,7 @@ CREATE TABLE memory (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
 
 #: Key under which the start of the last nightly run is kept.
 LAST_NIGHTLY: Final = "last_nightly_utc"
+LAST_AWAY: Final = "last_backup_away"
 
 
 class LedgerError(CowornError):

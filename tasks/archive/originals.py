@@ -11,10 +11,10 @@ import errno
 import hashlib
 import os
 import re
-import shutil
 import stat
 import uuid
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Final
 
 from tasks.core.durable import sync_folder
@@ -23,7 +23,6 @@ from tasks.core.file_locks import FOREIGN, PLAIN, has_writer
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from config.home import Home
 
@@ -188,13 +187,14 @@ def refuse(path: Path, *, name: str, why: str, extra: str | None = None, home: H
     """
     home.refused.mkdir(mode=0o700, parents=True, exist_ok=True)
     text = f"{why}\n" if not extra else f"{why}\n\n{extra.rstrip()}\n"
-    for candidate in _number_names(make_safe_name(name)):
-        place = home.refused / candidate
-        if _lay_copy(path, place):
-            reason = place.with_name(place.name + WHY_SUFFIX)
-            _write_text(reason, text)
-            return reason
-    raise AssertionError("names never end")  # pragma: no cover
+    try:
+        place = _lay_copy(path, make_safe_name(name), folder=home.refused)
+    except NotAFileError:
+        free = (home.refused / one for one in _number_names(make_safe_name(name)))
+        place = next(one for one in free if not os.path.lexists(one))
+    reason = place.with_name(place.name + WHY_SUFFIX)
+    _write_text(reason, text)
+    return reason
 
 
 def release(path: Path, *, home: Home) -> None:
@@ -204,7 +204,12 @@ def release(path: Path, *, home: Home) -> None:
     """
     if not home.refused.is_dir():
         return
-    for place in sorted(home.refused.iterdir()):
+    n_bytes = path.stat().st_size
+    with os.scandir(home.refused) as found:
+        alike = sorted(
+            one.path for one in found if one.stat(follow_symlinks=False).st_size == n_bytes
+        )
+    for place in map(Path, alike):
         if _holds_the_same(place, path):
             for suffix in (WHY_SUFFIX, LAYOUT_SUFFIX):
                 place.with_name(place.name + suffix).unlink(missing_ok=True)
@@ -327,18 +332,29 @@ def _number_names(name: str) -> Iterator[str]:
         number += 1
 
 
-def _lay_copy(path: Path, place: Path) -> bool:
-    """Put a copy at `place` unless something else is there; return whether `place` is ours now."""
-    try:
-        with _open_regular(path) as source, _write_aside(place.parent) as (building, target):
-            shutil.copyfileobj(source, target, BLOCK_BYTES)
-            target.flush()
-            os.fsync(target.fileno())
-            if _claim(building, place):
-                return True
-            return _holds_the_same(building, place)
-    except NotAFileError:
-        return not os.path.lexists(place)
+def _lay_copy(path: Path, name: str, *, folder: Path) -> Path:
+    """Put a copy into `folder` under `name`, or under one with its hash where that is taken.
+
+    Each file is copied once, however many of its name lie there already.
+    Raises: NotAFileError.
+    """
+    with _open_regular(path) as source, _write_aside(folder) as (building, target):
+        file_id, _ = _copy_and_hash(source, target)
+        for candidate in _mark_names(name, file_id):
+            place = folder / candidate
+            if _claim(building, place) or _holds_the_same(building, place):
+                return place
+    raise AssertionError("no two files have one hash")  # pragma: no cover
+
+
+def _mark_names(name: str, file_id: str) -> Iterator[str]:
+    """Return `name`, then `stem-hash.suffix` with more and more digits of the hash."""
+    yield name
+    stem, dot, suffix = name.rpartition(".")
+    if not stem:
+        stem, dot, suffix = name, "", ""
+    for digits in (8, 16, len(file_id)):
+        yield f"{stem}-{file_id[:digits]}{dot}{suffix}"
 
 
 def _claim(building: Path, place: Path) -> bool:

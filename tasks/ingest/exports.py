@@ -155,7 +155,7 @@ def ingest_file(
     else:
         # What lies in the inbox may change under a reader's hands; the archived bytes do not.
         export = ExportFile(archived.path, file.name, archived.file_id, file.folder)
-        outcomes = _handle(export, home=home, settings=settings)
+        outcomes = _handle(export, home=home, settings=settings, is_new=archived.is_new)
     if move:
         remove_taken(file.path, archived)
     return outcomes
@@ -222,8 +222,13 @@ def _repeat(file: Dropped, known: FileRecord) -> FileOutcome:
     )
 
 
-def _handle(export: ExportFile, *, home: Home, settings: Settings) -> tuple[FileOutcome, ...]:
-    """Find out what an archived file is, take out what is in it and write down the outcome."""
+def _handle(
+    export: ExportFile, *, home: Home, settings: Settings, is_new: bool = False
+) -> tuple[FileOutcome, ...]:
+    """Find out what an archived file is, take out what is in it and write down the outcome.
+
+    What `is_new` was never refused, and need not be looked for among what was.
+    """
     outcomes: tuple[FileOutcome, ...]
     try:
         if is_notes(export.name):
@@ -234,7 +239,7 @@ def _handle(export: ExportFile, *, home: Home, settings: Settings) -> tuple[File
             outcomes = (_take_export(export, home=home, settings=settings),)
     except (ExportRefusedError, NotesError) as error:
         outcomes = (_refuse(export, error, home=home, settings=settings),)
-    if outcomes[0].status != "refused":
+    if outcomes[0].status != "refused" and not is_new:
         # Read again by other notes or settings, it may have been refused before.
         release(export.path, home=home)
     _write_down(outcomes[0], home)

@@ -41,10 +41,12 @@ _LEFT_OUT: Final = """\
 - Names of devices that nobody has named yet: they come from files.
 """
 _HIDDEN: Final = """\
-- What was recorded around the private places of whoever published this. Positions, direction,
-  speed, altitude, air pressure, cadence and power are missing there, for all devices of the
-  workout; tracks are interrupted, and no line leads across. `distance_m` counts what shows. Lengths
-  of whole recordings are withheld where a part is hidden. Times and heart rate stay.
+- What was recorded around the private places of whoever published this, of all devices of the
+  workout: those rows are left out, tracks are interrupted, and no line leads across. How many there
+  were leaves no trace: times after them are moved, each gap is 15 minutes long, and `distance_m`
+  counts what is here. Of a hidden start the heart rate of two minutes is here, where it was longer.
+  Of these workouts laps, pool lengths, totals, sample sizes and notes of results are left out, and
+  results that tell how long they were; parts and findings are here where they lie in one stretch.
 """
 _NOT_HIDDEN: Final = "- No position was hidden: the publisher named no private place.\n"
 

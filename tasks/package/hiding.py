@@ -1,7 +1,7 @@
 """Hides private places in the rows and lines of the package.
 
-Heart rate inside stays. What a way could be integrated from goes: positions, direction, speed,
-distance, altitude, air pressure, cadence and power, and the distances of whole recordings.
+Of a workout that was inside one, the rows are published in which every track shows, at times that
+do not tell how many are left out; and heart rate at the start, where long enough is hidden there.
 """
 
 from __future__ import annotations
@@ -10,113 +10,131 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from tasks.tables.arrow import read_floats, read_seconds
-from tasks.workout.private_places import (
-    LENGTHS,
-    WITHHELD,
-    Hiding,
-    count_shown_m,
-    find_crossings,
-    find_inside,
-    find_within,
-)
+from tasks.workout.private_places import Hiding, find_crossings, find_inside
+from tasks.workout.published_clock import WITHHELD, count_shown_m
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
+
+    from tasks.workout.published_clock import PublishedClock
 
     Floats = NDArray[np.float64]
     Booleans = NDArray[np.bool_]
     Indices = NDArray[np.intp]
-    Span = tuple[float, float]
 
 _POSITION: Final = ("latitude_deg", "longitude_deg")
-#: With speed it would lead on from the last position that shows.
-_DIRECTION: Final = "course_deg"
 _COUNTER: Final = "distance_m"
-_MOTION: Final = ("altitude_m", "speed_mps", "cadence_rpm", "power_w", "pressure_pa")
-_PAIRED: Final = tuple(
-    f"{signal}_{side}_{unit}"
-    for signal, unit in (("speed", "mps"), ("altitude", "m"), ("cadence", "rpm"), ("power", "w"))
-    for side in ("test", "reference")
+#: All that is published of the seconds at a hidden start.
+_AT_START: Final = frozenset(
+    {
+        "time_utc",
+        "recording_id",
+        "device_id",
+        "reference",
+        "reference_recording_id",
+        "heart_rate_bpm",
+        "heart_rate_test_bpm",
+        "heart_rate_reference_bpm",
+        "heart_rate_is_scored",
+        "heart_rate_unscored_because",
+        "rr_s",
+        "beat_source",
+    }
 )
+_TIMES: Final = ("time_utc", "start_utc", "end_utc")
+#: What is counted over whole recordings.
+_RECORDED: Final = ("device_distance_m", "device_ascent_m", "device_descent_m", "n_samples")
 
 
-def find_hidden(
-    rows: pa.Table, hiding: Hiding, *, track: str, spans: Sequence[Span] = ()
-) -> tuple[Booleans, Booleans]:
-    """Return, for samples in order of time, which positions are hidden and which other values.
+def hide_rows(rows: pa.Table, clock: PublishedClock, *, added_s: float = 0.0) -> pa.Table:
+    """Return rows of one instant each that are published, at their published times.
 
-    `spans` are when any device of the workout was hidden, on this recording's clock [s].
+    `added_s` puts their times on the workout's clock. A distance counter begins where they do.
     """
-    latitude, longitude = (read_floats(rows, name) for name in _POSITION)
-    within = find_within(read_seconds(rows), spans)
-    positions = within | hiding.find_hidden(latitude, longitude, track=track)
-    return positions, within
+    if not clock.is_moved or not rows.num_rows:
+        return rows
+    seconds = read_seconds(rows) + added_s
+    shift = clock.move(seconds) - seconds
+    has_motion = np.isfinite(clock.move(seconds, motion=True))
+    names = [name for name in rows.column_names if name not in _AT_START]
+    shown = _keep_where(rows, has_motion, names)
+    if _COUNTER in names:
+        counted = count_shown_m(read_floats(shown, _COUNTER), clock.number(seconds))
+        shown = _replace(shown, _COUNTER, counted)
+    return _shift(shown, shift)
 
 
-def hide_samples(
-    rows: pa.Table, hiding: Hiding, *, track: str, spans: Sequence[Span] = ()
+def hide_recordings(
+    rows: pa.Table, clocks: Mapping[str, PublishedClock], added_s: Mapping[str, float]
 ) -> pa.Table:
-    """Return samples without what is hidden, all rows and other columns untouched.
+    """Return recordings as long as what is published of them, and without their totals."""
+    moved = [clocks[one].is_moved for one in rows.column("recording_id").to_pylist()]
+    kept = _keep_where(rows, ~np.array(moved, dtype=np.bool_), _RECORDED)
+    return _cover(kept, clocks, added_s, key="recording_id")
 
-    The direction of travel goes wherever no position shows: a row without one may lie inside. The
-    distance counter does not count what is hidden.
+
+def hide_workouts(rows: pa.Table, clocks: Mapping[str, PublishedClock]) -> pa.Table:
+    """Return workouts as long as what is published of them."""
+    return _cover(rows, clocks, {}, key="workout_id")
+
+
+def hide_spans(rows: pa.Table, clocks: Mapping[str, PublishedClock]) -> pa.Table:
+    """Return findings or parts of workouts that lie in one stretch that is published.
+
+    The others would tell where in the workout a stretch lies. Positions go that lie inside.
     """
-    if not hiding.places:
-        return rows
-    hidden, within = find_hidden(rows, hiding, track=track, spans=spans)
-    shows = ~hidden & np.isfinite(sum(read_floats(rows, name) for name in _POSITION))
-    kept = _keep_where(rows, shows, (*_POSITION, _DIRECTION))
-    if not within.any():
-        return kept
-    counted = count_shown_m(read_floats(rows, _COUNTER), within)
-    return _keep_where(_replace(kept, _COUNTER, counted), ~within, _MOTION)
+    workouts = rows.column("workout_id").to_pylist()
+    begins, ends = (read_seconds(rows, name) for name in _TIMES[1:])
+    shifts = np.zeros(begins.shape)
+    for at, workout in enumerate(workouts):
+        span = clocks[workout].move_span(begins[at], ends[at]) if workout in clocks else (0.0, 0.0)
+        if span is None:
+            shifts[at] = np.nan
+        elif workout in clocks:
+            shifts[at] = span[0] - begins[at]
+    return _shift(rows, shifts)
 
 
-def hide_pairs(rows: pa.Table, spans: Sequence[Span]) -> pa.Table:
-    """Return paired seconds of a workout without speed, altitude, cadence and power inside."""
-    return _keep_where(rows, ~find_within(read_seconds(rows), spans), _PAIRED) if spans else rows
-
-
-def hide_laps(rows: pa.Table, spans: Sequence[Span]) -> pa.Table:
-    """Return laps of a recording without the distances of those that were inside for some time."""
-    if not spans:
-        return rows
-    begins, ends = (read_seconds(rows, name) for name in ("start_utc", "end_utc"))
-    touched = np.zeros(begins.shape, dtype=np.bool_)
-    for first, last in spans:
-        touched |= ~((ends < first) | (begins > last))
-    return _keep_where(rows, ~touched, (_COUNTER,))
-
-
-def hide_findings(rows: pa.Table, hiding: Hiding, *, spans: dict[str, Sequence[Span]]) -> pa.Table:
-    """Return findings without the places of those inside; `spans` by workout, on its clock."""
+def hide_positions(rows: pa.Table, hiding: Hiding) -> pa.Table:
+    """Return findings without the positions of those inside."""
     latitude, longitude = (read_floats(rows, name) for name in _POSITION)
     hidden = find_inside(latitude, longitude, hiding.places)
-    begins, ends = (read_seconds(rows, name) for name in ("start_utc", "end_utc"))
-    for row, workout in enumerate(rows.column("workout_id").to_pylist()):
-        hidden[row] |= any(
-            not (ends[row] < first or begins[row] > last) for first, last in spans.get(workout, ())
-        )
     return _keep_where(rows, ~hidden, _POSITION)
 
 
-def hide_lengths(rows: pa.Table, workouts: Collection[str]) -> pa.Table:
-    """Return recordings or results without the lengths of the workouts that were inside."""
-    touched = np.array([one in workouts for one in rows.column("workout_id").to_pylist()], bool)
-    if "device_distance_m" in rows.column_names:
-        return _keep_where(rows, ~touched, ("device_distance_m",))
-    touched &= np.isin(np.array(rows.column("metric").to_pylist(), dtype=object), LENGTHS)
-    if not touched.any():
+def hide_results(rows: pa.Table, clocks: Mapping[str, PublishedClock]) -> pa.Table:
+    """Return results without what tells how much of their workout is hidden."""
+    if not any(clock.is_moved for clock in clocks.values()):
         return rows
-    reasons = rows.column("reason").to_pylist()
-    told = [WITHHELD if one else reason for one, reason in zip(touched, reasons, strict=True)]
-    at = rows.schema.get_field_index("reason")
-    kept = _keep_where(rows, ~touched, ("value", "ci_low", "ci_high"))
-    return kept.set_column(at, rows.field(at), pa.array(told, type=rows.field(at).type))
+    values = rows.column("value").to_pylist()
+    metrics = rows.column("metric").to_pylist()
+    workouts = rows.column("workout_id").to_pylist()
+    moved = np.array([one in clocks and clocks[one].is_moved for one in workouts], dtype=np.bool_)
+    withheld = np.array(
+        [
+            workout in clocks and clocks[workout].withholds(metric, value)
+            for workout, metric, value in zip(workouts, metrics, values, strict=True)
+        ],
+        dtype=np.bool_,
+    )
+    shown = _keep_where(rows, ~withheld, ("value", "ci_low", "ci_high"))
+    shown = _keep_where(shown, ~moved, ("n",))
+    # Words quote counts and lengths.
+    for name, hidden, instead in (
+        ("reason", withheld, WITHHELD),
+        ("note", moved, None),
+        ("ci_reason", moved, None),
+    ):
+        said = rows.column(name).to_pylist()
+        told = [instead if one else word for one, word in zip(hidden, said, strict=True)]
+        at = shown.schema.get_field_index(name)
+        shown = shown.set_column(at, rows.field(at), pa.array(told, type=rows.field(at).type))
+    return shown
 
 
 def split_line(
@@ -149,11 +167,55 @@ def split_line(
     return np.split(shown, np.flatnonzero(breaks))
 
 
-def _keep_where(rows: pa.Table, keep: Booleans, names: Sequence[str]) -> pa.Table:
-    hidden = rows
-    for name in names:
+def _cover(
+    rows: pa.Table,
+    clocks: Mapping[str, PublishedClock],
+    added_s: Mapping[str, float],
+    *,
+    key: str,
+) -> pa.Table:
+    begins, ends = (read_seconds(rows, name) for name in _TIMES[1:])
+    first, last = begins.copy(), ends.copy()
+    for at, one in enumerate(rows.column(key).to_pylist()):
+        if clocks[one].is_moved:
+            added = added_s.get(one, 0.0)
+            span = clocks[one].cover(begins[at] + added, ends[at] + added)
+            first[at], last[at] = (np.nan, np.nan) if span is None else np.subtract(span, added)
+    changed = rows
+    for name, old, new in (("start_utc", begins, first), ("end_utc", ends, last)):
+        if not np.array_equal(old, new, equal_nan=True):
+            changed = _move_column(changed, name, new - old)
+    return changed
+
+
+def _shift(rows: pa.Table, shift_s: Floats) -> pa.Table:
+    """Return the rows whose shift is known, their times moved."""
+    moved = rows
+    for name in _TIMES:
         if name in rows.column_names:
-            hidden = _replace(hidden, name, np.where(keep, read_floats(rows, name), np.nan))
+            moved = _move_column(moved, name, shift_s)
+    return moved.filter(pa.array(np.isfinite(shift_s)))
+
+
+def _move_column(rows: pa.Table, name: str, shift_s: Floats) -> pa.Table:
+    at = rows.schema.get_field_index(name)
+    micros = rows.column(name).cast(pa.int64())
+    moves = pa.array(
+        np.round(np.nan_to_num(shift_s) * 1e6).astype(np.int64), mask=np.isnan(shift_s)
+    )
+    return rows.set_column(at, rows.field(at), pc.add(micros, moves).cast(rows.field(at).type))
+
+
+def _keep_where(rows: pa.Table, keep: Booleans, names: Sequence[str]) -> pa.Table:
+    """Return rows whose cells of some columns are missing where they are not kept."""
+    hidden = rows
+    if not keep.all():
+        mask = pa.array(keep)
+        for name in names:
+            if name in rows.column_names:
+                at = rows.schema.get_field_index(name)
+                cells = pc.if_else(mask, rows.column(name), pa.scalar(None, rows.field(at).type))
+                hidden = hidden.set_column(at, rows.field(at), cells)
     return hidden
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from tasks.core.provenance import find_version
 from tasks.package.descriptor import MadeLine, seal_file
 from tasks.package.gpx import Line, write_gpx
-from tasks.package.hiding import find_hidden, split_line
+from tasks.package.hiding import split_line
 from tasks.package.place import MAKER
 from tasks.tables.arrow import read_floats, read_micros
 
@@ -34,7 +34,7 @@ _GNSS: Final = "gnss"
 def write_tracks(source: Source, folder: Path) -> Iterator[MadeLine]:
     """Write the track of each recording with satellite positions, where any of them shows."""
     for recording in source.recordings:
-        rows = source.read_samples(recording)
+        rows = source.read_shown(recording)
         if recording.position_kind != _GNSS:
             continue
         line = _make_track(source, recording, rows)
@@ -48,14 +48,12 @@ def _make_track(source: Source, recording: RecordingFacts, rows: pa.Table) -> Li
         read_floats(rows, f"{axis}_deg") for axis in ("latitude", "longitude")
     )
     device = source.ids.find_device(recording.device_id)
-    hidden = None
-    if source.hiding.places:
-        hidden, _ = find_hidden(
-            rows,
-            source.hiding,
-            track=recording.track,
-            spans=source.find_own_spans(recording),
-        )
+    clock = source.find_clock(recording.track)
+    pieces = read_floats(rows, "piece")
+    if clock.is_moved:
+        # Nothing is hidden any more, and no line may lead across what was left out.
+        parts = clock.number_published(read_micros(rows) / 1e6 + recording.added_s)
+        pieces = np.nan_to_num(pieces, nan=-1.0) + 1e6 * parts
     return Line(
         name=(
             device
@@ -72,8 +70,8 @@ def _make_track(source: Source, recording: RecordingFacts, rows: pa.Table) -> Li
             latitude_deg,
             longitude_deg,
             hiding=source.hiding,
-            hidden=hidden,
-            pieces=read_floats(rows, "piece"),
+            hidden=np.zeros(latitude_deg.shape, dtype=np.bool_),
+            pieces=pieces,
         ),
         kind=recording.sport,
         time_us=read_micros(rows).astype(np.int64),

@@ -11,24 +11,26 @@ import pyarrow.compute as pc
 
 from tasks.core.errors import CowornError
 from tasks.package.hiding import (
-    hide_findings,
-    hide_laps,
-    hide_lengths,
-    hide_pairs,
-    hide_samples,
+    hide_positions,
+    hide_recordings,
+    hide_results,
+    hide_rows,
+    hide_spans,
+    hide_workouts,
 )
 from tasks.package.parts import DEVICES_SHOWN
-from tasks.package.spans import find_workout_spans, shift_spans
-from tasks.tables.tables import DEVICES, FINDINGS, LAPS, PAIRS, RECORDINGS, RESULTS, SAMPLES, Table
+from tasks.package.spans import find_workout_spans
+from tasks.tables import tables
+from tasks.tables.tables import DEVICES, PAIRS, SAMPLES, Table
+from tasks.workout.published_clock import EXTENTS, PublishedClock, draw_clock
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator
 
     import duckdb
 
     from tasks.core.public_ids import PublicIds
     from tasks.package.parts import Part
-    from tasks.package.spans import Span
     from tasks.workout.private_places import Hiding
 
 #: Returns the rows of one table of the lake, of the recording or workout with this key.
@@ -37,6 +39,17 @@ RowReader = Callable[[Table, str], pa.Table]
 Listener = Callable[[int, int], None]
 #: Columns that hold ids of devices, beside words such as consensus.
 _DEVICES: Final = frozenset({"device_id", "reference", "against"})
+#: Tables of which something is hidden, and those of values across workouts.
+_ANSWERS: Final = (tables.VERDICTS, tables.LEVELS, tables.LIMITS)
+_HIDDEN: Final = (
+    tables.WORKOUTS,
+    tables.RECORDINGS,
+    tables.SEGMENTS,
+    tables.RESULTS,
+    tables.FINDINGS,
+    *_ANSWERS,
+)
+_PARTED: Final = (tables.LAPS, tables.LENGTHS)
 #: Workouts whose results are in the memory at one time.
 _WORKOUTS_AT_ONCE: Final = 50
 #: Readings of each recording: its five tables, and its samples again for the track.
@@ -48,7 +61,7 @@ SELECT recording_id, recordings.device_id, shown.name, workout_id,
   coalesce(clock_shift_s, 0) + coalesce(
     (SELECT any_value(offset_s) FROM alignments WHERE alignments.workout_id = recordings.workout_id
      AND alignments.recording_id = coalesce(recordings.continues, recordings.recording_id)), 0
-  ) AS added_s
+  ) AS added_s, epoch(start_utc) AS start_s, epoch(end_utc) AS end_s
 FROM recordings LEFT JOIN {DEVICES_SHOWN} AS shown ON shown.device_id = recordings.device_id
 WHERE duplicate_of IS NULL ORDER BY recording_id
 """  # noqa: S608 - declared names only
@@ -66,6 +79,8 @@ class RecordingFacts:
     n_samples: int
     position_kind: str
     added_s: float
+    start_s: float
+    end_s: float
 
     @property
     def track(self) -> str:
@@ -85,7 +100,7 @@ class Source:
     recordings: tuple[RecordingFacts, ...] = ()
     workouts: tuple[str, ...] = ()
     done: int = field(default=0, init=False)
-    _spans: dict[str, list[Span]] = field(default_factory=dict, init=False)
+    _clocks: dict[str, PublishedClock] = field(default_factory=dict, init=False)
 
     def __post_init__(self) -> None:
         """List what there is."""
@@ -102,22 +117,30 @@ class Source:
             self.tell(self.done, _READINGS * len(self.recordings) + len(self.workouts))
         return rows
 
-    def find_spans(self, track: str) -> list[Span]:
-        """Return when any device of a workout was hidden, on the workout's clock [s]."""
+    def find_clock(self, track: str) -> PublishedClock:
+        """Return the published clock of a workout, or of a recording without one."""
         if not self.hiding.places:
-            return []
-        if track not in self._spans:
+            return PublishedClock()
+        if track not in self._clocks:
             worn = [one for one in self.recordings if one.track == track]
-            self._spans[track] = find_workout_spans(
+            spans = find_workout_spans(
                 ((self.read_rows(SAMPLES, one.recording_id), one.added_s) for one in worn),
                 self.hiding,
                 track=track,
             )
-        return self._spans[track]
+            begin_s = min((one.start_s + one.added_s for one in worn), default=0.0)
+            end_s = max((one.end_s + one.added_s for one in worn), default=0.0)
+            self._clocks[track] = draw_clock(begin_s, end_s, spans)
+        return self._clocks[track]
 
-    def find_own_spans(self, recording: RecordingFacts) -> list[Span]:
-        """Return the same on the recording's own clock."""
-        return shift_spans(self.find_spans(recording.track), -recording.added_s)
+    def find_clocks(self, tracks: Iterable[str]) -> dict[str, PublishedClock]:
+        """Return the published clocks of several."""
+        return {track: self.find_clock(track) for track in sorted(set(tracks))}
+
+    def read_shown(self, recording: RecordingFacts) -> pa.Table:
+        """Read the samples of one recording as they are published."""
+        rows = self.read_samples(recording)
+        return hide_rows(rows, self.find_clock(recording.track), added_s=recording.added_s)
 
     def read_samples(self, recording: RecordingFacts) -> pa.Table:
         """Read the samples of one recording.
@@ -168,7 +191,7 @@ def _read_part(source: Source, part: Part) -> Iterator[pa.Table]:
             yield _hide_selected(source, part, rows)
     elif part.table is PAIRS:
         for workout_id in source.workouts:
-            rows = hide_pairs(source.read(PAIRS, workout_id), source.find_spans(workout_id))
+            rows = hide_rows(source.read(PAIRS, workout_id), source.find_clock(workout_id))
             yield _put_first(rows, "workout_id", workout_id)
     else:
         for recording in source.recordings:
@@ -178,24 +201,46 @@ def _read_part(source: Source, part: Part) -> Iterator[pa.Table]:
 
 def _read_hidden(source: Source, table: Table, recording: RecordingFacts) -> pa.Table:
     if table is SAMPLES:
-        return hide_samples(
-            source.read_samples(recording),
-            source.hiding,
-            track=recording.track,
-            spans=source.find_own_spans(recording),
-        )
+        return source.read_shown(recording)
     rows = source.read(table, recording.recording_id)
-    return hide_laps(rows, source.find_own_spans(recording)) if table is LAPS else rows
+    clock = source.find_clock(recording.track)
+    if table in _PARTED:
+        # A device marks them every so far, or so long, from the start.
+        return rows.slice(0, 0) if clock.is_moved else rows
+    return hide_rows(rows, clock, added_s=recording.added_s)
 
 
 def _hide_selected(source: Source, part: Part, rows: pa.Table) -> pa.Table:
-    if not source.hiding.places or part.table not in (FINDINGS, RECORDINGS, RESULTS):
+    table = part.table
+    if not source.hiding.places or table not in _HIDDEN:
         return rows
-    named = {one for one in rows.column("workout_id").to_pylist() if one is not None}
-    spans: dict[str, Sequence[Span]] = {one: source.find_spans(one) for one in sorted(named)}
-    if part.table is FINDINGS:
-        return hide_findings(rows, source.hiding, spans=spans)
-    return hide_lengths(rows, {one for one, found in spans.items() if found})
+    if table in _ANSWERS:
+        return rows.filter(pc.invert(pc.is_in(rows.column("metric"), pa.array(sorted(EXTENTS)))))
+    if table is tables.RECORDINGS:
+        by_id = {one.recording_id: one for one in source.recordings}
+        return hide_recordings(rows, *_find_doubles(source, rows, by_id))
+    named = (one for one in rows.column("workout_id").to_pylist() if one is not None)
+    clocks = source.find_clocks(named)
+    if table is tables.WORKOUTS:
+        return hide_workouts(rows, clocks)
+    if table is tables.RESULTS:
+        return hide_results(rows, clocks)
+    shown = hide_spans(rows, clocks)
+    return hide_positions(shown, source.hiding) if table is tables.FINDINGS else shown
+
+
+def _find_doubles(
+    source: Source, rows: pa.Table, by_id: dict[str, RecordingFacts]
+) -> tuple[dict[str, PublishedClock], dict[str, float]]:
+    """Return clock and added time of each recording that is listed, doubles too."""
+    clocks, added_s = {}, {}
+    for recording_id, workout_id in zip(
+        rows.column("recording_id").to_pylist(), rows.column("workout_id").to_pylist(), strict=True
+    ):
+        clocks[recording_id] = source.find_clock(workout_id or recording_id)
+        known = by_id.get(recording_id)
+        added_s[recording_id] = 0.0 if known is None else known.added_s
+    return clocks, added_s
 
 
 def _select(source: Source, part: Part) -> Iterator[pa.Table]:

@@ -10,7 +10,7 @@ from tasks.tables.arrow import read_floats, read_seconds
 from tasks.workout.private_places import find_spans
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
     import pyarrow as pa
 
@@ -37,8 +37,3 @@ def find_workout_spans(
             known = np.isfinite(latitude) & np.isfinite(longitude)
             found += find_spans(read_seconds(rows) + added_s, hidden, known)
     return found
-
-
-def shift_spans(spans: Sequence[Span], by_s: float) -> list[Span]:
-    """Return the spans on another clock."""
-    return [(first + by_s, last + by_s) for first, last in spans]

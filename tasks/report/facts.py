@@ -56,6 +56,8 @@ class WorkoutFacts:
     note: str | None = None
     is_excluded: bool = False
     excluded_because: str | None = None
+    #: Whether something is left out because of a private place, and times are moved.
+    is_shown_in_part: bool = False
 
     @property
     def zone(self) -> str:

@@ -75,8 +75,12 @@ def render_index(
     definitions: Mapping[str, Definition],
     settings: Settings,
     waiting: Sequence[str] | None,
+    with_minutes: bool = True,
 ) -> str:
-    """Return the index; `waiting` are names in the inbox, None leaves waiting and refused out."""
+    """Return the index; `waiting` are names in the inbox, None leaves waiting and refused out.
+
+    `with_minutes` shows the worst and the typical minutes of each device.
+    """
     facts = read_answer_facts(connection, settings)
     answered = list_answered(facts)
     views = [
@@ -84,7 +88,7 @@ def render_index(
             facts,
             one,
             units=settings.report.units,
-            minutes=enlarge_minutes(connection, facts, one),
+            minutes=enlarge_minutes(connection, facts, one) if with_minutes else (),
         )
         for one in answered
     ]

@@ -134,7 +134,13 @@ def write_intro(data: WorkoutData) -> str:
         "file": "The activity is from the exports.",
         "inferred": "The activity was inferred from speed and position.",
     }.get(facts.activity_from or "", "")
-    said = (f"{lasted} recorded by {names}.", known, _say_without_reference(data))
+    how_long = f"{lasted} recorded by {names}."
+    if facts.is_shown_in_part:
+        how_long = (
+            f"Recorded by {names}. What was recorded around a private place is left out: times "
+            "after it are moved, and the workout was longer than what is shown."
+        )
+    said = (how_long, known, _say_without_reference(data))
     return " ".join(part for part in said if part)
 
 

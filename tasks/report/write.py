@@ -22,10 +22,12 @@ from tasks.report.files import is_ours, read_key, sweep_unfinished, write_if_cha
 from tasks.report.gather import gather_device, gather_workout
 from tasks.report.index import render_index
 from tasks.report.pages import render_workout
-from tasks.report.private import hide_private_places
+from tasks.report.private import find_clock, hide_lengths, hide_private_places
 from tasks.report.sections import draw_workout
+from tasks.report.series import read_series
 from tasks.report.shared import hash_of_looks, write_shared
 from tasks.report.summary import title_workout
+from tasks.workout.private_places import draw_hiding
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
@@ -44,13 +46,14 @@ if TYPE_CHECKING:
         WorkoutData,
         WorkoutFacts,
     )
+    from tasks.workout.published_clock import PublishedClock
 
 #: Settings that no page shows.
 _ONLY_HOW_MANY: Final = {"figures_per_run", "figures_per_night"}
 #: Names that only folders of our figures have.
 _WORKOUT_ID: Final = re.compile(r"\d{8}T\d{4}Z-w?[0-9a-f]{6}")
 #: Rises when a page that is published hides something else than before.
-_HIDING: Final = 2
+_HIDING: Final = 3
 SOURCE: Final = "Source: coworn; exports of devices worn together."
 
 
@@ -95,6 +98,9 @@ def write_report(
     sweep_unfinished(folder)
     write_shared(folder)
     written = 0
+    clocks: dict[str, PublishedClock] = {}
+    if public:
+        clocks = _find_clocks(connection, workouts, devices, settings, publishing_key)
     for device in devices.values():
         device_data = gather_device(
             connection,
@@ -106,7 +112,10 @@ def write_report(
             devices=devices,
         )
         written += write_device(
-            device_data, folder, with_figures=most_figures is None or catch_up, ids=ids
+            hide_lengths(device_data, clocks),
+            folder,
+            with_figures=most_figures is None or catch_up,
+            ids=ids,
         )
     index = folder / "index.html"
     text = render_index(
@@ -116,6 +125,8 @@ def write_report(
         definitions=definitions,
         settings=settings,
         waiting=None if public else waiting,
+        # Their times, beside those of the series, would tell how much of a start is hidden.
+        with_minutes=not clocks,
     )
     written += write_if_changed(index, _publish(text, ids))
     if public:
@@ -160,6 +171,25 @@ def write_report(
         devices={_publish(name, ids) for name in devices},
     )
     return Report(index, len(workouts) + len(devices) + 1, written)
+
+
+def _find_clocks(
+    connection: duckdb.DuckDBPyConnection,
+    workouts: Mapping[str, WorkoutFacts],
+    devices: Mapping[str, DeviceFacts],
+    settings: Settings,
+    key: bytes | None,
+) -> dict[str, PublishedClock]:
+    """Return the published clock of every workout; none where no private place is set."""
+    if not settings.report.private:
+        return {}
+    hiding = draw_hiding(settings.report.private, require_key(key))
+    found = {}
+    for name, facts in workouts.items():
+        worn = read.read_recordings(connection, name, devices=devices)
+        series = (read_series(connection, facts, one) for one in worn)
+        found[name] = find_clock(facts, series, hiding)
+    return found
 
 
 def require_key(key: bytes | None) -> bytes:

@@ -38,32 +38,28 @@ _NEAREST: Final = 2.25
 _FARTHEST: Final = 3.25
 #: Radius of a hidden circle in radii of the place: the place's own circle lies inside.
 _WIDER: Final = 4.26
-#: Ends of tracks are moved along the track by at most so many radii.
-_LONGEST_END: Final = 2.0
-#: Lengths of whole workouts: less the length of what shows, they are the length of what does not.
-LENGTHS: Final = (
-    "distance_own_m",
-    "distance_summed_m",
-    "distance_counter_m",
-    "distance_error_m",
-    "distance_summed_error_m",
-    "distance_chord_loss_m",
-)
-WITHHELD: Final = "withheld: with the track that shows it would tell the way to a private place"
-#: Clocks of one workout's devices agree at least so well, where they were aligned [s].
-_CLOCKS_S: Final = 5.0
+#: Ends of tracks are moved along the track by at most so many radii, before they are moved on to
+#: where the track has turned.
+_LONGEST_END: Final = 1.0
+#: Directions are taken over so many radii of the hidden circle.
+_SIGHTS: Final = (0.25, 0.5, 1.0)
+#: Beside the circle, on a side that is drawn with it, a track stays hidden in this angle: else the
+#: mean of many ends would lie near the place.
+_SECTOR_RAD: Final = 2 * np.pi / 3
 
 
 @dataclass(frozen=True)
 class Hiding:
     """What is hidden: circles, and how far the ends of a track are moved on from them.
 
-    `ends_m` is the longest such distance for each of `places`, none where it is empty; `key` draws
-    the distances, the same ones each time.
+    `ends_m` is the longest such distance for each of `places`, `sides_rad` the side on which a
+    track stays hidden; nothing is moved where they are empty. `key` draws the distances, the same
+    ones each time. After that a track stays hidden while its direction points into the circle.
     """
 
     places: tuple[PrivatePlace, ...] = ()
     ends_m: tuple[float, ...] = ()
+    sides_rad: tuple[float, ...] = ()
     key: bytes = b""
 
     def find_hidden(self, latitude_deg: Floats, longitude_deg: Floats, *, track: str) -> Booleans:
@@ -80,17 +76,36 @@ class Hiding:
         along = np.concatenate([[0.0], np.cumsum(compute_leg_lengths(latitude, longitude))])
         marked = np.zeros(known.shape, dtype=np.bool_)
         for number, place in enumerate(self.places):
-            inside = find_inside(latitude, longitude, [place])
-            marked |= inside
+            at = _place_around(latitude, longitude, place)
             if self.ends_m:
-                crossing = find_crossings(latitude, longitude, [place])
-                before, after = (
-                    self.ends_m[number] * share
-                    for share in _draw(self.key, f"ends|{number}|{track}")
-                )
-                marked |= _reach(along, inside, crossing, before_m=before, after_m=after)
+                marked |= self._widen(at, along, number=number, track=track)
+            else:
+                marked |= np.hypot(*at.T) <= place.radius_m
         hidden[known] = marked
         return hidden
+
+    def _widen(self, at: Floats, along_m: Floats, *, number: int, track: str) -> Booleans:
+        """Mark what is hidden because of one circle; `at` `(n, 2)` are metres from its centre."""
+        radius_m = self.places[number].radius_m
+        inside: Booleans = np.hypot(*at.T) <= radius_m
+        through = _leads_through(at, radius_m)
+        # A leg that leads across is inside from its beginning to its end.
+        begins, ends = inside.copy(), inside.copy()
+        begins[:-1] |= through
+        ends[1:] |= through
+        if not ends.any():
+            return inside
+        before_m, after_m = (
+            self.ends_m[number] * share for share in _draw(self.key, f"ends|{number}|{track}")
+        )
+        hidden = _reach(along_m, begins, ends, before_m=before_m, after_m=after_m)
+        turned = np.arctan2(at[:, 0], at[:, 1]) - self.sides_rad[number]
+        beside = np.cos(turned) > np.cos(_SECTOR_RAD / 2)
+        back = beside | _points_into(at, along_m, radius_m)
+        forth = beside | _points_into(at[::-1], along_m[-1] - along_m[::-1], radius_m)[::-1]
+        after: Booleans = _spread(hidden, back)
+        before: Booleans = _spread(hidden[::-1], forth[::-1])[::-1]
+        return hidden | after | before
 
 
 def draw_hiding(places: Sequence[PrivatePlace], key: bytes) -> Hiding:
@@ -103,6 +118,7 @@ def draw_hiding(places: Sequence[PrivatePlace], key: bytes) -> Hiding:
     return Hiding(
         tuple(_move(place, key) for place in places),
         tuple(_LONGEST_END * place.radius_m for place in places),
+        tuple(2 * np.pi * _draw_centre(place, key)[1] for place in places),
         key,
     )
 
@@ -125,34 +141,8 @@ def find_spans(seconds: Floats, hidden: Booleans, known: Booleans) -> list[tuple
     return spans
 
 
-def find_within(seconds: Floats, spans: Sequence[tuple[float, float]]) -> Booleans:
-    """Mark the instants `(n,)` that lie in any of the spans, or a few seconds beside them."""
-    within = np.zeros(seconds.shape, dtype=np.bool_)
-    for first, last in spans:
-        within |= (seconds > first - _CLOCKS_S) & (seconds < last + _CLOCKS_S)
-    return within
-
-
-def count_shown_m(distance_m: Floats, hidden: Booleans) -> Floats:
-    """Return a distance counter `(n,)` that does not count what is hidden; missing there.
-
-    The counter of a device would tell how far it is from an end of the track to the place.
-    """
-    shown = np.where(hidden, np.nan, distance_m)
-    at = np.flatnonzero(np.isfinite(shown))
-    if not at.size or not hidden.any():
-        return shown
-    # A step counts when nothing is hidden between its ends.
-    number = np.cumsum(hidden)[at]
-    steps = np.where(np.diff(number) == 0, np.diff(shown[at]), 0.0)
-    begins = 0.0 if number[0] else float(shown[at[0]])
-    shown[at] = begins + np.concatenate([[0.0], np.cumsum(steps)])
-    return shown
-
-
 def _move(place: PrivatePlace, key: bytes) -> PrivatePlace:
-    label = f"centre|{place.latitude_deg!r}|{place.longitude_deg!r}|{place.radius_m!r}"
-    first, second = _draw(key, label)
+    first, second = _draw_centre(place, key)
     # Every point of the ring is as likely as any other.
     away_m = place.radius_m * np.sqrt(_NEAREST**2 + (_FARTHEST**2 - _NEAREST**2) * first)
     plane = PlaneTrack(
@@ -170,6 +160,11 @@ def _move(place: PrivatePlace, key: bytes) -> PrivatePlace:
     )
 
 
+def _draw_centre(place: PrivatePlace, key: bytes) -> tuple[float, float]:
+    label = f"centre|{place.latitude_deg!r}|{place.longitude_deg!r}|{place.radius_m!r}"
+    return _draw(key, label)
+
+
 def _draw(key: bytes, label: str) -> tuple[float, float]:
     """Return two numbers from 0 to 1 that nobody knows without the key (HMAC, RFC 2104)."""
     digest = hmac.new(key, label.encode("utf-8", "backslashreplace"), hashlib.sha256).digest()
@@ -178,24 +173,61 @@ def _draw(key: bytes, label: str) -> tuple[float, float]:
 
 
 def _reach(
-    along_m: Floats, inside: Booleans, crossing: Booleans, *, before_m: float, after_m: float
+    along_m: Floats, begins: Booleans, ends: Booleans, *, before_m: float, after_m: float
 ) -> Booleans:
-    """Mark the fixes `(n,)` at most so far before and after a part of the way that is inside.
+    """Mark the fixes `(n,)` inside, and at most so far before and after.
 
     `along_m` is the distance along the track.
     """
-    # A leg that leads across is inside from its beginning to its end.
-    begins = inside.copy()
-    begins[:-1] |= crossing[1:]
-    ends = inside | crossing
-    reached = np.zeros(along_m.shape, dtype=np.bool_)
-    if begins.any():
-        following = np.append(np.where(begins, along_m, np.inf), np.inf)
-        following = np.minimum.accumulate(following[::-1])[::-1][:-1]
-        reached |= following - along_m < before_m
-        preceding = np.maximum.accumulate(np.where(ends, along_m, -np.inf))
-        reached |= along_m - preceding < after_m
-    return reached
+    following = np.append(np.where(begins, along_m, np.inf), np.inf)
+    following = np.minimum.accumulate(following[::-1])[::-1][:-1]
+    preceding = np.maximum.accumulate(np.where(ends, along_m, -np.inf))
+    reached = (following - along_m < before_m) | (along_m - preceding < after_m)
+    return np.asarray(begins | ends | reached)
+
+
+def _points_into(at: Floats, along_m: Floats, radius_m: float) -> Booleans:
+    """Mark the fixes whose way on, traced back, leads through a circle around the origin.
+
+    The way on is looked at over several lengths; one that the track lacks is its end, and a track
+    that ends before the shortest one is taken to lead there.
+    """
+    into = np.asarray(along_m > along_m[-1] - _SIGHTS[0] * radius_m)
+    for length_m in (share * radius_m for share in _SIGHTS):
+        ahead = np.minimum(np.searchsorted(along_m, along_m + length_m), along_m.size - 1)
+        way = at[ahead] - at
+        long = np.hypot(*way.T)
+        way = way / np.where(long > 0, long, 1.0)[:, None]
+        behind = np.sum(at * way, axis=1) > 0
+        across = np.abs(at[:, 0] * way[:, 1] - at[:, 1] * way[:, 0])
+        into |= (behind & (across <= radius_m)) | (long == 0)
+    return into
+
+
+def _spread(hidden: Booleans, pointing: Booleans) -> Booleans:
+    """Mark the fixes after a hidden part as long as each of them is marked in `pointing`."""
+    number = np.arange(hidden.size)
+    from_ = np.maximum.accumulate(np.where(hidden, number, -1))
+    stop = np.maximum.accumulate(np.where(~pointing & ~hidden, number, -1))
+    return (from_ >= 0) & (stop < from_)
+
+
+def _place_around(latitude_deg: Floats, longitude_deg: Floats, place: PrivatePlace) -> Floats:
+    """Return positions `(n, 2)` as metres east and north of a place."""
+    # Distances from the origin of this plane are exact.
+    origin = PlaneOrigin(place.latitude_deg, place.longitude_deg)
+    plane = project_to_plane(latitude_deg, longitude_deg, origin=origin)
+    return np.column_stack([plane.east_m, plane.north_m])
+
+
+def _leads_through(at: Floats, radius_m: float) -> Booleans:
+    """Mark the straight lines `(n - 1,)` between points that lead through a circle around 0, 0."""
+    way = np.diff(at, axis=0)
+    square = np.sum(np.square(way), axis=1)
+    # The point of each line that is nearest to the centre.
+    share = np.clip(-np.sum(at[:-1] * way, axis=1) / np.where(square > 0, square, 1.0), 0, 1)
+    nearest = np.linalg.norm(at[:-1] + share[:, None] * way, axis=1)
+    return np.asarray(nearest <= radius_m)
 
 
 def find_inside(
@@ -204,10 +236,8 @@ def find_inside(
     """Mark the positions `(n,)` inside any of the places; a missing one is not inside."""
     inside = np.zeros(latitude_deg.shape, dtype=np.bool_)
     for place in places:
-        # Distances from the origin of this plane are exact.
-        origin = PlaneOrigin(place.latitude_deg, place.longitude_deg)
-        plane = project_to_plane(latitude_deg, longitude_deg, origin=origin)
-        inside |= np.hypot(plane.east_m, plane.north_m) <= place.radius_m
+        at = _place_around(latitude_deg, longitude_deg, place)
+        inside |= np.hypot(*at.T) <= place.radius_m
     return inside
 
 
@@ -220,13 +250,6 @@ def find_crossings(
     """
     crossing = np.zeros(latitude_deg.shape, dtype=np.bool_)
     for place in places:
-        origin = PlaneOrigin(place.latitude_deg, place.longitude_deg)
-        plane = project_to_plane(latitude_deg, longitude_deg, origin=origin)
-        at = np.column_stack([plane.east_m, plane.north_m])
-        way = np.diff(at, axis=0)
-        square = np.sum(np.square(way), axis=1)
-        # The point of each segment that is nearest to the centre.
-        share = np.clip(-np.sum(at[:-1] * way, axis=1) / np.where(square > 0, square, 1.0), 0, 1)
-        nearest = np.linalg.norm(at[:-1] + share[:, None] * way, axis=1)
-        crossing[1:] |= nearest <= place.radius_m
+        at = _place_around(latitude_deg, longitude_deg, place)
+        crossing[1:] |= _leads_through(at, place.radius_m)
     return crossing

@@ -16,7 +16,14 @@ from tasks.core.recording import Recording, Remark
 from tasks.core.registers import ReadOptions, reader
 from tasks.readers.fit import columns, parts, with_fitdecode, with_fitparse
 from tasks.readers.fit.build import Origin, build_recordings
-from tasks.readers.fit.fields import FILE_ID, FILE_TYPES, PLANNED_FILE_TYPES, Message
+from tasks.readers.fit.fields import (
+    ACTIVITY,
+    FILE_ID,
+    FILE_TYPES,
+    PLANNED_FILE_TYPES,
+    SESSION,
+    Message,
+)
 from tasks.readers.fit.gather import Gathered, MessageCollector
 from tasks.readers.fit.layouts import DeclinedError
 
@@ -26,6 +33,10 @@ if TYPE_CHECKING:
 
 _AGAIN: Final = "export it again from the device or its app"
 _TYPE_ACTIVITY: Final = 4
+_NOT_CLOSED: Final = (
+    "perhaps incomplete: it lacks the messages that close an activity (session, activity), "
+    "so its end may be missing"
+)
 
 
 @reader(
@@ -111,7 +122,23 @@ def _read_part(part: Part, data: bytes, *, name: str) -> list[Recording]:
         remarks.append(Remark(f"fitparse refused the file ({why_not}); fitdecode read it"))
     if parts.has_wrong_header_crc(part, data):
         remarks.append(Remark("the header's own checksum is wrong, that of the file is right"))
-    return [recording.with_remarks(*remarks) for recording in recordings]
+    found = [recording.with_remarks(*remarks) for recording in recordings]
+    if cut is None and _lacks_closing(gathered):
+        return _remark_missing(found, _NOT_CLOSED, is_loss=True)
+    return found
+
+
+def _lacks_closing(gathered: Gathered) -> bool:
+    """Say whether an activity lacks all that is written at its end.
+
+    Its size and checksum may be right all the same: a program that cuts files can mend them.
+
+    References
+    ----------
+    FIT SDK, file types, activity: session and activity messages are required.
+    """
+    is_activity = _find_type(gathered) == _TYPE_ACTIVITY
+    return is_activity and not gathered.messages[SESSION] and not gathered.messages[ACTIVITY]
 
 
 def _decode(part: Part, data: bytes, *, name: str) -> tuple[Gathered, str, str | None]:

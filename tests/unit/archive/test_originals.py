@@ -274,21 +274,42 @@ def test_further_text_follows_the_reason(home: Home, export: Path) -> None:
     assert why.read_text() == "unknown\n\n[columns]\nhr = 1\n"
 
 
-def test_other_bytes_of_the_same_name_get_a_number(home: Home, export: Path) -> None:
+def test_other_bytes_of_the_same_name_get_their_hash(home: Home, export: Path) -> None:
     refuse(export, name="run.fit", why="first", home=home)
+    marked = []
     for number, content in enumerate((b"second", b"third")):
         export.write_bytes(content)
-        refuse(export, name="run.fit", why=str(number), home=home)
-    assert list_files(home.refused) == [
-        "run (2).fit",
-        "run (2).fit.why.txt",
-        "run (3).fit",
-        "run (3).fit.why.txt",
-        "run.fit",
-        "run.fit.why.txt",
-    ]
-    assert (home.refused / "run (3).fit").read_bytes() == b"third"
-    assert (home.refused / "run (3).fit.why.txt").read_text() == "1\n"
+        for _ in range(2):
+            refuse(export, name="run.fit", why=str(number), home=home)
+        marked.append(f"run-{hashlib.sha256(content).hexdigest()[:8]}.fit")
+    names = [*marked, "run.fit"]
+    assert sorted(list_files(home.refused)) == sorted(
+        name + suffix for name in names for suffix in ("", ".why.txt")
+    )
+    assert (home.refused / marked[1]).read_bytes() == b"third"
+    assert (home.refused / f"{marked[1]}.why.txt").read_text() == "1\n"
+
+
+def test_each_of_many_refused_files_of_one_name_is_written_once(
+    home: Home, export: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced: list[int] = []
+    real = os.fsync
+
+    def sync(descriptor: int) -> None:
+        synced.append(descriptor)
+        real(descriptor)
+
+    monkeypatch.setattr(os, "fsync", sync)
+    counts = []
+    for n in (10, 40):
+        synced.clear()
+        for number in range(n):
+            export.write_bytes(f"{n} {number}".encode())
+            refuse(export, name="run.fit", why="no", home=home)
+        counts.append(len(synced))
+    assert counts[1] == 4 * counts[0]
+    assert counts[0] == 10 * 3
 
 
 def test_the_same_bytes_of_the_same_name_are_laid_aside_once(home: Home, export: Path) -> None:
@@ -304,7 +325,9 @@ def test_a_refused_reason_file_does_not_overwrite_another_files_reason(
     refuse(export, name="run.fit", why="the reason", home=home)
     refuse(export, name="run.fit.why.txt", why="no export", home=home)
     assert (home.refused / "run.fit.why.txt").read_text() == "the reason\n"
-    assert (home.refused / "run.fit.why (2).txt").read_bytes() == BYTES
+    assert (
+        home.refused / f"run.fit.why-{hashlib.sha256(BYTES).hexdigest()[:8]}.txt"
+    ).read_bytes() == BYTES
 
 
 def test_what_is_no_file_gets_a_reason_only(home: Home) -> None:

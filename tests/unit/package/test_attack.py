@@ -11,28 +11,28 @@ import pytest
 
 from config.report import PrivatePlace
 from tasks.workout.private_places import draw_hiding, find_inside
-from tests.benchmarks.private_centre import PLACE, RADIUS_M, attack
+from tests.benchmarks.private_centre import PLACE, RADIUS_M, WAYS, attack
 
 DRAWS = 100
-BY_ENDS = (
-    "circle of least squares",
-    "widest empty circle",
-    "mean of ends",
-    "middle of the box",
-)
+#: A share of 0.95 is seen as this or more in 97 of 100 sets of so many homes: 0.95 less two standard
+#: errors of a share.
+LEAST_SHARE = 0.95 - 2 * (0.95 * 0.05 / DRAWS) ** 0.5
+BY_ENDS = ("circle of least squares", "widest empty circle", "mean of ends", "middle of the box")
+FOUND_PLAINLY = (*BY_ENDS, "headings traced back", "distance counters", "hidden time times speed")
 
 
 def test_a_plain_cut_is_found_by_every_one_of_these_attacks() -> None:
-    errors = attack("open", draws=5, plain=True, names=BY_ENDS)
-    assert all(np.median(errors[name]) < 0.25 * RADIUS_M for name in BY_ENDS)
+    errors = attack("open", draws=5, plain=True, names=FOUND_PLAINLY)
+    assert all(np.median(errors[name]) < 0.25 * RADIUS_M for name in FOUND_PLAINLY)
     assert np.median(errors["circle of least squares"]) < 0.05 * RADIUS_M
 
 
-@pytest.mark.parametrize("ways", ["open", "roads"])
+@pytest.mark.parametrize("ways", WAYS)
 def test_the_place_stays_unknown_by_half_a_radius_in_95_of_100_homes(ways: str) -> None:
-    errors = attack(ways, draws=DRAWS, names=BY_ENDS)
-    for name in BY_ENDS:
-        assert np.mean(errors[name] >= RADIUS_M / 2) >= 0.95, name
+    errors = attack(ways, draws=DRAWS)
+    assert len(errors) == 12
+    for name, found in errors.items():
+        assert np.mean(found >= RADIUS_M / 2) >= LEAST_SHARE, name
 
 
 @pytest.mark.parametrize("latitude_deg", [0.0, 63.4, -89.9])

@@ -6,6 +6,7 @@ Distances are reckoned apart, by geographiclib (Karney 2013).
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -14,10 +15,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from config.report import PrivatePlace
-from tasks.package.hiding import hide_findings, hide_laps, hide_pairs, hide_samples, split_line
-from tasks.tables.arrow import make_table, read_floats
-from tasks.tables.tables import FINDINGS, LAPS, PAIRS, SAMPLES
+from tasks.package.hiding import (
+    hide_positions,
+    hide_recordings,
+    hide_results,
+    hide_rows,
+    hide_spans,
+    hide_workouts,
+    split_line,
+)
+from tasks.tables.arrow import make_table, read_floats, read_seconds
+from tasks.tables.tables import FINDINGS, RECORDINGS, RESULTS, SAMPLES, WORKOUTS
 from tasks.workout.private_places import Hiding
+from tasks.workout.published_clock import WITHHELD, PublishedClock, draw_clock
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 PLACE = PrivatePlace(latitude_deg=63.4, longitude_deg=15.8, radius_m=100.0)
 #: On these few hundred metres a line of the plane is a geodesic to better than this [m].
@@ -107,27 +120,103 @@ def test_a_line_without_positions_has_no_stretch(n: int) -> None:
     assert split_line(missing, missing, hiding=Hiding((PLACE,))) == []
 
 
-def test_positions_and_direction_inside_are_missing_and_nothing_else() -> None:
-    points = [place_at(0, 0), place_at(99, 0), place_at(101, 0), (np.nan, np.nan)]
-    latitude, longitude = np.array(points).T
+def make_clock() -> PublishedClock:
+    """Return that of a workout of 1,000 s whose first 300 s and last 200 s are hidden."""
+    return draw_clock(0.0, 1000.0, [(-np.inf, 295.0), (805.0, np.inf)])
+
+
+def make_walk() -> pa.Table:
+    """Return a sample every 10 s with every signal."""
+    n = 101
+    signals = {
+        "latitude_deg": 63.0,
+        "longitude_deg": 15.0,
+        "course_deg": 90.0,
+        "altitude_m": 20.0,
+        "pressure_pa": 101_000.0,
+        "speed_mps": 2.0,
+        "cadence_rpm": 80.0,
+        "power_w": 200.0,
+        "temperature_degc": 12.0,
+        "heart_rate_bpm": 140.0,
+    }
+    return make_table(
+        SAMPLES,
+        {
+            "time_utc": np.arange(n) * 10_000_000,
+            "distance_m": 20.0 * np.arange(n),
+            **{name: [value] * n for name, value in signals.items()},
+        },
+    )
+
+
+def test_of_a_hidden_start_heart_rate_alone_shows_and_the_counter_begins_outside() -> None:
+    rows = hide_rows(make_walk(), make_clock())
+    # Two minutes of the start, then what shows, always a quarter of an hour after the start.
+    expected = [*np.arange(0.0, 121.0, 10.0), *np.arange(900.0, 1401.0, 10.0)]
+    assert read_seconds(rows).tolist() == expected
+    for name in rows.column_names:
+        if name not in ("time_utc", "heart_rate_bpm", "piece", "position_accuracy_m"):
+            shows = np.isfinite(read_floats(rows, name))
+            assert shows.tolist() == [False] * 13 + [True] * 51, name
+    assert np.isfinite(read_floats(rows, "heart_rate_bpm")).all()
+    assert read_floats(rows, "distance_m")[13:].tolist() == (20.0 * np.arange(51)).tolist()
+    # Of what a device on another clock recorded, the same seconds.
+    late = hide_rows(make_walk(), make_clock(), added_s=100.0)
+    assert read_seconds(late)[[0, -1]].tolist() == [0.0, 1300.0]
+
+
+def make_way_out(more: int) -> tuple[pa.Table, PublishedClock]:
+    """Return a walk whose hidden way out and home take so many samples more, and its clock."""
+    n = 101 + 2 * more
+    spans = [(-np.inf, 295.0 + 10 * more), (805.0 + 10 * more, np.inf)]
+    speed = np.full(n, 2.0)
+    speed[: 30 + more] += more
     rows = make_table(
         SAMPLES,
         {
-            "time_utc": np.arange(4) * 1_000_000,
-            "latitude_deg": latitude,
-            "longitude_deg": longitude,
-            "course_deg": [90.0] * 4,
-            "speed_mps": [3.0] * 4,
-            "heart_rate_bpm": [140.0] * 4,
+            "time_utc": np.arange(n) * 10_000_000,
+            "distance_m": np.cumsum(speed * 10),
+            "speed_mps": speed,
+            "heart_rate_bpm": [140.0] * n,
+            "altitude_m": more * np.maximum(0.0, 30.0 + more - np.arange(n)),
         },
     )
-    hidden = hide_samples(rows, Hiding((PLACE,)), track="run")
-    for name in ("latitude_deg", "longitude_deg", "course_deg"):
-        assert np.isfinite(read_floats(hidden, name)).tolist() == [False, False, True, False]
-    untouched = [name for name in rows.column_names if not name.endswith("_deg")]
-    assert hidden.select(untouched).equals(rows.select(untouched))
-    assert hidden.schema.equals(rows.schema)
-    assert hide_samples(rows, Hiding(), track="run") is rows
+    return rows, draw_clock(0.0, 1000.0 + 20 * more, spans)
+
+
+def test_how_much_is_hidden_and_how_fast_and_high_it_went_leaves_no_trace() -> None:
+    short, long = (hide_rows(*make_way_out(more)) for more in (0, 40))
+    assert short.num_rows == 64
+    assert short.equals(long)
+
+
+def test_a_start_that_is_hidden_for_less_shows_nothing() -> None:
+    rows = hide_rows(make_walk(), draw_clock(0.0, 1000.0, [(-np.inf, 100.0)]))
+    assert read_seconds(rows)[0] >= 900.0
+    assert np.isfinite(read_floats(rows, "speed_mps")).all()
+
+
+def test_where_nothing_is_hidden_rows_are_untouched() -> None:
+    rows = make_walk()
+    assert hide_rows(rows, draw_clock(0.0, 1000.0, [])) is rows
+
+
+def test_findings_and_parts_show_only_within_one_stretch() -> None:
+    spans = [(0, 100), (100, 400), (300, 310), (400, 900), (0, 10)]
+    rows = make_table(
+        FINDINGS,
+        {
+            "workout_id": ["run"] * 4 + ["other"],
+            "kind": ["late_lock", "dropout", "spike", "dropout", "spike"],
+            "start_utc": [begin * 1_000_000 for begin, _ in spans],
+            "end_utc": [end * 1_000_000 for _, end in spans],
+        },
+    )
+    shown = hide_spans(rows, {"run": make_clock(), "other": PublishedClock()})
+    assert shown.column("kind").to_pylist() == ["late_lock", "spike", "spike"]
+    assert read_seconds(shown, "start_utc").tolist() == [0.0, 900.0, 0.0]
+    assert read_seconds(shown, "end_utc").tolist() == [100.0, 910.0, 10.0]
 
 
 def test_findings_inside_lose_their_place_only() -> None:
@@ -135,82 +224,46 @@ def test_findings_inside_lose_their_place_only() -> None:
     rows = make_table(
         FINDINGS,
         {
-            "workout_id": ["run"] * 4,
-            "kind": ["spike", "late_lock", "dropout", "position_jump"],
-            "start_utc": [0, 0, 0, 100_000_000],
-            "end_utc": [1_000_000, 1_000_000, 1_000_000, 101_000_000],
-            "latitude_deg": [inside[0], outside[0], None, outside[0]],
-            "longitude_deg": [inside[1], outside[1], None, outside[1]],
+            "kind": ["spike", "late_lock", "dropout"],
+            "latitude_deg": [inside[0], outside[0], None],
+            "longitude_deg": [inside[1], outside[1], None],
         },
     )
-    # The last one lies outside, on a part of the track that is hidden all the same.
-    hidden = hide_findings(rows, Hiding((PLACE,)), spans={"run": [(90.0, 110.0)]})
-    assert hidden.column("latitude_deg").to_pylist() == [None, outside[0], None, None]
+    hidden = hide_positions(rows, Hiding((PLACE,)))
+    assert hidden.column("latitude_deg").to_pylist() == [None, outside[0], None]
     assert hidden.column("kind").to_pylist() == rows.column("kind").to_pylist()
 
 
-def test_inside_only_heart_rate_is_left_and_the_counter_begins_outside() -> None:
-    latitude, longitude = np.array([place_at(20.0 * step, 0) for step in range(12)]).T
+def test_results_do_not_tell_how_much_is_hidden() -> None:
     rows = make_table(
-        SAMPLES,
+        RESULTS,
         {
-            "time_utc": np.arange(12) * 10_000_000,
-            "latitude_deg": latitude,
-            "longitude_deg": longitude,
-            "altitude_m": np.arange(12.0),
-            "pressure_pa": [101_000.0] * 12,
-            "distance_m": 20.0 * np.arange(12),
-            "speed_mps": [2.0] * 12,
-            "cadence_rpm": [80.0] * 12,
-            "power_w": [200.0] * 12,
-            "heart_rate_bpm": [140.0] * 12,
+            "workout_id": ["run"] * 4 + ["other"],
+            "metric": ["hr_lock_s", "hr_lock_s", "distance_own_m", "hr_mae_bpm", "distance_own_m"],
+            # The second one locked where the track shows: its place there would tell.
+            "value": [188.0, 420.0, 5000.0, 2.5, 5000.0],
+            "n": [1000] * 5,
+            "note": ["of 1000 s"] * 5,
         },
     )
-    # 100 m are hidden: fixes 0 to 5; the next is at 60 s, and clocks may differ by 5 s.
-    spans = [(-np.inf, 60.0)]
-    hidden = hide_samples(rows, Hiding((PLACE,)), track="run", spans=spans)
-    for name in (
-        "latitude_deg",
-        "altitude_m",
-        "pressure_pa",
-        "speed_mps",
-        "cadence_rpm",
-        "power_w",
-    ):
-        assert np.isfinite(read_floats(hidden, name)).tolist() == [False] * 7 + [True] * 5, name
-    assert read_floats(hidden, "distance_m")[7:].tolist() == [0.0, 20.0, 40.0, 60.0, 80.0]
-    assert np.isnan(read_floats(hidden, "distance_m")[:7]).all()
-    assert read_floats(hidden, "heart_rate_bpm").tolist() == [140.0] * 12
-    # A recording without positions that was worn beside it, e.g. a foot pod.
-    bare = rows.set_column(1, rows.field(1), make_table(SAMPLES, {"time_utc": [0] * 12}).column(1))
-    beside = hide_samples(bare, Hiding((PLACE,)), track="run", spans=spans)
-    assert np.isfinite(read_floats(beside, "speed_mps")).tolist() == [False] * 7 + [True] * 5
+    shown = hide_results(rows, {"run": make_clock(), "other": PublishedClock()})
+    assert shown.column("value").to_pylist() == [188.0, None, None, 2.5, 5000.0]
+    assert shown.column("n").to_pylist() == [None] * 4 + [1000]
+    assert shown.column("note").to_pylist() == [None] * 4 + ["of 1000 s"]
+    assert shown.column("reason").to_pylist() == [None, WITHHELD, WITHHELD, None, None]
 
 
-def test_pairs_and_laps_do_not_lead_on_either() -> None:
-    seconds = np.arange(4) * 20_000_000
-    pairs = make_table(
-        PAIRS,
-        {
-            "time_utc": seconds,
-            "heart_rate_test_bpm": [140.0] * 4,
-            "speed_test_mps": [3.0] * 4,
-            "altitude_reference_m": [3.0] * 4,
-        },
-    )
-    hidden = hide_pairs(pairs, [(-np.inf, 30.0)])
-    for name in ("speed_test_mps", "altitude_reference_m"):
-        assert hidden.column(name).to_pylist() == [None, None, 3.0, 3.0]
-    assert hidden.column("heart_rate_test_bpm").to_pylist() == [140.0] * 4
-    laps = make_table(
-        LAPS,
-        {
-            "start_utc": seconds,
-            "end_utc": seconds + 20_000_000,
-            "distance_m": [60.0] * 4,
-            "elapsed_s": [20.0] * 4,
-        },
-    )
-    kept = hide_laps(laps, [(-np.inf, 30.0)])
-    assert kept.column("distance_m").to_pylist() == [None, None, 60.0, 60.0]
-    assert kept.column("elapsed_s").to_pylist() == [20.0] * 4
+def test_recordings_and_workouts_last_as_long_as_what_shows() -> None:
+    times = {"start_utc": [0, 0], "end_utc": [1_000_000_000, 1_000_000_000]}
+    clocks = {"run": make_clock(), "other": PublishedClock()}
+    rows = make_table(WORKOUTS, {"workout_id": ["run", "other"], **times})
+    assert read_seconds(hide_workouts(rows, clocks), "end_utc").tolist() == [1400.0, 1000.0]
+    facts = {
+        "recording_id": ["run", "other"],
+        "device_distance_m": [5.0, 6.0],
+        "n_samples": [7, 8],
+    }
+    shown = hide_recordings(make_table(RECORDINGS, {**facts, **times}), clocks, {"run": 0.0})
+    assert read_seconds(shown, "end_utc").tolist() == [1400.0, 1000.0]
+    assert shown.column("device_distance_m").to_pylist() == [None, 6.0]
+    assert shown.column("n_samples").to_pylist() == [None, 8]

@@ -150,6 +150,7 @@ def test_single_times_since_start_up_are_left_out_and_counted(folder: Path) -> N
     file = begin()
     file.add(20, {TIMESTAMP: ("uint32", 17), 3: ("uint8", 120)}, local=1)
     add_record(file, 5, {3: 121})
+    add_session(file, 0, 5)
     run = read_one(file, folder)
     assert column(run, "heart_rate_bpm") == [121.0]
     assert [(remark.text, remark.count) for remark in run.remarks] == [
@@ -168,6 +169,7 @@ def test_a_record_without_a_time_among_others_is_counted(folder: Path) -> None:
     file = begin()
     add_record(file, 0, {3: 120})
     file.add(20, {3: ("uint8", 99)}, local=6)
+    add_session(file, 0, 5)
     run = read_one(file, folder)
     assert column(run, "heart_rate_bpm") == [120.0]
     assert [remark.count for remark in run.remarks] == [1]
@@ -350,3 +352,17 @@ def test_events_are_named_and_disabling_stops_count_as_stops(folder: Path) -> No
         ("user_marker", "marker", "7"),
         ("event 251", "stop_all", None),
     ]
+
+
+# --- cut, and given a right size and checksum --------------------------------------------------
+def test_an_activity_without_its_closing_messages_is_perhaps_incomplete(folder: Path) -> None:
+    file = begin()
+    add_record(file, 0, {3: 120})
+    cut = read_one(file, folder)
+    assert cut.header.status == "partial"
+    assert cut.header.reason is not None
+    assert cut.header.reason.startswith("perhaps incomplete: it lacks the messages that close")
+    assert [remark.text for remark in cut.remarks] == [cut.header.reason]
+    add_session(file, 0, 1)
+    closed = read_one(file, folder)
+    assert (closed.header.status, closed.remarks) == ("whole", ())

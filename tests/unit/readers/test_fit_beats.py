@@ -155,6 +155,7 @@ def test_beats_long_after_the_last_sample_are_left_out_and_counted(tmp_path: Pat
     add_record(file, 0, {3: 60})
     for _ in range(100):
         add_intervals(file, 1000)
+    add_session(file, 0, 1)
     run = read_one(file, tmp_path)
     assert run.beats.num_rows == 60
     (remark,) = run.remarks
@@ -236,6 +237,7 @@ def test_a_swim_gets_its_heart_rate_from_the_strap(tmp_path: Path) -> None:
         add_record(file, second, {3: own})
     add_stored(file, (61,), ticks=[], seconds=1, whole=0)
     add_stored(file, (62,), ticks=[1024])
+    add_session(file, 0, 5)
     run = read_one(file, tmp_path)
     assert run.samples.column("heart_rate_bpm").to_pylist() == [None, 61.0, 62.0, 99.0, 62.0, None]
     assert [(remark.text, remark.count) for remark in run.remarks] == [

@@ -148,6 +148,7 @@ def test_other_developer_fields_are_left_alone(folder: Path) -> None:
     file = begin()
     describe_developer_field(file, 0, "doughnuts_earned")
     add_record(file, 0, {3: 120}, developer={(0, 0): ("uint8", 3)})
+    add_session(file, 0, 1)
     run = read_one(file, folder)
     assert run.battery.num_rows == 0
     assert run.remarks == ()
