@@ -14,8 +14,8 @@ from tasks.workout.private_places import draw_hiding, find_inside
 from tests.benchmarks.private_centre import PLACE, RADIUS_M, WAYS, attack
 
 DRAWS = 100
-#: A share of 0.95 is seen as this or more in 97 of 100 sets of so many homes: 0.95 less two standard
-#: errors of a share.
+#: A share of 0.95 is seen as this or more in 97 of 100 sets of so many homes: two standard errors
+#: less.
 LEAST_SHARE = 0.95 - 2 * (0.95 * 0.05 / DRAWS) ** 0.5
 BY_ENDS = ("circle of least squares", "widest empty circle", "mean of ends", "middle of the box")
 FOUND_PLAINLY = (*BY_ENDS, "headings traced back", "distance counters", "hidden time times speed")
