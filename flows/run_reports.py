@@ -98,10 +98,15 @@ def announce(report: DropReport) -> None:
 
 @dataclass
 class Cost:
-    """What a stage cost: time that passed and time of processors [s], with its own processes."""
+    """What a stage cost: time that passed and time of processors [s], with its own processes.
+
+    `peak_mb` is the most memory that this process had held by its end: where it is larger than
+    that of the stage before, this stage needed it.
+    """
 
     wall_s: float = 0.0
     cpu_s: float = 0.0
+    peak_mb: float = 0.0
 
 
 @dataclass
@@ -120,11 +125,12 @@ class Stages:
         finally:
             cost.wall_s += time.monotonic() - begun
             cost.cpu_s += _read_cpu_s() - cpu_begun
+            cost.peak_mb = read_peak_mb()
 
     def __str__(self) -> str:
-        """Return e.g. "read 1.2 s (CPU 0.9 s), pair 0.1 s (CPU 0.1 s); 212 MB at the most"."""
+        """Return e.g. "read 1.2 s (CPU 0.9 s, 80 MB), pair 0.1 s (CPU 0.1 s, 82 MB); ..."."""
         told = (
-            f"{stage} {cost.wall_s:.1f} s (CPU {cost.cpu_s:.1f} s)"
+            f"{stage} {cost.wall_s:.1f} s (CPU {cost.cpu_s:.1f} s, {cost.peak_mb:.0f} MB)"
             for stage, cost in self.costs.items()
         )
         return f"{', '.join(told)}; at most {read_peak_mb():.0f} MB"

@@ -202,7 +202,7 @@ def _write_report(home: Home, settings: Settings, *, catch_up: bool = False) -> 
 
     To `catch_up` means to write the figures that earlier runs left out.
     """
-    connection = store.connect_for_reading(home)
+    connection = store.connect_for_reading(home, statement="")
     try:
         return report.write_report(
             connection,
@@ -213,6 +213,7 @@ def _write_report(home: Home, settings: Settings, *, catch_up: bool = False) -> 
                 settings.report.figures_per_night if catch_up else settings.report.figures_per_run
             ),
             catch_up=catch_up,
+            show_lake=partial(store.show_lake, connection, home.lake),
             courses=partial(guard.load_line_isolated, courses=home.courses, settings=settings.read),
         )
     finally:

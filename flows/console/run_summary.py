@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from flows.console import terminal
 from flows.console.results_table import is_without_reference, read_main_rows, show_main_rows
-from tasks.core.wording import count
+from tasks.core.wording import count, join_words
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
@@ -145,6 +145,9 @@ def describe_workouts(workout_run: WorkoutRun) -> str:
         )
     if not parts:
         parts.append("no new results")
+    if workout_run.summary.waiting:
+        names = join_words(list(workout_run.summary.waiting))
+        parts.append(f"answers about {names} wait for the night")
     if workout_run.summary.run_id is not None:
         parts.append(f"run {workout_run.summary.run_id}")
     return ", ".join(parts)

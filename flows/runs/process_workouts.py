@@ -10,6 +10,7 @@ from flows.console import terminal
 from flows.engine.cancelling import RunCancelledError
 from flows.engine.task_runner import map_task
 from flows.run_reports import WorkoutRun
+from flows.runs.settled import forget_settled
 from flows.session.locks import hold_report_lock, hold_run_lock
 from tasks import steps
 from tasks.core.provenance import begin_run
@@ -82,6 +83,7 @@ def process_locked(
 ) -> WorkoutRun:
     """Pair, measure and append while the caller holds the lock of the home."""
     home, settings = session.home, session.settings
+    forget_settled(home)
     run = begin_run(flow_name, settings_hash=settings.hash_of_values)
     with stages.time("pair"):
         prepared = steps.prepare(home, settings, everything=everything)

@@ -165,6 +165,10 @@ class Ledger:
             "WHERE file_id IN (SELECT file_id FROM names WHERE name = ?)", (_write_text(name),)
         )
 
+    def count_names(self) -> int:
+        """Return how many names exports came under, each with its folder."""
+        return int(self._query("SELECT count(*) FROM names")[0][0])
+
     def list_files(self) -> list[FileRecord]:
         """Return every export ever seen, in the order of their arrival."""
         return self._list_files("", ())
@@ -234,6 +238,10 @@ class Ledger:
             "SELECT recording_id FROM recordings WHERE settled = 0 ORDER BY recording_id"
         )
         return tuple(row["recording_id"] for row in rows)
+
+    def has_unfinished(self) -> bool:
+        """Say whether any export was archived and never done with."""
+        return bool(self._query("SELECT 1 FROM files WHERE status = 'archived' LIMIT 1"))
 
     def mark_settled(self, recording_ids: Collection[str], *, settled: bool = True) -> None:
         """Write down that the results of recordings are in the store, or must be made again."""

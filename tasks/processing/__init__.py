@@ -5,7 +5,8 @@ without touching the store, so that many can run at once; `commit` writes what c
 writer, in one short transaction; `finish` tells the ledger. The four belong under one run lock.
 """
 
-from tasks.processing.commit import Summary, WorkoutSummary, commit
+from tasks.core.summaries import Summary, WorkoutSummary
+from tasks.processing.commit import commit
 from tasks.processing.compute import WorkoutOutcome, measure_planned
 from tasks.processing.known import KnownRecording
 from tasks.processing.marking import finish

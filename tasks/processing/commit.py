@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import hashlib
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from tasks.core.discovery import load_metrics
 from tasks.core.registers import METRICS
+from tasks.core.summaries import Summary, WorkoutSummary
+from tasks.processing.answering import count_touched, renew_answers
 from tasks.processing.marking import find_refused, mark_files
 from tasks.store import (
     append_if_changed,
     append_rows,
     delete_rows,
     delete_unused_devices,
-    hash_declarations,
     open_store,
-    recall_fact,
-    remember_fact,
     replace_rows,
 )
 from tasks.tables.arrow import make_rows
@@ -37,16 +34,14 @@ from tasks.tables.tables import (
     SETUPS,
     WORKOUTS,
 )
-from tasks.verdicts.across import look_across
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
     import duckdb
     import pyarrow as pa
 
     from config.home import Home
-    from config.plan import DatedPlan
     from config.settings import Settings
     from tasks.core.file_records import FileRecord
     from tasks.core.provenance import Run
@@ -56,33 +51,6 @@ if TYPE_CHECKING:
     from tasks.processing.prepare import Prepared
 
 Row = dict[str, Any]
-#: What the store remembers of the last look at all answers.
-_ANSWERED_BY: Final = "answered_by"
-
-
-@dataclass(frozen=True)
-class WorkoutSummary:
-    """What a run did for one workout: whether its results differ from those before."""
-
-    workout_id: str
-    is_new: bool
-    n_results: int
-    n_findings: int
-
-
-@dataclass(frozen=True)
-class Summary:
-    """What a run wrote. `run_id` is None when there was nothing to write.
-
-    `hints` are one line each, `refused` the files, by id, that nothing placed in time.
-    """
-
-    run_id: str | None
-    workouts: tuple[WorkoutSummary, ...] = ()
-    vanished: tuple[str, ...] = ()
-    complaints: tuple[str, ...] = ()
-    hints: tuple[str, ...] = ()
-    refused: Mapping[str, FileRecord] = field(default_factory=dict)
 
 
 def commit(
@@ -110,7 +78,7 @@ def commit(
         defined = replace_rows(
             connection, METRIC_DEFINITIONS, make_rows(METRIC_DEFINITIONS, _make_definitions())
         )
-        touched = _find_touched_devices(connection, plan, outcomes)
+        touched = count_touched(connection, plan, outcomes)
         changed += defined + _write_facts(connection, plan, outcomes)
         changed += _write_test_plan(connection, prepared.taken_up)
         computed_at = datetime.now(UTC)
@@ -118,19 +86,26 @@ def commit(
             _append(connection, outcome, run=run, computed_at=computed_at) for outcome in outcomes
         )
         is_new = any(summary.is_new for summary in summaries)
-        n_answers, mark = 0, _mark_answers(settings, prepared.taken_up.plan, run)
-        if prepared.everything or defined or recall_fact(connection, _ANSWERED_BY) != mark:
-            n_answers = _append_answers(connection, settings, prepared.taken_up.plan, run=run)
-            remember_fact(connection, _ANSWERED_BY, mark)
-        elif changed or is_new:
-            # Where neither settings nor plan have changed, all other answers still hold.
-            n_answers = _append_answers(
-                connection, settings, prepared.taken_up.plan, run=run, devices=touched
-            )
-        if not (changed or is_new or n_answers):
+        answered = renew_answers(
+            connection,
+            settings,
+            prepared.taken_up.plan,
+            run=run,
+            touched=touched if changed or is_new else {},
+            everything=bool(prepared.everything or defined),
+        )
+        if not (changed or is_new or answered.n_new):
             return Summary(None, summaries, (), complaints, prepared.hints, refused)
         append_rows(connection, RUNS, make_rows(RUNS, [_make_run_row(run)]))
-    return Summary(run.run_id, summaries, plan.vanished, complaints, prepared.hints, refused)
+    return Summary(
+        run.run_id,
+        summaries,
+        plan.vanished,
+        complaints,
+        prepared.hints,
+        refused,
+        answered.waiting,
+    )
 
 
 def _write_facts(
@@ -187,56 +162,6 @@ def _append(
     return WorkoutSummary(
         outcome.workout_id, is_new, outcome.results.num_rows, outcome.findings.num_rows
     )
-
-
-def _find_touched_devices(
-    connection: duckdb.DuckDBPyConnection, plan: Plan, outcomes: Sequence[WorkoutOutcome]
-) -> frozenset[str]:
-    """Return the devices of the workouts that a run changes: those before it, and those after it.
-
-    `connection` still says what was before.
-    """
-    rows = connection.execute(
-        "SELECT DISTINCT device_id FROM recordings "
-        "WHERE list_contains(?, workout_id) OR list_contains(?, recording_id)",
-        [
-            [*(one.workout_id for one in outcomes), *plan.vanished],
-            [
-                *plan.gone,
-                *plan.unplaced,
-                *(row["recording_id"] for one in outcomes for row in one.recordings),
-            ],
-        ],
-    ).fetchall()
-    after = {row["device_id"] for one in outcomes for row in one.recordings}
-    return frozenset({device_id for (device_id,) in rows} | after)
-
-
-def _mark_answers(settings: Settings, plan: DatedPlan | None, run: Run) -> str:
-    """Return twelve hex digits that change with whatever answers depend on beside the rows."""
-    planned = "" if plan is None else f"{plan.plan_id} {sorted(plan.since.items())}"
-    verdicts = settings.verdicts.model_dump_json()
-    parts = [verdicts, planned, run.software_version, hash_declarations()]
-    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:12]
-
-
-def _append_answers(
-    connection: duckdb.DuckDBPyConnection,
-    settings: Settings,
-    plan: DatedPlan | None,
-    *,
-    run: Run,
-    devices: Collection[str] | None = None,
-) -> int:
-    """Look across workouts; append the answers that differ and give how many there were.
-
-    With `devices`, only questions are asked that one of these devices is part of.
-    """
-    appended = 0
-    for table, answers in look_across(connection, settings.verdicts, plan, devices=devices):
-        rows = [{**row, "run_id": run.run_id} for row in answers]
-        appended += append_rows(connection, table, make_rows(table, rows))
-    return appended
 
 
 def _stamp(rows: pa.Table, **constants: object) -> pa.Table:

@@ -53,6 +53,12 @@ NOTES_FORMAT: Final = "notes"
 NOTES_IN_FORCE: Final = frozenset({"stored", "partial"})
 
 
+#: What planning needs of each recording that the store knows.
+_RECORDINGS: Final = """
+SELECT recording_id, file_id, workout_id, device_id, firmware, start_utc, end_utc, clock_shift_s,
+  time_basis, duplicate_of
+FROM recordings
+"""
 _FORMER_DEVICES: Final = """
 SELECT used.device_id, any_value(recordings.device_id)
 FROM (SELECT DISTINCT device_id, recording_id FROM results) AS used
@@ -326,7 +332,7 @@ def _find_gone(
 
 def _read_stored(home: Home) -> _Stored:
     with read_store(home) as connection:
-        recordings = connection.sql("SELECT * FROM recordings").to_arrow_table().to_pylist()
+        recordings = connection.sql(_RECORDINGS).to_arrow_table().to_pylist()
         fingerprints = connection.execute("SELECT workout_id, fingerprint FROM workouts").fetchall()
         notes = connection.execute("SELECT file_id FROM notes").fetchall()
         devices = connection.execute("SELECT device_id, name FROM devices").fetchall()

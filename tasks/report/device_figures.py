@@ -28,9 +28,20 @@ _CAPTION: Final = (
 _OURS: Final = re.compile(r"-(wide|square)-(light|dark)\.(svg|png)$")
 
 
+#: A figure as a page names it.
+_NAMED: Final = re.compile(r'"(?:\.\./)?(figures/device-[^"]+)"')
+
+
 def find_device_figures(device_id: str, folder: Path) -> Path:
     """Return the folder of a device's figures."""
     return folder / "figures" / f"device-{device_id}"
+
+
+def has_dead_figures(device_id: str, folder: Path) -> bool:
+    """Say whether the device's page names a figure that is not there any more."""
+    page = folder / "devices" / f"{device_id}.html"
+    named = _NAMED.findall(page.read_text(encoding="utf-8", errors="replace"))
+    return not all((folder / name).is_file() for name in named)
 
 
 def remove_device_figures(device_id: str, folder: Path) -> None:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 from tasks.core.discovery import load_charts
 from tasks.core.registers import CHARTS
 from tasks.core.wording import name_kind
-from tasks.report.index import write_when
 from tasks.report.levels import format_levels
+from tasks.report.listed import write_when
 from tasks.report.pages import make_page_data, pick_whole, render
 from tasks.report.sections import PageSection
 from tasks.report.verdicts import format_verdicts
@@ -82,8 +82,12 @@ def render_device(
     drawings: Mapping[str, tuple[Drawing, ...]],
     *,
     figures: Mapping[str, Mapping[str, str]],
+    key: str = "",
 ) -> str:
-    """Return the page of one device; `figures` are the paths of published ones by drawing."""
+    """Return the page of one device; `figures` are the paths of published ones by drawing.
+
+    `key` says what it was made from.
+    """
     used = {metric: pick_whole(data.results, metric) for metric in COLUMNS}
     columns = [
         metric
@@ -95,6 +99,7 @@ def render_device(
         "device.html.j2",
         units=data.settings.units,
         root="../",
+        key=key,
         data=data,
         lead=_lead(data),
         sections=[

@@ -17,7 +17,7 @@ _HEAD_BYTES: Final = 2048
 #: Every page has this in its head, and hardly any page of somebody else's.
 _OUR_MARK: Final = "shared/report.css"
 #: What a report's folder holds.
-_PARTS: Final = ("index.html", "workouts", "devices", "figures", "shared")
+_PARTS: Final = ("index.html", "workouts", "devices", "months", "figures", "shared")
 #: No file is in the making for so long [s].
 DEAD_AFTER_S: Final = 3600.0
 

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import html
+import re
 from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
+
+from markupsafe import Markup
 
 from tasks.answers import read_answer_facts
-from tasks.core.wording import count, join_words, write_clock, write_date
+from tasks.core.wording import count
 from tasks.report import read
 from tasks.report.answers import list_answered, view_answers
-from tasks.report.facts import ALL
+from tasks.report.listed import MONTHS, NEWEST, SHOWN, list_workouts, sort_newest
 from tasks.report.minutes import enlarge_minutes
-from tasks.report.pages import pick_whole, render
-from tasks.report.words import summarise_kind
+from tasks.report.pages import render
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -22,40 +25,15 @@ if TYPE_CHECKING:
 
     from config.settings import Settings
     from tasks.answers import Facts
-    from tasks.answers.facts import Occurrence
-    from tasks.report.facts import Definition, DeviceFacts, Result, WorkoutFacts
+    from tasks.report.facts import Definition, DeviceFacts, WorkoutFacts
+    from tasks.report.listed import Month
 
-#: Workouts in sight; older ones are behind a fold.
-_NEWEST: Final = 20
-_SHOWN: Final = "hr_mae_bpm"
-#: Kinds of finding that stand out in a list of workouts, the first ones first.
-_STANDING_OUT: Final = (
-    "late_lock",
-    "cadence_lock",
-    "biased_stretch",
-    "missed_rise",
-    "dropout",
-    "spike",
-    "frozen",
-    "false_pause",
-    "cut_corner",
-    "position_jump",
-    "position_gap",
-    "altitude_jump",
-    "stroke_misread",
+#: What a page, and its answers, may lag behind before a drop makes them anew: this share.
+NEWER_SHARE: Final = 0.01
+_KEPT: Final = re.compile(
+    r"<!-- answers (?P<key>[0-9a-f]+) (?P<n>\d+) -->(?P<text>.*?)<!-- end of answers -->", re.DOTALL
 )
-_MOST_STANDING_OUT: Final = 3
-
-
-@dataclass(frozen=True)
-class WorkoutRow:
-    """One workout of the index; one cell per device."""
-
-    facts: WorkoutFacts
-    when: str
-    stood_out: str
-    cells: tuple[Result | None, ...]
-    findings: int
+_TITLE: Final = re.compile(r"<title>(?P<title>.*?) \N{EN DASH} coworn</title>")
 
 
 @dataclass(frozen=True)
@@ -67,6 +45,38 @@ class DeviceRow:
     findings: int
 
 
+@dataclass(frozen=True)
+class KeptAnswers:
+    """The part of an earlier first page that answers, with the title that it gave."""
+
+    key: str
+    n_workouts: int
+    title: str
+    text: str
+
+
+def keep_answers(page: str, *, key: str, n_workouts: int) -> KeptAnswers | None:
+    """Return the answers of an earlier first page while they may stay, else None.
+
+    They may while all that they depend on beside the workouts has the same `key` and less than a
+    hundredth of the workouts is newer. To answer takes time that grows with their number.
+    """
+    found, title = _KEPT.search(page), _TITLE.search(page)
+    if found is None or title is None or found["key"] != key:
+        return None
+    if is_outdated(int(found["n"]), n_workouts):
+        return None
+    return KeptAnswers(key, int(found["n"]), html.unescape(title["title"]), found["text"])
+
+
+def is_outdated(n_before: int, n_now: int) -> bool:
+    """Say whether what was made of `n_before` workouts is too old for `n_now`.
+
+    With fewer than a hundred it always is: one may have changed without a new one.
+    """
+    return n_now * NEWER_SHARE < 1 or abs(n_now - n_before) >= NEWER_SHARE * n_now
+
+
 def render_index(
     connection: duckdb.DuckDBPyConnection,
     *,
@@ -75,14 +85,48 @@ def render_index(
     definitions: Mapping[str, Definition],
     settings: Settings,
     waiting: Sequence[str] | None,
+    months: Sequence[Month] = (),
+    key: str = "",
+    kept: KeptAnswers | None = None,
     with_minutes: bool = True,
 ) -> str:
     """Return the index; `waiting` are names in the inbox, None leaves waiting and refused out.
 
+    `months` are the pages of older workouts; `kept` answers stay, others are marked with `key`.
     `with_minutes` shows the worst and the typical minutes of each device.
     """
+    order = sorted(devices.values(), key=lambda one: (read.order_role(one.role), one.device_id))
+    worn = Counter(name for one in workouts.values() for name in one.device_ids)
+    found = read.sum_findings(connection)
+    newest = sort_newest(workouts)[:NEWEST]
+    answers = (
+        _answer(connection, settings, with_minutes=with_minutes)
+        if kept is None
+        else {"title": kept.title, "answers": (), "hints": (), "kept": Markup(kept.text)}  # noqa: S704 - our own page's
+    )
+    return render(
+        "index.html.j2",
+        units=settings.report.units,
+        root="",
+        **answers,
+        answers_mark=f"{kept.key} {kept.n_workouts}" if kept else f"{key} {len(workouts)}",
+        listed=list_workouts(connection, newest, devices=devices),
+        months=months,
+        months_folder=MONTHS,
+        device_rows=[
+            DeviceRow(one, worn[one.device_id], found.get(one.device_id, 0)) for one in order
+        ],
+        lead=f"{count(len(workouts), 'workout')}, {count(len(devices), 'device')}.",
+        waiting=waiting,
+        refused=read.read_refused(connection),
+        definitions=[definitions[SHOWN]] if SHOWN in definitions else [],
+    )
+
+
+def _answer(
+    connection: duckdb.DuckDBPyConnection, settings: Settings, *, with_minutes: bool
+) -> dict[str, Any]:
     facts = read_answer_facts(connection, settings)
-    answered = list_answered(facts)
     views = [
         view_answers(
             facts,
@@ -90,96 +134,14 @@ def render_index(
             units=settings.report.units,
             minutes=enlarge_minutes(connection, facts, one) if with_minutes else (),
         )
-        for one in answered
+        for one in list_answered(facts)
     ]
-    order = sorted(devices.values(), key=lambda one: (read.order_role(one.role), one.device_id))
-    counts = read.count_findings(connection)
-    rows = _list_workouts(connection, facts, workouts, order=order, counts=counts)
-    worn = Counter(name for one in workouts.values() for name in one.device_ids)
-    found = Counter[str]()
-    for (_, device_id), n in counts.items():
-        found[device_id] += n
-    return render(
-        "index.html.j2",
-        units=settings.report.units,
-        root="",
-        title=_write_title(facts, views[0].device.name if views else None),
-        answers=views,
-        hints=tuple(_list_hints(facts, bool(views))),
-        devices=rows.columns,
-        workouts=rows.rows[:_NEWEST],
-        older=rows.rows[_NEWEST:],
-        device_rows=[DeviceRow(one, worn[one.device_id], found[one.device_id]) for one in order],
-        lead=f"{count(len(workouts), 'workout')}, {count(len(devices), 'device')}.",
-        waiting=waiting,
-        refused=read.read_refused(connection),
-        definitions=[definitions[_SHOWN]] if _SHOWN in definitions else [],
-    )
-
-
-def write_when(facts: WorkoutFacts) -> str:
-    """Return local date and time of a workout's start."""
-    start = facts.start_s + (facts.local_offset_s or 0)
-    return f"{write_date(start)} {write_clock(start, seconds=False)}"
-
-
-@dataclass(frozen=True)
-class _Rows:
-    columns: list[DeviceFacts]
-    rows: list[WorkoutRow]
-
-
-def _list_workouts(
-    connection: duckdb.DuckDBPyConnection,
-    facts: Facts,
-    workouts: Mapping[str, WorkoutFacts],
-    *,
-    order: Sequence[DeviceFacts],
-    counts: Mapping[tuple[str, str], int],
-) -> _Rows:
-    """Return the workouts, the newest first, with what stood out of the devices under test."""
-    results = pick_whole(read.read_results(connection, metrics=[_SHOWN], segment=ALL), _SHOWN)
-    measured = {key[1] for key, result in results.items() if result.value is not None}
-    columns = [one for one in order if one.device_id in measured]
-    per_workout: Counter[str] = Counter()
-    for (workout_id, _), n in counts.items():
-        per_workout[workout_id] += n
-    tested = [one.device_id for one in facts.list_tested()]
-    newest = sorted(workouts.values(), key=lambda one: (-one.start_s, one.workout_id))
-    return _Rows(
-        columns,
-        [
-            WorkoutRow(
-                one,
-                write_when(one),
-                _stand_out(facts, tested, one.workout_id),
-                tuple(results.get((one.workout_id, device.device_id)) for device in columns),
-                per_workout[one.workout_id],
-            )
-            for one in newest
-        ],
-    )
-
-
-def _stand_out(facts: Facts, tested: Sequence[str], workout_id: str) -> str:
-    """Say in a few words what happened to the devices under test in one workout."""
-    parts = []
-    for device_id in tested:
-        found = {
-            one.kind: one
-            for one in facts.occurrences.get(device_id, ())
-            if one.workout_id == workout_id
-        }
-        words = [_summarise(found[kind]) for kind in _STANDING_OUT if kind in found][
-            :_MOST_STANDING_OUT
-        ]
-        if words:
-            parts.append(f"{facts.name(device_id)} {join_words(words)}")
-    return f"{'; '.join(parts)}." if parts else ""
-
-
-def _summarise(one: Occurrence) -> str:
-    return summarise_kind(one.kind, one.count, one.seconds)
+    return {
+        "title": _write_title(facts, views[0].device.name if views else None),
+        "answers": views,
+        "hints": tuple(_list_hints(facts, bool(views))),
+        "kept": None,
+    }
 
 
 def _write_title(facts: Facts, name: str | None) -> str:

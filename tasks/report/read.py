@@ -80,6 +80,12 @@ _ORDER_OF_ANSWERS: Final = {
     "levels": "device_id, metric, counted DESC, activity, condition",
     "limits": "device_id, metric, activity",
 }
+#: Workouts among several: a join, which skips the parts of a table that have none of them.
+AMONG: Final = "workout_id IN (SELECT unnest(?::VARCHAR[]))"
+_N_FINDINGS: Final = (
+    "count(*) FILTER (kind <> 'cut_corner') "
+    "+ count(DISTINCT coalesce(reference, '')) FILTER (kind = 'cut_corner')"
+)
 #: Order of the roles on every page.
 _ROLE_ORDER: Final = ("test", "predecessor", "peer", "reference")
 
@@ -202,6 +208,16 @@ def read_recordings(
     return tuple(sorted(found, key=lambda one: (order_role(one.device.role), one.device.device_id)))
 
 
+def list_recordings(connection: duckdb.DuckDBPyConnection, workout_id: str) -> list[str]:
+    """Return the ids of a workout's recordings."""
+    rows = fetch(
+        connection,
+        "SELECT recording_id FROM recordings WHERE workout_id = ? ORDER BY recording_id",
+        [workout_id],
+    )
+    return [row["recording_id"] for row in rows]
+
+
 def _join_remarks(rows: Iterable[dict[str, Any]]) -> tuple[str, ...]:
     """Return what was noticed of a recording and its pieces, each remark once."""
     lines = (line for row in rows for line in (row["remarks"] or "").splitlines())
@@ -220,9 +236,13 @@ def read_results(
     device_id: str | None = None,
     metrics: Iterable[str] | None = None,
     segment: str | None = None,
+    workout_ids: Sequence[str] | None = None,
 ) -> tuple[Result, ...]:
-    """Return newest results, of one workout, one device, some metrics or one segment."""
+    """Return newest results, of one workout, one device, some metrics, one segment, or some ids."""
     where, parameters = _filter(workout_id=workout_id, device_id=device_id, segment=segment)
+    if workout_ids is not None:
+        where.append(AMONG)
+        parameters.append(list(workout_ids))
     if metrics is not None:
         where.append("list_contains(?, metric)")
         parameters.append(list(metrics))
@@ -340,12 +360,41 @@ def read_refused(connection: duckdb.DuckDBPyConnection) -> tuple[Waiting, ...]:
     return tuple(Waiting(**row) for row in rows)
 
 
-def count_findings(connection: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], int]:
+def count_findings(
+    connection: duckdb.DuckDBPyConnection, workout_ids: Sequence[str]
+) -> dict[tuple[str, str], int]:
     """Return the number of newest findings by workout and device; its cut corners are one."""
     rows = fetch(
         connection,
-        "SELECT workout_id, device_id, count(*) FILTER (kind <> 'cut_corner') "
-        "+ count(DISTINCT coalesce(reference, '')) FILTER (kind = 'cut_corner') AS n "
-        "FROM latest_findings WHERE is_excluded IS DISTINCT FROM true GROUP BY ALL",
+        f"SELECT workout_id, device_id, {_N_FINDINGS} AS n "  # noqa: S608 - from above
+        "FROM latest_findings WHERE is_excluded IS DISTINCT FROM true "
+        f"AND {AMONG} GROUP BY ALL",
+        [list(workout_ids)],
     )
     return {(row["workout_id"], row["device_id"]): row["n"] for row in rows}
+
+
+def sum_findings(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    """Return the number of newest findings by device, counted in each workout as above."""
+    rows = fetch(
+        connection,
+        "SELECT device_id, CAST(sum(n) AS BIGINT) AS n FROM ("  # noqa: S608 - from above
+        f"SELECT workout_id, device_id, {_N_FINDINGS} AS n FROM latest_findings "
+        "WHERE is_excluded IS DISTINCT FROM true GROUP BY ALL) GROUP BY device_id",
+    )
+    return {row["device_id"]: row["n"] for row in rows}
+
+
+def order_tested(
+    connection: duckdb.DuckDBPyConnection, devices: Mapping[str, DeviceFacts]
+) -> list[str]:
+    """Return the devices under test, that of the plan first, then those worn most."""
+    rows = fetch(
+        connection,
+        "SELECT device_id, count(DISTINCT workout_id) AS n FROM recordings "
+        "WHERE duplicate_of IS NULL GROUP BY device_id",
+    )
+    worn = {row["device_id"]: row["n"] for row in rows}
+    planned = {row["value"] for row in fetch(connection, "FROM plan WHERE item = 'device'")}
+    tested = [name for name, one in devices.items() if one.role == "test"]
+    return sorted(tested, key=lambda name: (name not in planned, -worn.get(name, 0), name))

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import re
 import shutil
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from tasks.answers import answer_all, read_answer_facts
@@ -15,17 +13,23 @@ from tasks.answers.text import write_markdown
 from tasks.core.provenance import find_version
 from tasks.core.public_ids import PublicIds
 from tasks.report import read
-from tasks.report.device_figures import remove_device_figures, write_device_figures
+from tasks.report.device_figures import (
+    has_dead_figures,
+    remove_device_figures,
+    write_device_figures,
+)
 from tasks.report.device_page import COLUMNS, draw_device, render_device
 from tasks.report.figures import write_figures
-from tasks.report.files import is_ours, read_key, sweep_unfinished, write_if_changed
+from tasks.report.files import is_ours, sweep_unfinished, write_if_changed
 from tasks.report.gather import gather_device, gather_workout
-from tasks.report.index import render_index
+from tasks.report.index import is_outdated, keep_answers, render_index
+from tasks.report.keys import KeyMaker, PageKeys, read_marks
+from tasks.report.listed import MONTHS, list_months, write_months
 from tasks.report.pages import render_workout
 from tasks.report.private import find_clock, hide_lengths, hide_private_places
 from tasks.report.sections import draw_workout
 from tasks.report.series import read_series
-from tasks.report.shared import hash_of_looks, write_shared
+from tasks.report.shared import write_shared
 from tasks.report.summary import title_workout
 from tasks.workout.private_places import draw_hiding
 
@@ -46,14 +50,13 @@ if TYPE_CHECKING:
         WorkoutData,
         WorkoutFacts,
     )
+    from tasks.report.listed import Month
     from tasks.workout.published_clock import PublishedClock
 
-#: Settings that no page shows.
-_ONLY_HOW_MANY: Final = {"figures_per_run", "figures_per_night"}
+    ShowLake = Callable[[Collection[str] | None], None]
+
 #: Names that only folders of our figures have.
 _WORKOUT_ID: Final = re.compile(r"\d{8}T\d{4}Z-w?[0-9a-f]{6}")
-#: Rises when a page that is published hides something else than before.
-_HIDING: Final = 3
 SOURCE: Final = "Source: coworn; exports of devices worn together."
 
 
@@ -78,6 +81,7 @@ def write_report(
     most_figures: int | None = None,
     courses: Callable[[str], NDArray[np.float64] | None] | None = None,
     catch_up: bool = False,
+    show_lake: ShowLake | None = None,
 ) -> Report:
     """Write what changed into `folder`; with `only`, the page of that workout in any case.
 
@@ -86,91 +90,209 @@ def write_report(
     names no file; it needs the home's `publishing_key`, which draws what is hidden.
     Figures are written of at most `most_figures` workouts, the newest ones, None:
     of all; to `catch_up` means to write them of workouts, too, whose page is up to date without
-    them. `courses` gives the line of a course by its name (see `CourseLine`).
+    them. `courses` gives the line of a course by its name (see `CourseLine`). `show_lake` lets the
+    connection see the lake of some recordings and workouts; without it, it sees all of it already.
     Raises: LookupError when there is no workout `only`.
     """
     ids = PublicIds(require_key(publishing_key)) if public else None
     workouts = read.read_workouts(connection)
     if only is not None and only not in workouts:
         raise LookupError(only)
-    devices = read.read_devices(connection)
-    definitions = read.read_definitions(connection)
+    shown = _Shown(
+        connection,
+        folder,
+        workouts=workouts,
+        devices=read.read_devices(connection),
+        definitions=read.read_definitions(connection),
+        settings=settings,
+        publishing_key=require_key(publishing_key) if public else None,
+        ids=ids,
+        is_whole=public or catch_up or most_figures is None,
+        show_lake=show_lake,
+    )
     sweep_unfinished(folder)
     write_shared(folder)
-    written = 0
-    clocks: dict[str, PublishedClock] = {}
-    if public:
-        clocks = _find_clocks(connection, workouts, devices, settings, publishing_key)
-    for device in devices.values():
-        device_data = gather_device(
-            connection,
-            device,
-            workouts=workouts,
-            definitions=definitions,
-            settings=settings,
-            metrics=COLUMNS,
-            devices=devices,
-        )
-        written += write_device(
-            hide_lengths(device_data, clocks),
-            folder,
-            with_figures=most_figures is None or catch_up,
-            ids=ids,
-        )
-    index = folder / "index.html"
-    text = render_index(
-        connection,
-        workouts=workouts,
-        devices=devices,
-        definitions=definitions,
-        settings=settings,
-        waiting=None if public else waiting,
-        # Their times, beside those of the series, would tell how much of a start is hidden.
-        with_minutes=not clocks,
-    )
-    written += write_if_changed(index, _publish(text, ids))
+    written = shown.write_devices(with_figures=most_figures is None or catch_up)
+    months = list_months(workouts)
+    written += shown.write_months(months)
+    written += shown.write_index(months, waiting=None if public else waiting)
     if public:
         written += _write_text(connection, folder, settings=settings, ids=ids)
     # Last, since drawing figures takes memory that is not given back.
-    figured = 0
-    for facts in reversed(workouts.values()):
-        path = folder / "workouts" / f"{_publish(facts.workout_id, ids)}.html"
-        key = make_key(
-            facts,
-            devices=devices,
-            definitions=definitions,
-            settings=settings,
-            public=require_key(publishing_key) if public else None,
-        )
-        with_figures = most_figures is None or figured < most_figures
-        known = read_key(path)
-        if known == f"{key}+":
-            # Somebody may have taken the figures away, and a page has no dead links.
-            is_there = _have_figures(facts, folder, settings=settings, ids=ids)
-        else:
-            # A flow leaves a page that is up to date as it is, with or without figures.
-            wants_figures = most_figures is None or (catch_up and with_figures)
-            is_there = known == key and not wants_figures
-        if is_there and facts.workout_id != only:
-            continue
-        data = gather_workout(
-            connection,
-            facts,
-            devices=devices,
-            definitions=definitions,
-            settings=settings,
-            courses=courses,
-        )
-        if public:
-            data = hide_private_places(data, key=require_key(publishing_key))
-        figured += with_figures
-        written += write_workout(data, folder, key=key, with_figures=with_figures, ids=ids)
+    written += shown.write_workouts(
+        only=only, most_figures=most_figures, catch_up=catch_up, courses=courses
+    )
     _remove_vanished(
         folder,
         workouts={_publish(name, ids) for name in workouts},
-        devices={_publish(name, ids) for name in devices},
+        devices={_publish(name, ids) for name in shown.devices},
+        months={one.name for one in months},
     )
-    return Report(index, len(workouts) + len(devices) + 1, written)
+    if not public:
+        for keys in shown.keys.values():
+            keys.save()
+    pages = len(workouts) + len(shown.devices) + len(months) + 1
+    return Report(folder / "index.html", pages, written)
+
+
+class _Shown:
+    """What a report shows, and where.
+
+    Without `is_whole` only what changed is written, and what takes time that grows with the number
+    of workouts waits until a hundredth of them is new (`is_outdated`).
+    """
+
+    def __init__(
+        self,
+        connection: duckdb.DuckDBPyConnection,
+        folder: Path,
+        *,
+        workouts: Mapping[str, WorkoutFacts],
+        devices: Mapping[str, DeviceFacts],
+        definitions: Mapping[str, Definition],
+        settings: Settings,
+        publishing_key: bytes | None,
+        ids: PublicIds | None,
+        is_whole: bool,
+        show_lake: ShowLake | None,
+    ) -> None:
+        self.connection, self.folder, self.settings = connection, folder, settings
+        self.workouts, self.devices, self.definitions = workouts, devices, definitions
+        self.publishing_key, self.ids, self.is_whole = publishing_key, ids, is_whole
+        self.maker = KeyMaker(
+            devices=devices, definitions=definitions, settings=settings, public=publishing_key
+        )
+        self.keys = {name: PageKeys(folder / name) for name in ("workouts", "devices", MONTHS)}
+        self.marks = read_marks(connection)
+        self.clocks: dict[str, PublishedClock] = {}
+        if publishing_key is not None:
+            self.clocks = _find_clocks(connection, workouts, devices, settings, publishing_key)
+        self._show_lake = show_lake
+
+    def show_lake(self, owners: Collection[str] | None) -> None:
+        """Let the connection see the lake of some recordings and workouts, None: of all."""
+        if self._show_lake is not None:
+            self._show_lake(owners)
+
+    def write_devices(self, *, with_figures: bool) -> int:
+        """Write the pages of devices; give how many differed."""
+        written = 0
+        for device in self.devices.values():
+            made = self.maker.of_device(
+                device.device_id, self.workouts.values(), self.marks.get(device.device_id, "")
+            )
+            if not self.is_whole and self._is_current(device, made):
+                continue
+            data = gather_device(
+                self.connection,
+                device,
+                workouts=self.workouts,
+                definitions=self.definitions,
+                settings=self.settings,
+                metrics=COLUMNS,
+                devices=self.devices,
+            )
+            key = " ".join(map(str, made))
+            written += write_device(
+                hide_lengths(data, self.clocks),
+                self.folder,
+                with_figures=with_figures,
+                ids=self.ids,
+                key=key,
+            )
+        return written
+
+    def _is_current(self, device: DeviceFacts, made: tuple[str, int, str]) -> bool:
+        """Say whether a device's page shows what it should, or nearly."""
+        known = (self.keys["devices"].find(device.device_id) or "").split()
+        if known == [str(one) for one in made]:
+            # Somebody may have taken the figures away, and a page has no dead links.
+            return not has_dead_figures(device.device_id, self.folder)
+        return (
+            len(known) == len(made)
+            and known[2] == made[2]
+            and not is_outdated(int(known[1]), made[1])
+        )
+
+    def write_months(self, months: Sequence[Month]) -> int:
+        """Write the pages of older workouts; give how many differed."""
+        return write_months(
+            self.connection,
+            self.folder,
+            months,
+            devices=self.devices,
+            definitions=self.definitions,
+            settings=self.settings,
+            maker=self.maker,
+            keys=self.keys[MONTHS],
+            ids=self.ids,
+        )
+
+    def write_index(self, months: Sequence[Month], *, waiting: Sequence[str] | None) -> bool:
+        """Write the first page; say whether it differed."""
+        path = self.folder / "index.html"
+        key = self.maker.of_answers(self.marks)
+        kept = None
+        if not self.is_whole and path.is_file():
+            page = path.read_text(encoding="utf-8", errors="replace")
+            kept = keep_answers(page, key=key, n_workouts=len(self.workouts))
+        if kept is None:
+            self.show_lake(None)  # the minutes of any workout may be drawn
+        text = render_index(
+            self.connection,
+            workouts=self.workouts,
+            devices=self.devices,
+            definitions=self.definitions,
+            settings=self.settings,
+            waiting=waiting,
+            months=months,
+            key=key,
+            kept=kept,
+            # Their times, beside those of the series, would tell how much of a start is hidden.
+            with_minutes=not self.clocks,
+        )
+        return write_if_changed(path, _publish(text, self.ids))
+
+    def write_workouts(
+        self,
+        *,
+        only: str | None,
+        most_figures: int | None,
+        catch_up: bool,
+        courses: Callable[[str], NDArray[np.float64] | None] | None,
+    ) -> int:
+        """Write the pages of workouts, the newest first; give how many differed."""
+        written = figured = 0
+        for facts in reversed(list(self.workouts.values())):
+            key = self.maker.of_workout(facts)
+            with_figures = most_figures is None or figured < most_figures
+            known = self.keys["workouts"].find(_publish(facts.workout_id, self.ids))
+            if known == f"{key}+":
+                # Somebody may have taken the figures away, and a page has no dead links.
+                is_there = _have_figures(facts, self.folder, settings=self.settings, ids=self.ids)
+            else:
+                # A flow leaves a page that is up to date as it is, with or without figures.
+                wants_figures = most_figures is None or (catch_up and with_figures)
+                is_there = known == key and not wants_figures
+            if is_there and facts.workout_id != only:
+                continue
+            ids = read.list_recordings(self.connection, facts.workout_id)
+            self.show_lake([facts.workout_id, *ids])
+            data = gather_workout(
+                self.connection,
+                facts,
+                devices=self.devices,
+                definitions=self.definitions,
+                settings=self.settings,
+                courses=courses,
+            )
+            if self.publishing_key is not None:
+                data = hide_private_places(data, key=self.publishing_key)
+            figured += with_figures
+            written += write_workout(
+                data, self.folder, key=key, with_figures=with_figures, ids=self.ids
+            )
+        return written
 
 
 def _find_clocks(
@@ -221,7 +343,12 @@ def _write_text(
 
 
 def write_device(
-    data: DeviceData, folder: Path, *, with_figures: bool, ids: PublicIds | None = None
+    data: DeviceData,
+    folder: Path,
+    *,
+    with_figures: bool,
+    ids: PublicIds | None = None,
+    key: str = "",
 ) -> bool:
     """Write the page of one device, and its figures where they are wanted; say whether it differed.
 
@@ -236,7 +363,8 @@ def write_device(
         wanted=with_figures,
     )
     path = folder / "devices" / f"{_publish(data.device.device_id, ids)}.html"
-    return write_if_changed(path, _publish(render_device(data, drawings, figures=figures), ids))
+    text = render_device(data, drawings, figures=figures, key=key)
+    return write_if_changed(path, _publish(text, ids))
 
 
 def write_workout(
@@ -298,33 +426,15 @@ def write_workout_figures(
     return found
 
 
-def make_key(
-    facts: WorkoutFacts,
+def _remove_vanished(
+    folder: Path,
     *,
-    devices: Mapping[str, DeviceFacts],
-    definitions: Mapping[str, Definition],
-    settings: Settings,
-    public: bytes | None,
-) -> str:
-    """Return twelve hex digits that change when anything on the workout's page would.
-
-    `public` is the key that draws what is hidden, None where everything shows.
-    """
-    parts = {
-        "workout": asdict(facts),
-        "devices": [asdict(devices[name]) for name in facts.device_ids if name in devices],
-        "definitions": sorted((one.metric, one.version) for one in definitions.values()),
-        "settings": settings.report.model_dump(mode="json", exclude=_ONLY_HOW_MANY),
-        "version": find_version(),
-        "looks": hash_of_looks(),
-        "public": None if public is None else [hashlib.sha256(public).hexdigest(), _HIDING],
-    }
-    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
-
-
-def _remove_vanished(folder: Path, *, workouts: Collection[str], devices: Collection[str]) -> None:
-    """Take away pages and figures of workouts and devices that are no more, and nothing else."""
-    for part, known in (("workouts", workouts), ("devices", devices)):
+    workouts: Collection[str],
+    devices: Collection[str],
+    months: Collection[str],
+) -> None:
+    """Take away pages and figures of what is no more, and nothing else."""
+    for part, known in (("workouts", workouts), ("devices", devices), (MONTHS, months)):
         for path in (folder / part).glob("*.html"):
             if path.stem not in known and is_ours(path):
                 path.unlink(missing_ok=True)

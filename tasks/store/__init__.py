@@ -27,6 +27,7 @@ from tasks.store.query import (
     load_saved_queries,
     run_query,
     save_query,
+    show_lake,
 )
 from tasks.store.write import (
     append_if_changed,
@@ -72,5 +73,6 @@ __all__ = [
     "rewrite_store",
     "run_query",
     "save_query",
+    "show_lake",
     "write_rows",
 ]

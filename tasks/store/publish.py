@@ -19,16 +19,16 @@ from filelock import FileLock, Timeout
 from tasks.core.durable import replace_text, sync_folder
 from tasks.core.errors import StoreBusyError
 from tasks.core.file_locks import is_open_elsewhere
-from tasks.store.connect import DEFAULT_WAIT_S, prepare_store
+from tasks.store.connect import DEFAULT_WAIT_S, hold_for_this_thread, open_store, prepare_store
 from tasks.store.ddl import (
     BUILDING,
-    FACTS_TABLE,
     hash_declarations,
     quote_text,
     sync_file,
 )
-from tasks.store.transfer import MADE, copy_file, finish_copy, sum_contents
+from tasks.store.transfer import MADE, copy_file, finish_copy, read_stamp
 from tasks.store.views import View, build_views
+from tasks.store.wide import drop_private, renew_views, renew_wide
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -59,12 +59,23 @@ def publish(home: Home, settings: Settings, *, wait_s: float = DEFAULT_WAIT_S) -
     with _hold_publishing(home, wait_s=wait_s):
         sweep_unfinished(home.published)
         _sweep_links(home)
+        prepare_store(home, wait_s=wait_s)
+        # The store is there, so whoever was making one has been killed, or comes too late.
+        _sweep(home.state, f"{home.store.stem}-")
         views = build_views(home.lake)
         newest = find_published(home)
+        if newest is not None:
+            # To close the file again would lose the lock of another thread that writes in it.
+            with hold_for_this_thread(home.store, wait_s=wait_s):
+                stamp = _read_stamp(home.store)
+            if _has_mark(newest, _mark(stamp, views)):
+                return Published(newest, is_new=False)
+        with open_store(home, wait_s=wait_s) as connection:
+            renew_wide(connection)
+            renew_views(connection, views)
         building = home.published / f".results-{uuid.uuid4().hex}{BUILDING}"
-        mark = _build_copy(home, building, views=views, unless=newest, wait_s=wait_s)
-        if mark is None and newest is not None:
-            return Published(newest, is_new=False)
+        mark = _mark(copy_file(home, building, wait_s=wait_s), views)
+        _finish(building)
         numbers = [number for number, _ in _list_copies(home.published)]
         copy = home.published / f"results-{max(numbers, default=0) + 1:06d}-{mark}.duckdb"
         sync_file(building)
@@ -115,47 +126,38 @@ def _hold_publishing(home: Home, *, wait_s: float) -> Iterator[None]:
         ) from error
 
 
-def _build_copy(
-    home: Home, building: Path, *, views: tuple[View, ...], unless: Path | None, wait_s: float
-) -> str | None:
-    """Build the copy and give its mark; None when the copy `unless` has that mark already.
-
-    The store's file is copied and then dressed up, because that keeps its writers waiting for
-    milliseconds however much is in it.
-    """
-    prepare_store(home, wait_s=wait_s)
-    # The store is there, so whoever was making one has been killed, or comes too late.
-    _sweep(home.state, f"{home.store.stem}-")
-    copy_file(home, building, wait_s=wait_s)
+def _finish(building: Path) -> None:
+    """Take out of a copy of the store's file what is private."""
     with duckdb.connect() as connection:
         connection.execute(f"ATTACH {quote_text(str(building))} AS {MADE}")
         connection.execute(f"USE {MADE}")
-        mark = _mark_contents(connection, views)
-        found = None if unless is None else _COPY.match(unless.name)
-        is_known = found is not None and found["mark"] == mark
-        if not is_known:
-            connection.execute("BEGIN")
-            connection.execute(f"DROP TABLE {FACTS_TABLE}")
-            for view in views:
-                for statement in view.statements():
-                    connection.execute(statement)
-            connection.execute("COMMIT")
+        connection.execute("BEGIN")
+        drop_private(connection)
+        connection.execute("COMMIT")
         finish_copy(connection)
-    if is_known:
-        building.unlink()
-        return None
-    return mark
 
 
-def _mark_contents(connection: duckdb.DuckDBPyConnection, views: tuple[View, ...]) -> str:
-    """Return twelve hex digits that change when a row, a declaration or a view does."""
-    lines = [hash_declarations()]
+def _mark(stamp: str, views: tuple[View, ...]) -> str:
+    """Return twelve hex digits that change when the store's file, a declaration or a view does.
+
+    Whoever writes into the store changes its stamp: no row need be read to see that none changed.
+    """
+    lines = [stamp, hash_declarations()]
     lines += [statement for view in views for statement in view.statements()]
-    lines += [
-        f"{name} {contents.n_rows} {contents.check_sum}"
-        for name, contents in sum_contents(connection, MADE).items()
-    ]
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:12]
+
+
+def _read_stamp(store: Path) -> str:
+    """Return the stamp of the store's file; of one with a log beside it, one that no copy has."""
+    if store.with_name(store.name + ".wal").exists():
+        return uuid.uuid4().hex
+    with store.open("rb") as file:
+        return read_stamp(file)
+
+
+def _has_mark(copy: Path, mark: str) -> bool:
+    found = _COPY.match(copy.name)
+    return found is not None and found["mark"] == mark
 
 
 def _move_link(home: Home, copy: Path) -> None:

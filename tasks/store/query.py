@@ -29,7 +29,7 @@ from tasks.store.views import LAKE_VIEWS, find_partition
 from tasks.tables.arrow import build_schema
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Collection
     from pathlib import Path
 
     from config.home import Home
@@ -105,6 +105,17 @@ def connect_for_reading(home: Home, *, statement: str | None = None) -> duckdb.D
         f"{home.results}: no results yet; drop exports into {home.inbox} and run coworn watch, "
         "or run coworn ingest PATH"
     )
+
+
+def show_lake(
+    connection: duckdb.DuckDBPyConnection, lake: Path, owners: Collection[str] | None = None
+) -> None:
+    """Show to SQL what the lake holds of some recordings and workouts, None: of all.
+
+    To open it for all takes longer the more there are.
+    """
+    for view in LAKE_VIEWS:
+        connection.register(view, _open_lake_table(view, lake, owners))
 
 
 def run_query(
@@ -204,13 +215,19 @@ def _find_named(statement: str | None) -> list[str]:
     return [view for view in LAKE_VIEWS if view in said]
 
 
-def _open_lake_table(view: str, lake: Path) -> Any:  # noqa: ANN401 - a table or a data set
+def _open_lake_table(
+    view: str,
+    lake: Path,
+    owners: Collection[str] | None = None,
+) -> Any:  # noqa: ANN401 - a table or a data set
     from pyarrow import dataset  # noqa: PLC0415 - slow to import
 
     table = LAKE_VIEWS[view]
     partition = pa.field(find_partition(table).name, pa.string())
     schema = pa.schema([partition, *build_schema(table)])
-    files = sorted(str(path) for path in (lake / table.name).glob("*/*.parquet"))
+    folder = lake / table.name
+    folders = ["*"] if owners is None else [f"{partition.name}={one}" for one in owners]
+    files = sorted(str(path) for one in folders for path in folder.glob(f"{one}/*.parquet"))
     if not files:
         return schema.empty_table()
     return dataset.dataset(

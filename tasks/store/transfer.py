@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
+import os
 import shutil
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, BinaryIO, Final
 
 import duckdb
 
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
 #: Names under which the two databases are attached.
 STORE: Final = "store"
 MADE: Final = "made"
+#: The headers of a DuckDB file: that of the file and two of the database, used in turn.
+_HEADER_BYTES: Final = 3 * 4096
 
 
 @dataclass(frozen=True)
@@ -59,8 +63,10 @@ def attach_store(home: Home, *, wait_s: float) -> Iterator[duckdb.DuckDBPyConnec
         yield connection
 
 
-def copy_file(home: Home, target: Path, *, wait_s: float) -> None:
-    """Copy the private store's file to `target`, byte for byte, while nobody can write in it.
+def copy_file(home: Home, target: Path, *, wait_s: float) -> str:
+    """Copy the private store's file to `target`, byte for byte; return the stamp that it had.
+
+    Nobody can write in it meanwhile.
 
     The lock is of the kind that DuckDB takes itself: writers wait, readers do not. It would be
     lost when this process opened the file once more, so its other threads are kept away.
@@ -68,7 +74,7 @@ def copy_file(home: Home, target: Path, *, wait_s: float) -> None:
     """
     with hold_for_this_thread(home.store, wait_s=wait_s):
         give_up_at = time.monotonic() + wait_s
-        while not _try_to_copy(home.store, target):
+        while (stamp := _try_to_copy(home.store, target)) is None:
             if time.monotonic() > give_up_at:
                 raise StoreBusyError(
                     f"{home.store.name} is being written for more than {wait_s:g} s; "
@@ -79,22 +85,35 @@ def copy_file(home: Home, target: Path, *, wait_s: float) -> None:
             connect_patiently(
                 lambda: duckdb.connect(str(home.store)), home.store, wait_s=wait_s
             ).close()
+    return stamp
 
 
-def _try_to_copy(store: Path, target: Path) -> bool:
+def read_stamp(file: BinaryIO) -> str:
+    """Return what changes whenever DuckDB writes into a database's file.
+
+    Its headers count the check points; size and time tell a file apart that took its place.
+    """
+    state = os.fstat(file.fileno())
+    headers = hashlib.sha256(file.read(_HEADER_BYTES)).hexdigest()
+    file.seek(0)
+    return f"{state.st_mtime_ns} {state.st_size} {headers}"
+
+
+def _try_to_copy(store: Path, target: Path) -> str | None:
     try:
         opened = store.open("rb")
     except PermissionError:  # Windows: DuckDB has it open for itself alone
-        return False
+        return None
     with opened as source:
         if not lock_against_writers(source.fileno()):
-            return False
+            return None
         if store.with_name(store.name + ".wal").exists():
-            return False
+            return None
+        stamp = read_stamp(source)
         with target.open("xb") as made:
             target.chmod(0o600)
             shutil.copyfileobj(source, made, 1 << 20)
-    return True
+    return stamp
 
 
 def release_store(connection: duckdb.DuckDBPyConnection) -> None:

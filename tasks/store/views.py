@@ -1,5 +1,7 @@
 """The views: newest results, wide views of each domain, and the lake as if it were tables.
 
+The wide views of what counts are tables in a published copy (`wide`); their queries stand here.
+
 The wide views get their columns from the register of metrics, so that a new metric needs no edit
 here.
 """
@@ -50,6 +52,9 @@ _BESIDE: Final = (
     ("ci_high", "ci_high", "upper end of its 95 % interval"),
 )
 
+#: What says that a row of the newest results is the one that counts.
+_IS_MAIN: Final = "is_main IS DISTINCT FROM false AND is_excluded IS DISTINCT FROM true"
+
 #: The lake's tables by the name of their view: `battery` is taken by the domain.
 LAKE_VIEWS: Final = {
     ("battery_readings" if table.name == "battery" else table.name): table for table in LAKE_TABLES
@@ -58,19 +63,27 @@ LAKE_VIEWS: Final = {
 
 @dataclass(frozen=True)
 class View:
-    """One view: the query behind it, its grain, and the meaning of its columns."""
+    """One view: the query behind it, its grain, and the meaning of its columns.
+
+    A published copy holds the rows of one that `is_table`.
+    """
 
     name: str
     query: str
     grain: str
     comments: tuple[tuple[str, str], ...]
+    is_table: bool = False
 
     def statements(self) -> tuple[str, ...]:
         """Return the statements that create the view and comment on it."""
+        create = f"CREATE OR REPLACE VIEW {quote_name(self.name)} AS {self.query}"
+        return (create, *self.comment_statements("VIEW"))
+
+    def comment_statements(self, kind: Literal["VIEW", "TABLE"]) -> tuple[str, ...]:
+        """Return the statements that comment on the view, or on the table in its place."""
         name = quote_name(self.name)
         return (
-            f"CREATE OR REPLACE VIEW {name} AS {self.query}",
-            f"COMMENT ON VIEW {name} IS {quote_text(self.grain)}",
+            f"COMMENT ON {kind} {name} IS {quote_text(self.grain)}",
             *(
                 f"COMMENT ON COLUMN {name}.{quote_name(column)} IS {quote_text(comment)}"
                 for column, comment in self.comments
@@ -134,8 +147,7 @@ def _build_main_results() -> View:
     # What an older version measured does not say which row is the main one.
     return View(
         "main_results",
-        "SELECT * FROM latest_results WHERE is_main IS DISTINCT FROM false "
-        "AND is_excluded IS DISTINCT FROM true",
+        f"SELECT * FROM latest_results WHERE {_IS_MAIN}",  # noqa: S608 - our own words
         "one row per recording, segment and metric: the value that counts, against the best "
         "reference; no difference from a device that is no reference, nothing that was set aside "
         "(latest_results has all)",
@@ -163,11 +175,11 @@ def _build_newest_answers(table: Table) -> View:
     )
 
 
-def build_main_view(domain: Domain) -> View:
+def build_main_view(domain: Domain, source: str = "latest_results") -> View:
     """Return the wide view of `domain`: a row per recording and segment, a column per metric.
 
     Main rows only, so that a mean over a column is a mean of what counts. The main metrics have
-    their n and interval beside them.
+    their n and interval beside them. `source` holds the newest results.
     """
     discovery.load_metrics()
     columns: list[tuple[str, str, str]] = []
@@ -185,11 +197,12 @@ def build_main_view(domain: Domain) -> View:
     ]
     return View(
         domain,
-        _build_wide(domain, "main_results", facts, columns),
+        _build_wide(domain, f"FROM {source} WHERE {_IS_MAIN}", _MAIN, facts, columns),
         "one row per recording and segment; newest values against the best reference, one column "
         f"per metric; reference is that of {' or '.join(first)}, main_results has each metric's "
         f"own; null: not computed, or no reference ({domain}_all and its reason say which)",
         tuple((name, comment) for name, _, comment in (*facts, *columns)),
+        is_table=True,
     )
 
 
@@ -206,7 +219,7 @@ def build_domain_view(domain: Domain) -> View:
     facts = (*_list_facts(), *_EXCLUDED)
     return View(
         f"{domain}_all",
-        _build_wide(domain, "spread", facts, columns),
+        _build_wide(domain, "FROM latest_results WHERE true", _SPREAD, facts, columns),
         "one row per recording, segment and reference, also against devices that are no reference, "
         "and of what was set aside; newest values, one column per metric; null: not computed, "
         "latest_results.reason says why",
@@ -216,21 +229,24 @@ def build_domain_view(domain: Domain) -> View:
 
 def _build_wide(
     domain: Domain,
-    source: Literal["main_results", "spread"],
+    source: str,
+    spread: str,
     facts: Sequence[tuple[str, str, str]],
     columns: Sequence[tuple[str, str, str]],
 ) -> str:
-    """Return the query that turns rows of `source` into one column per metric."""
+    """Return the query that turns the rows of `source` into one column per metric.
+
+    `spread` says which of them stand in which row.
+    """
     chosen = ", ".join(quote_text(metric.id) for metric in _list_metrics(domain))
     selected = ", ".join(f"{value} AS {quote_name(name)}" for name, value, _ in (*facts, *columns))
     keys = [expression for name, expression, _ in facts if not _is_picked(expression)]
     # The names are declared and registered ones; no text of a person or a file gets in here.
     return f"""
 WITH chosen AS (
-  SELECT * FROM {"main_results" if source == "main_results" else "latest_results"}
-  WHERE list_contains([{chosen}]::VARCHAR[], metric)
+  SELECT * {source} AND list_contains([{chosen}]::VARCHAR[], metric)
 ),
-{_SPREAD if source == "spread" else _MAIN},
+{spread},
 setup AS (
   SELECT workout_id, device_id{_select_setups()} FROM worn_setups
   GROUP BY workout_id, device_id

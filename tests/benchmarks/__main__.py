@@ -57,7 +57,7 @@ _, status, used = os.wait4(child, 0)
 print(used.ru_utime + used.ru_stime, used.ru_maxrss)
 sys.exit(os.waitstatus_to_exitcode(status))
 """
-_STAGE: Final = re.compile(r"(\w[\w ]*?) [\d.]+ s \(CPU ([\d.]+) s\)")
+_STAGE: Final = re.compile(r"(\w[\w ]*?) [\d.]+ s \(CPU ([\d.]+) s, \d+ MB\)")
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,9 @@ import sqlite3
 from typing import TYPE_CHECKING, Final
 
 from config.settings import load_settings
+from tasks import steps
 from tasks.report import read
-from tasks.report.write import make_key
+from tasks.report.keys import KeyMaker, PageKeys
 from tasks.store import connect_for_reading, open_store, publish
 from tasks.tables.tables import STORE_TABLES
 
@@ -44,6 +45,8 @@ def clone_workouts(home: Home, n_clones: int) -> None:
     _clone_lake(home, n_clones)
     publish(home, load_settings())
     _mark_pages(home)
+    # Lists and pages of devices, as an earlier drop would have left them.
+    steps.write_report(home, load_settings())
 
 
 def _mark_pages(home: Home) -> None:
@@ -55,13 +58,13 @@ def _mark_pages(home: Home) -> None:
         devices, definitions = read.read_devices(connection), read.read_definitions(connection)
     finally:
         connection.close()
+    maker = KeyMaker(devices=devices, definitions=definitions, settings=settings)
     for facts in workouts.values():
         path = home.report / "workouts" / f"{facts.workout_id}.html"
         if not path.exists():
-            key = make_key(
-                facts, devices=devices, definitions=definitions, settings=settings, public=None
-            )
+            key = maker.of_workout(facts)
             path.write_text(f'<meta name="coworn-key" content="{key}">')
+    PageKeys(home.report / "workouts").save()
 
 
 def _copy_column(table: Table, name: str) -> str:

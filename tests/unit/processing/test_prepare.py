@@ -73,8 +73,8 @@ def list_judgements(home: Home, monkeypatch: pytest.MonkeyPatch) -> list[set[str
         calls.append(None if devices is None else set(devices))
         return []
 
-    # The package has a function of the module's name.
-    monkeypatch.setattr(sys.modules["tasks.processing.commit"], "look_across", look_across)
+    # Where a run asks.
+    monkeypatch.setattr(sys.modules["tasks.processing.answering"], "look_across", look_across)
     settle_once(home, tell_ledger=True)
     return calls
 

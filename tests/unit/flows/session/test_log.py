@@ -100,9 +100,9 @@ def test_stages_add_up_and_keep_their_order() -> None:
     with pytest.raises(KeyError), stages.time("read"):
         raise KeyError
     assert list(stages.costs) == ["read", "pair"]
-    stages.costs.update(read=Cost(1.25, 0.9), pair=Cost(0.04, 0.04))
+    stages.costs.update(read=Cost(1.25, 0.9, 80.2), pair=Cost(0.04, 0.04, 82))
     told, _, most = str(stages).partition("; ")
-    assert told == "read 1.2 s (CPU 0.9 s), pair 0.0 s (CPU 0.0 s)"
+    assert told == "read 1.2 s (CPU 0.9 s, 80 MB), pair 0.0 s (CPU 0.0 s, 82 MB)"
     assert re.fullmatch(r"at most [1-9]\d+ MB", most)
 
 
