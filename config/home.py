@@ -92,6 +92,11 @@ class Home:
         return self.root / "courses"
 
     @property
+    def outlines(self) -> Path:
+        """The person's own lines for the background of maps."""
+        return self.root / "outlines"
+
+    @property
     def columns(self) -> Path:
         """The person's own CSV layouts."""
         return self.root / "columns"

@@ -215,6 +215,7 @@ def _write_report(home: Home, settings: Settings, *, catch_up: bool = False) -> 
             catch_up=catch_up,
             show_lake=partial(store.show_lake, connection, home.lake),
             courses=partial(guard.load_line_isolated, courses=home.courses, settings=settings.read),
+            outlines=guard.load_outlines_isolated(home.outlines, settings=settings.read),
         )
     finally:
         connection.close()

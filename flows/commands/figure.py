@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from config.session import Session
     from tasks.report.facts import WorkoutData
+    from tasks.report.figure_words import FigureWords
 
 _SIZES: Final = {"wide": (1600, 900), "square": (1200, 1200), "tall": (1080, 1350)}
 _THEMES: Final = ("light", "dark")
@@ -68,24 +69,25 @@ def figure(
     connection = connect_for_reading(session.home)
     try:
         if name in read.read_workouts(connection):
-            svg = _draw_workout(session, connection, name, chart, (begin, end), size, theme)
+            svg, words = _draw_workout(session, connection, name, chart, (begin, end), size, theme)
         else:
-            svg = _draw_device(session, connection, name, chart, size, theme)
+            svg, words = _draw_device(session, connection, name, chart, size, theme)
     finally:
         connection.close()
     with user_umask():
-        path.write_bytes(_encode(svg, path.suffix))
+        path.write_bytes(_encode(svg, words, path.suffix))
     options.make_console().print(f"written: {terminal.clean(path)}")
     return 0
 
 
-def _encode(svg: str, suffix: str) -> bytes:
+def _encode(svg: str, words: FigureWords, suffix: str) -> bytes:
     if suffix == ".svg":
         return svg.encode()
     import vl_convert
 
-    png: bytes = vl_convert.svg_to_png(svg, scale=1.0)
-    return png
+    from tasks.report.figure_words import describe_png
+
+    return describe_png(vl_convert.svg_to_png(svg, scale=1.0), words)
 
 
 def _draw_workout(
@@ -96,19 +98,22 @@ def _draw_workout(
     times: tuple[str | None, str | None],
     size: str,
     theme: str,
-) -> str:
+) -> tuple[str, FigureWords]:
     from tasks.archive.publishing_key import load_publishing_key
-    from tasks.guard import load_line_isolated
+    from tasks.guard import load_line_isolated, load_outlines_isolated
     from tasks.report import read
-    from tasks.report.figures import make_svg
+    from tasks.report.figures import make_svg, word_figure
     from tasks.report.gather import gather_workout
+    from tasks.report.outcome import title_figure
+    from tasks.report.page_files import caption_figure
     from tasks.report.private import hide_private_places
     from tasks.report.sections import draw_workout
     from tasks.report.stretch import cut_stretch
-    from tasks.report.summary import title_workout
-    from tasks.report.write import SOURCE
 
     facts = read.read_workouts(connection)[workout_id]
+    outlines = load_outlines_isolated(session.home.outlines, settings=session.settings.read)
+    for complaint in outlines.complaints:
+        terminal.print_error(complaint)
     data = hide_private_places(
         gather_workout(
             connection,
@@ -119,10 +124,11 @@ def _draw_workout(
             courses=partial(
                 load_line_isolated, courses=session.home.courses, settings=session.settings.read
             ),
+            outlines=outlines.lines,
         ),
         key=load_publishing_key(session.home),
     )
-    caption = [title_workout(data), SOURCE]
+    licence = session.settings.export.licence
     if any(times):
         begin_s, end_s = (
             data.facts.start_s if times[0] is None else _read_time(times[0], data),
@@ -132,14 +138,30 @@ def _draw_workout(
             data = cut_stretch(data, begin_s, end_s)
         except ValueError as error:
             raise UsageError(f"{times[0] or ''} to {times[1] or ''}: {error}") from error
-    drawings = {one.name: one for several in draw_workout(data).values() for one in several}
+    drawings = {
+        one.name: (section, one)
+        for section, several in draw_workout(data).items()
+        for one in several
+    }
     found = drawings.get(chart) or next(
         (one for name, one in drawings.items() if name.partition("--")[0] == chart), None
     )
     if found is None:
         raise UsageError(f"{chart}: no such chart of this workout; there are {', '.join(drawings)}")
     width, height = _SIZES[size]
-    return make_svg(found, theme=theme, width=width, height=height, caption=caption)  # type: ignore[arg-type]
+    section, drawing = found
+    # Numbers are those of the whole workout: of a part nothing is claimed.
+    title = "" if any(times) else title_figure(data, section)
+    svg = make_svg(
+        drawing,
+        theme=theme,  # type: ignore[arg-type]
+        width=width,
+        height=height,
+        caption=caption_figure(data, drawing, licence=licence),
+        title=title,
+        licence=licence,
+    )
+    return svg, word_figure(drawing, title, licence)
 
 
 def _read_time(text: str, data: WorkoutData) -> float:
@@ -163,10 +185,11 @@ def _draw_device(
     chart: str,
     size: str,
     theme: str,
-) -> str:
+) -> tuple[str, FigureWords]:
     from tasks.answers import read_answer_facts
     from tasks.answers.phrases import PHRASES, find_phrase
     from tasks.answers.sentence import Pen
+    from tasks.report.figure_words import FigureWords, describe_svg
     from tasks.report.paired import draw_pairs, frame_pairs
 
     facts = read_answer_facts(connection, session.settings)
@@ -185,4 +208,10 @@ def _draw_device(
     if drawn is None:
         raise UsageError(f"{chart}: fewer than two workouts compare {name} and its opponent")
     names = (device.name, opponents[0].name, None if third is None else third.name)
-    return frame_pairs(drawn, names, size_px=_SIZES[size], theme=theme)  # type: ignore[arg-type]
+    svg = frame_pairs(drawn, names, size_px=_SIZES[size], theme=theme)  # type: ignore[arg-type]
+    words = FigureWords(
+        f"{drawn.title}: {device.name} and {opponents[0].name}",
+        drawn.alternative,
+        licence=session.settings.export.licence,
+    )
+    return describe_svg(svg, words), words

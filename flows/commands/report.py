@@ -11,9 +11,12 @@ import typer
 from flows.commands.declare import Options, command
 from flows.console import terminal
 from tasks.core.errors import UsageError
+from tasks.core.wording import count
 
 if TYPE_CHECKING:
     import duckdb
+
+    from tasks.report import Report
 
 
 @command()
@@ -36,12 +39,13 @@ def report(
     Raises: UsageError for a workout that is not there, a folder inside the home or one that holds
     pages of somebody else's; CowornError when nothing was published yet.
     """
+    from flows.console.run_summary import report_complaints
     from flows.session.home import is_inside, open_existing_home
     from flows.session.locks import hold_report_lock
     from flows.session.log import begin_log
     from flows.session.umask import user_umask
     from tasks.archive.publishing_key import load_publishing_key
-    from tasks.guard import load_line_isolated
+    from tasks.guard import load_line_isolated, load_outlines_isolated
     from tasks.report import find_foreign, list_waiting, write_report
     from tasks.store import connect_for_reading
 
@@ -58,6 +62,7 @@ def report(
             f"{publish}: {foreign} in there was not written by coworn and would be written over; "
             "name a folder of its own"
         )
+    outlines = load_outlines_isolated(home.outlines, settings=settings.read)
     connection = connect_for_reading(home)
     try:
         if publish is not None:
@@ -74,6 +79,7 @@ def report(
                 publishing_key=None if publish is None else load_publishing_key(home),
                 most_figures=None,
                 courses=partial(load_line_isolated, courses=home.courses, settings=settings.read),
+                outlines=outlines,
             )
     except LookupError as error:
         raise UsageError(
@@ -85,12 +91,27 @@ def report(
         f"{written.written} of {written.pages} pages written\n"
         f"report: {terminal.clean(written.index)}"
     )
-    return 0
+    if publish is not None:
+        options.make_console().print(_say_hidden(written, len(settings.report.private)))
+    return report_complaints(written.complaints)
+
+
+def _say_hidden(written: Report, n_places: int) -> str:
+    """Return what a publisher must know of private places."""
+    if not n_places:
+        return "no private place is set (report.private): every position is in it"
+    places = count(n_places, "private place")
+    if not written.workouts_written:
+        return f"positions hidden inside {places}; no page of a workout was written anew"
+    return (
+        f"positions hidden inside {places}: {count(written.hidden.positions, 'position')} of "
+        f"{count(written.workouts_written, 'workout')} written now, "
+        f"{written.hidden.at_ends:,} of them at the start or end of a track"
+    )
 
 
 def _warn_of_names(connection: duckdb.DuckDBPyConnection) -> None:
     """Name the devices that nobody described: what they are called may hold a person's name."""
-    from tasks.core.wording import count
     from tasks.package.rows import find_automatic
 
     named = sorted(find_automatic(connection))

@@ -67,7 +67,7 @@ def refresh_report(session: Session, *, stages: Stages, catch_up: bool = False) 
     wait_s = session.settings.run.lock_wait_s
     try:
         with stages.time("report"), hold_report_lock(session.home, wait_s=wait_s):
-            steps.write_report(session.home, session.settings, catch_up=catch_up)
+            written = steps.write_report(session.home, session.settings, catch_up=catch_up)
     except Exception as error:  # the results are safe
         LOG.warning("the report could not be written", exc_info=True)
         complaint = (
@@ -75,7 +75,7 @@ def refresh_report(session: Session, *, stages: Stages, catch_up: bool = False) 
             "stored, and coworn report tries it again"
         )
         return (complaint,)
-    return ()
+    return written.complaints
 
 
 def process_locked(

@@ -23,6 +23,7 @@ from tasks.guard.foreign import (
 )
 from tasks.guard.process import CallEndedError, Pool, ReadingProcessError
 from tasks.workout.courses import load_line, read_line
+from tasks.workout.outlines import load_outlines, read_outline
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from config.settings import ArchiveSettings, ReadSettings
     from tasks.core.recording import ExportFile
     from tasks.core.registers import ReadOptions
+    from tasks.workout.outlines import Outlines
 
 __all__ = [
     "POOL",
@@ -45,6 +47,7 @@ __all__ = [
     "find_format_isolated",
     "is_complete_isolated",
     "load_line_isolated",
+    "load_outlines_isolated",
     "read_line_isolated",
     "read_notes_isolated",
     "read_some_notes_isolated",
@@ -168,6 +171,17 @@ def load_line_isolated(
     return load_line(
         name, courses=courses, read=lambda path: read_line_isolated(path, settings=settings)
     )
+
+
+def load_outlines_isolated(folder: Path, *, settings: ReadSettings) -> Outlines:
+    """Load the outlines of a folder, each file in a reading process."""
+
+    def read(path: Path) -> tuple[NDArray[np.float64], ...]:
+        return _call(
+            read_outline, path, name=path.name, settings=settings, remake="export it again"
+        )
+
+    return load_outlines(folder, read=read)
 
 
 def is_complete_isolated(path: Path, name: str) -> bool:

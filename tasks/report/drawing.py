@@ -7,8 +7,10 @@ same three things, which are to fill in the tables, the size and the theme.
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from tasks.report.looks import colour_in, find_scale, make_config
@@ -16,11 +18,16 @@ from tasks.report.looks import colour_in, find_scale, make_config
 if TYPE_CHECKING:
     from tasks.report.facts import DeviceFacts, WorkoutData
     from tasks.report.looks import Theme
+    from tasks.report.map_shapes import Plan
 
 #: What pointing at it means: an instant, a place, or nothing.
 Kind = Literal["time", "plan", "still"]
 SCHEMA: Final = "https://vega.github.io/schema/vega-lite/v6.json"
 VEGA_LITE: Final = "6.4"
+#: Columns shorter than this stay as they are.
+_WORTH_PACKING: Final = 20
+#: Width of a letter of a title [px at scale 1].
+_LETTER_PX: Final = 10.2
 #: Left and right of a plot: the axis with its title, and a margin [px at scale 1].
 LEFT_PX: Final = 58
 RIGHT_PX: Final = 28
@@ -47,6 +54,7 @@ Columns = Mapping[str, Sequence[Any]]
 class Drawing:
     """One chart.
 
+    A map is its `plan` and has no `spec`.
     `spec` is Vega-Lite with data by name; each panel has a `height` in shares of the plot's
     width. `alternative` says in words what the chart shows. `devices` are those of the colour
     scale, in its order.
@@ -55,22 +63,33 @@ class Drawing:
     name: str
     title: str
     alternative: str
-    spec: Mapping[str, Any]
-    tables: Mapping[str, Columns]
     devices: tuple[DeviceFacts, ...]
+    spec: Mapping[str, Any] = field(default_factory=dict)
+    tables: Mapping[str, Columns] = field(default_factory=dict)
     kind: Kind = "still"
     note: str = ""
     facts: Mapping[str, Any] = field(default_factory=dict)
+    plan: Plan | None = None
 
     def as_page_data(self) -> dict[str, Any]:
         """Return what the page's script needs to draw it."""
         return {
             "kind": self.kind,
             "spec": self.spec,
-            "tables": self.tables,
+            "tables": {
+                name: {column: pack_words(values) for column, values in columns.items()}
+                for name, columns in self.tables.items()
+            },
             "devices": [device.label for device in self.devices],
             **self.facts,
         }
+
+
+def pack_words(values: Sequence[Any]) -> Any:  # noqa: ANN401 - a column of a table
+    """Return a long column of words as runs: each word once, and how often it comes."""
+    if len(values) < _WORTH_PACKING or not all(isinstance(one, str) for one in values):
+        return values
+    return {"runs": [[word, len(list(same))] for word, same in groupby(values)]}
 
 
 def list_panels(spec: Mapping[str, Any]) -> list[Any]:
@@ -91,17 +110,18 @@ def apply_theme(
     spec = json.loads(json.dumps(drawing.spec))
     scale = find_scale(min(width_px, height_px * 16 / 9))
     panels = list_panels(spec)
-    room = height_px - (112 + 16 * len(subtitle) + 22 * (len(panels) - 1)) * scale
+    title = wrap_title(drawing.title, width_px=width_px, scale=scale)
+    above = 112 + 20 * (len(title) - 1) + 16 * len(subtitle)
+    room = height_px - (above + 22 * (len(panels) - 1)) * scale
     shares = [panel["height"] for panel in panels]
     width = width_px - (drawing.facts.get("left", LEFT_PX) + RIGHT_PX + 12) * scale
-    plan = drawing.facts.get("shape")
     for panel, share in zip(panels, shares, strict=True):
         panel["width"] = width
         panel["height"] = room * share / sum(shares)
         _enlarge(panel, scale)
-        if plan:
-            _keep_shape(panel, plan)
     config = make_config(theme, scale=scale)
+    # A figure is made smaller rather than a name cut off.
+    config["legend"]["labelLimit"] = width_px
     looks = [device.look for device in drawing.devices]
     if len(panels) > 1:
         spec["spacing"] = 14 * scale
@@ -109,10 +129,15 @@ def apply_theme(
         "$schema": SCHEMA,
         **spec,
         "datasets": {name: list_rows(columns) for name, columns in drawing.tables.items()},
-        "title": {"text": drawing.title, "subtitle": list(subtitle), "limit": 0.96 * width_px},
+        "title": {"text": title, "subtitle": list(subtitle), "limit": 0.96 * width_px},
         "config": colour_in(config, looks, theme=theme),
         "autosize": {"type": "pad", "contains": "padding"},
     }
+
+
+def wrap_title(title: str, *, width_px: float, scale: float) -> list[str]:
+    """Return a figure's title as lines that fit into its width; no word of it is cut off."""
+    return textwrap.wrap(title, max(12, int(0.93 * width_px / (_LETTER_PX * scale)))) or [""]
 
 
 def _enlarge(panel: dict[str, Any], scale: float) -> None:
@@ -132,18 +157,6 @@ def _multiply(part: dict[str, Any], powers: Mapping[str, int], scale: float) -> 
     for name, power in powers.items():
         if name in part:
             part[name] *= scale**power
-
-
-def _keep_shape(panel: dict[str, Any], plan: Mapping[str, float]) -> None:
-    """Widen the narrower side of a plan's span, so that a metre is as long both ways."""
-    width, height = float(panel["width"]), float(panel["height"])
-    metres = max(plan["wide"] / width, plan["high"] / height)
-    for axis, pixels in (("x", width), ("y", height)):
-        middle, half = plan[axis], metres * pixels / 2
-        for layer in panel["layer"]:
-            channel = layer.get("encoding", {}).get(axis)
-            if channel and "scale" in channel:
-                channel["scale"]["domain"] = [middle - half, middle + half]
 
 
 def list_rows(columns: Columns) -> list[dict[str, Any]]:

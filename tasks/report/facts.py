@@ -214,7 +214,10 @@ class Series:
 
 @dataclass(frozen=True)
 class CourseLine:
-    """The course that tracks were compared with; arrays `(n_points,)`, NaN where it is hidden."""
+    """The course that tracks were compared with, or an outline.
+
+    Arrays `(n_points,)`, NaN where it is hidden.
+    """
 
     name: str
     latitude_deg: Floats
@@ -277,6 +280,7 @@ class WorkoutData:
     lengths: Mapping[str, tuple[Length, ...]] = field(default_factory=dict)
     course: CourseLine | None = None
     exclusions: tuple[ExclusionFacts, ...] = ()
+    outlines: tuple[CourseLine, ...] = ()
 
     @property
     def devices(self) -> tuple[DeviceFacts, ...]:

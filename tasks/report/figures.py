@@ -6,11 +6,14 @@ Made without a browser and the same every time: the same drawing gives the same 
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from tasks.report.drawing import VEGA_LITE, apply_theme
+from tasks.report.figure_words import FigureWords, describe_png, describe_svg
 from tasks.report.files import write_if_changed
 from tasks.report.looks import THEMES
+from tasks.report.map_svg import frame_map
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,8 +46,12 @@ def write_figures(
     settings: ReportSettings,
     caption: Sequence[str],
     mark: str = "",
+    title: str = "",
+    licence: str = "",
 ) -> dict[str, Path]:
     """Write a drawing in every form; return the paths by form.
+
+    Its `title` says what was found; the drawing's own one stands there without it.
 
     A `mark` stands at the end of each SVG, which is written after its PNG: where it stands, both
     are of the same numbers.
@@ -54,20 +61,54 @@ def write_figures(
     paths = list_figures(drawing, folder, settings=settings)
     for form, (width, height) in list_forms(settings).items():
         for theme in THEMES:
-            svg = make_svg(drawing, theme=theme, width=width, height=height, caption=caption)
-            write_if_changed(paths[f"{form}-{theme}.png"], vl_convert.svg_to_png(svg, scale=1.0))
+            svg = make_svg(
+                drawing,
+                theme=theme,
+                width=width,
+                height=height,
+                caption=caption,
+                title=title,
+                licence=licence,
+            )
+            png = describe_png(
+                vl_convert.svg_to_png(svg, scale=1.0), word_figure(drawing, title, licence)
+            )
+            write_if_changed(paths[f"{form}-{theme}.png"], png)
             marked = f"{svg}\n<!-- {mark} -->\n" if mark else svg
             write_if_changed(paths[f"{form}-{theme}.svg"], marked)
     return paths
 
 
 def make_svg(
-    drawing: Drawing, *, theme: Theme, width: int, height: int, caption: Sequence[str]
+    drawing: Drawing,
+    *,
+    theme: Theme,
+    width: int,
+    height: int,
+    caption: Sequence[str],
+    title: str = "",
+    licence: str = "",
 ) -> str:
     """Return a drawing as an SVG of exactly that size [px], title and caption included."""
+    svg = _draw(drawing, theme, (width, height), caption=caption, title=title or drawing.title)
+    return describe_svg(svg, word_figure(drawing, title, licence))
+
+
+def word_figure(drawing: Drawing, title: str, licence: str) -> FigureWords:
+    """Return what a figure says of itself in its file."""
+    return FigureWords(title or drawing.title, drawing.alternative, licence=licence)
+
+
+def _draw(
+    drawing: Drawing, theme: Theme, size_px: tuple[int, int], *, caption: Sequence[str], title: str
+) -> str:
+    if drawing.plan is not None:
+        return frame_map(drawing.plan, title=title, caption=caption, size_px=size_px, theme=theme)
     import vl_convert  # noqa: PLC0415 - as above
 
-    spec = apply_theme(drawing, theme=theme, width_px=width, height_px=height, subtitle=caption)
+    width, height = size_px
+    named = replace(drawing, title=title)
+    spec = apply_theme(named, theme=theme, width_px=width, height_px=height, subtitle=caption)
     return frame(vl_convert.vegalite_to_svg(spec, vl_version=VEGA_LITE), width=width, height=height)
 
 

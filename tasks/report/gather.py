@@ -5,17 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
-from tasks.maths.geodesy import find_plane_origin, project_to_plane
 from tasks.report import read
 from tasks.report.facts import ALL, CourseLine, DeviceData, WorkoutData
+from tasks.report.outline_lines import STEP_M, fill_line, find_near
 from tasks.report.series import read_battery, read_lengths, read_pairs, read_series
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Mapping
+    from collections.abc import Callable, Collection, Mapping, Sequence
 
     import duckdb
+    import numpy as np
     from numpy.typing import NDArray
 
     from config.settings import Settings
@@ -25,8 +24,6 @@ if TYPE_CHECKING:
 
 #: What stands before the name of a course in the column `reference`.
 COURSE: Final = "course:"
-#: Points of a course are at most so far apart [m].
-COURSE_STEP_M: Final = 5.0
 
 
 def gather_workout(
@@ -37,8 +34,12 @@ def gather_workout(
     definitions: Mapping[str, Definition],
     settings: Settings,
     courses: Callable[[str], Floats | None] | None = None,
+    outlines: Sequence[Floats] = (),
 ) -> WorkoutData:
-    """Read all that the page of one workout shows; `courses` gives reference lines by name."""
+    """Read all that the page of one workout shows; `courses` gives reference lines by name.
+
+    `outlines` are lines (n, 2) for the background of its map: latitude, longitude [deg].
+    """
     workout_id = facts.workout_id
     data = WorkoutData(
         facts=facts,
@@ -52,9 +53,11 @@ def gather_workout(
         settings=settings.report,
         heart_rate=settings.heart_rate,
     )
+    series = {one.recording_id: read_series(connection, facts, one) for one in data.recordings}
     return replace(
         data,
-        series={one.recording_id: read_series(connection, facts, one) for one in data.recordings},
+        series=series,
+        outlines=find_near(outlines, series.values()),
         pairs=read_pairs(connection, facts, references=find_references(data)),
         battery={one.recording_id: read_battery(connection, facts, one) for one in data.recordings},
         lengths={one.recording_id: read_lengths(connection, one) for one in data.recordings},
@@ -75,24 +78,8 @@ def _find_course(data: WorkoutData, courses: Callable[[str], Floats | None]) -> 
     line = None if name is None else courses(name)
     if name is None or line is None:
         return None
-    latitude_deg, longitude_deg = fill_line(line[:, 0], line[:, 1], step_m=COURSE_STEP_M)
+    latitude_deg, longitude_deg = fill_line(line[:, 0], line[:, 1], step_m=STEP_M)
     return CourseLine(name, latitude_deg, longitude_deg)
-
-
-def fill_line(
-    latitude_deg: Floats, longitude_deg: Floats, *, step_m: float
-) -> tuple[Floats, Floats]:
-    """Return a line `(n,)` with points put in, so that no two neighbours are farther apart.
-
-    A line of few points would otherwise cross a private place between two of them.
-    """
-    origin = find_plane_origin(latitude_deg, longitude_deg)
-    plane = project_to_plane(latitude_deg, longitude_deg, origin=origin)
-    lengths = np.hypot(np.diff(plane.east_m), np.diff(plane.north_m))
-    pieces = np.maximum(1, np.ceil(lengths / step_m)).astype(np.int64)
-    at = np.concatenate([[0], np.cumsum(pieces)])
-    every = np.arange(at[-1] + 1)
-    return np.interp(every, at, latitude_deg), np.interp(every, at, longitude_deg)
 
 
 def find_references(data: WorkoutData) -> dict[str, str]:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 #: Settings that no page shows.
 _ONLY_HOW_MANY: Final = {"figures_per_run", "figures_per_night"}
 #: Rises when a page that is published hides something else than before.
-_HIDING: Final = 3
+_HIDING: Final = 4
 #: The file that holds the keys of the pages in its folder.
 _KEPT: Final = ".keys.json"
 _ANSWERS: Final = ("verdicts", "levels", "limits")
@@ -39,7 +39,8 @@ _ANSWERS: Final = ("verdicts", "levels", "limits")
 class KeyMaker:
     """Makes keys of twelve hex digits that change when anything on a page would.
 
-    `public` is the key that draws what is hidden, None where everything shows.
+    `public` is the key that draws what is hidden, None where everything shows; `outlines` marks the
+    lines of the background of maps.
     """
 
     def __init__(
@@ -49,12 +50,15 @@ class KeyMaker:
         definitions: Mapping[str, Definition],
         settings: Settings,
         public: bytes | None = None,
+        outlines: str | None = None,
     ) -> None:
         parts = {
             "definitions": sorted((one.metric, one.version) for one in definitions.values()),
             "settings": settings.report.model_dump(mode="json", exclude=_ONLY_HOW_MANY),
             "version": find_version(),
             "looks": hash_of_looks(),
+            "licence": settings.export.licence,
+            "outlines": outlines or "",
             "public": None if public is None else [hashlib.sha256(public).hexdigest(), _HIDING],
         }
         self._shared = hashlib.sha256(_write(parts))

@@ -12,7 +12,7 @@ from tasks.report import read
 from tasks.report.facts import ALL
 from tasks.report.files import write_if_changed
 from tasks.report.pages import pick_whole, render
-from tasks.report.words import summarise_kind
+from tasks.report.words import STANDING_OUT, summarise_kind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -29,22 +29,6 @@ if TYPE_CHECKING:
 NEWEST: Final = 20
 SHOWN: Final = "hr_mae_bpm"
 MONTHS: Final = "months"
-#: Kinds of finding that stand out in a list of workouts, the first ones first.
-_STANDING_OUT: Final = (
-    "late_lock",
-    "cadence_lock",
-    "biased_stretch",
-    "missed_rise",
-    "dropout",
-    "spike",
-    "frozen",
-    "false_pause",
-    "cut_corner",
-    "position_jump",
-    "position_gap",
-    "altitude_jump",
-    "stroke_misread",
-)
 _MOST_STANDING_OUT: Final = 3
 _FOUND: Final = f"""
 SELECT workout_id, device_id, kind, count(*) AS n, sum(epoch(end_utc) - epoch(start_utc)) AS seconds
@@ -191,7 +175,7 @@ def _read_standing_out(
         parts = []
         for device_id in tested:
             here = found.get((workout_id, device_id), {})
-            words = [here[kind] for kind in _STANDING_OUT if kind in here][:_MOST_STANDING_OUT]
+            words = [here[kind] for kind in STANDING_OUT if kind in here][:_MOST_STANDING_OUT]
             if words:
                 parts.append(f"{devices[device_id].name} {join_words(words)}")
         if parts:

@@ -36,7 +36,7 @@ _LOOKS: Final[Mapping[str, tuple[tuple[str, str, tuple[int, ...], str], ...]]] =
     ),
 }
 FONT: Final = "DejaVu Sans, Verdana, sans-serif"
-_INK: Final[Mapping[Theme, Mapping[str, str]]] = {
+INK: Final[Mapping[Theme, Mapping[str, str]]] = {
     "light": {"paper": "#fdfcf8", "ink": "#1d2326", "soft": "#525c61", "line": "#d9d8cf"},
     "dark": {"paper": "#14191c", "ink": "#eef1ee", "soft": "#aab4b4", "line": "#343d41"},
 }
@@ -56,10 +56,6 @@ class Look:
     def colour(self, theme: Theme) -> str:
         """Return its colour on that theme's background."""
         return self.light if theme == "light" else self.dark
-
-
-#: The line of a course lies under the tracks: broad, grey, in short strokes.
-COURSE_LOOK: Final = Look("#525c61", "#aab4b4", (3, 1), "circle")
 
 
 def deal_looks(roles: Sequence[str]) -> tuple[Look, ...]:
@@ -83,7 +79,7 @@ def deal_looks(roles: Sequence[str]) -> tuple[Look, ...]:
 
 def make_config(theme: Theme, *, scale: float = 1.0) -> dict[str, Any]:
     """Return the Vega-Lite config of a theme; `scale` enlarges type and lines."""
-    ink = _INK[theme]
+    ink = INK[theme]
     size = 12 * scale
     return {
         "background": ink["paper"],

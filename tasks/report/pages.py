@@ -7,13 +7,17 @@ from typing import TYPE_CHECKING, Any, Final
 
 import jinja2
 import numpy as np
+from markupsafe import Markup
 
 from tasks.core import wording
 from tasks.maths.runs import find_run_edges
 from tasks.report import words
 from tasks.report.drawing import LEFT_PX, RIGHT_PX
 from tasks.report.facts import ALL, CONSENSUS, Definition, Result
+from tasks.report.glance import make_glance
 from tasks.report.looks import THEMES, make_config
+from tasks.report.map_svg import PAGE_PX, SMALL_PX, draw_map
+from tasks.report.outcome import say_what_stood_out
 from tasks.report.sections import build_sections, list_every
 from tasks.report.summary import (
     list_set_aside,
@@ -46,6 +50,8 @@ def load_environment(units: str) -> jinja2.Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    # Half a page is numbers: no blanks between them.
+    environment.policies["json.dumps_kwargs"] = {"sort_keys": True, "separators": (",", ":")}
     environment.filters["kind"] = wording.name_kind
     environment.filters["role"] = lambda role: words.ROLES.get(role, role)
     environment.filters["shown"] = lambda result: show_result(result, units=units)
@@ -53,6 +59,9 @@ def load_environment(units: str) -> jinja2.Environment:
     environment.filters["interval_of"] = lambda result: show_interval(result, units=units)
     environment.filters["remark_of"] = show_remark
     environment.filters["sql_of"] = write_definition_sql
+    environment.filters["map_of"] = draw_plan
+    environment.globals["map_px"] = PAGE_PX
+    environment.globals["small_px"] = SMALL_PX
     return environment
 
 
@@ -131,6 +140,8 @@ def render_workout(
     shown = {one.metric for one in data.results}
     facts = data.facts
     seconds = round(facts.end_s - facts.start_s)
+    summaries = summarise_devices(data)
+    every = list_every(data)
     return render(
         "workout.html.j2",
         units=data.settings.units,
@@ -139,10 +150,13 @@ def render_workout(
         data=data,
         title=title_workout(data),
         lead=write_intro(data),
-        summaries=summarise_devices(data),
+        stood_out=say_what_stood_out(data),
+        summaries=summaries,
+        glance=make_glance(data, summaries),
         set_aside=list_set_aside(data),
         sections=build_sections(data, drawings),
-        every=list_every(data),
+        every=every,
+        n_every=sum(len(table.rows) for table in every),
         figures=figures or {},
         later=data.settings.figures if figures is None else (),
         seconds=seconds,
@@ -157,6 +171,14 @@ def render_workout(
             "seconds": list_seconds(data),
         },
     )
+
+
+def draw_plan(drawing: Drawing) -> Markup:
+    """Return the inner SVG of a drawing's map; all that comes from people is escaped in it."""
+    if drawing.plan is None:
+        return Markup()
+    width, height = PAGE_PX if drawing.name == "track" else SMALL_PX
+    return Markup(draw_map(drawing.plan, width=width, height=height))  # noqa: S704 - escaped there
 
 
 def _list_drawn(drawings: Mapping[str, Sequence[Drawing]]) -> list[DeviceFacts]:
@@ -181,8 +203,8 @@ def make_page_data(devices: Iterable[DeviceFacts]) -> dict[str, Any]:
 def list_seconds(data: WorkoutData) -> dict[str, Any]:
     """Return every compared second of heart rate, for the numbers of a stretch; nothing is thinned.
 
-    Values are as in `pairs`, to a millionth of a beat; a device that is the reference of several is
-    given once, a consensus for each device that it leaves out. `unscored` are stretches (first
+    Values are as in `pairs`, to a thousandth of a beat; a device that is the reference of several
+    is given once, a consensus for each device that it leaves out. `unscored` are stretches (first
     second, second after the last) that do not count.
     """
     if not data.pairs:
@@ -242,7 +264,7 @@ def _list_unscored(pair: PairSeries, at: NDArray[np.int64]) -> list[list[int]]:
 
 def _shorten(values: Any) -> list[float | int | None]:  # noqa: ANN401 - an array of floats
     short: list[float | int | None] = []
-    for value in np.round(values, 6).tolist():
+    for value in np.round(values, 3).tolist():
         if value != value:  # noqa: PLR0124 - NaN alone differs from itself
             short.append(None)
         else:

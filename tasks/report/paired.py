@@ -152,8 +152,7 @@ def frame_pairs(
     paper = _COLOURS[theme]["paper"]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{size_px[0]}" height="{size_px[1]}" '
-        f'viewBox="{box}" role="img"><title>{escape(chart.title)}</title>'
-        f"<desc>{escape(chart.alternative)}</desc>"
+        f'viewBox="{box}" role="img">'
         f"<style>text{{font:12px Helvetica,Arial,'DejaVu Sans',sans-serif;"
         f"fill:{_COLOURS[theme]['ink']}}}{style}</style>"
         f'<rect x="{left:.2f}" y="{top:.2f}" width="{size_px[0] * zoom:.2f}" '

@@ -6,7 +6,7 @@ not tell how many are left out; and heart rate at the start, where long enough i
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, TypeVar
 
 import numpy as np
@@ -60,6 +60,7 @@ def hide_private_places(data: WorkoutData, *, key: bytes) -> WorkoutData:
         data,
         findings=tuple(_hide_place(one, hiding) for one in data.findings),
         course=None if data.course is None else _hide_line(data.course, hiding),
+        outlines=tuple(_hide_line(one, hiding) for one in data.outlines),
     )
     clock = find_clock(data.facts, data.series.values(), hiding)
     return _move_times(data, clock, hiding) if clock.is_moved else data
@@ -110,6 +111,38 @@ def _withhold(result: Result, clock: PublishedClock | None) -> Result:
     if not clock.withholds(result.metric, result.value):
         return result
     return replace(result, value=None, ci_low=None, ci_high=None, reason=WITHHELD)
+
+
+@dataclass(frozen=True)
+class HiddenCount:
+    """How many positions of all tracks are not published.
+
+    `at_ends` lie before the first or after the last position of a track that may show.
+    """
+
+    positions: int = 0
+    at_ends: int = 0
+
+    def __add__(self, other: HiddenCount) -> HiddenCount:
+        """Return both together."""
+        return HiddenCount(self.positions + other.positions, self.at_ends + other.at_ends)
+
+
+def count_hidden(whole: WorkoutData, published: WorkoutData, *, key: bytes) -> HiddenCount:
+    """Return how many positions `published` lacks of a workout; for its publisher, not a page."""
+    hiding = draw_hiding(whole.settings.private, key)
+    total = HiddenCount()
+    for name, series in whole.series.items():
+        latitude, longitude = series.values("latitude_deg"), series.values("longitude_deg")
+        known = np.isfinite(latitude) & np.isfinite(longitude)
+        shown = np.isfinite(published.series[name].values("latitude_deg"))
+        hidden = hiding.find_hidden(latitude, longitude, track=whole.facts.workout_id)
+        at = np.flatnonzero(known & ~hidden)
+        outside = known & hidden
+        if at.size:
+            outside[at[0] : at[-1] + 1] = False
+        total += HiddenCount(int(known.sum()) - int(shown.sum()), int(outside.sum()))
+    return total
 
 
 def _move_times(data: WorkoutData, clock: PublishedClock, hiding: Hiding) -> WorkoutData:

@@ -10,6 +10,7 @@ from tasks.core.registers import CHARTS
 from tasks.core.wording import MISSING, name_kind, write_clock, write_duration
 from tasks.report.corners import join_corners
 from tasks.report.facts import ALL
+from tasks.report.outcome import write_outcome
 from tasks.report.summary import TIMED_METRIC, find_clock, name_reference
 from tasks.report.words import describe_finding, name_segment
 
@@ -31,6 +32,8 @@ _SECTIONS: Final = (
     ("swimming", "Pool lengths"),
     ("battery", "Battery"),
 )
+#: Sections that are open when a page is: the overlay and the map. All others are folded.
+_OPEN: Final = ("heart_rate", "track")
 #: Their titles where nothing is a reference for heart rate.
 _WITHOUT_REFERENCE: Final = {
     "parts": "Heart-rate differences by part, intensity and direction",
@@ -150,7 +153,8 @@ class PageSection:
     drawings: tuple[Drawing, ...] = ()
     tables: tuple[Sheet, ...] = ()
     findings: tuple[FindingRow, ...] = ()
-    text: str = ""
+    result: str = ""
+    is_open: bool = False
 
 
 @dataclass(frozen=True)
@@ -196,6 +200,8 @@ def build_sections(
             drawings=drawings.get(name, ()),
             tables=tuple(sheet for sheet in tables.get(name, ()) if sheet.rows),
             findings=findings.get(name, ()),
+            result=write_outcome(data, name, n_findings=len(findings.get(name, ()))),
+            is_open=name in _OPEN,
         )
         if section.drawings or section.tables or section.findings:
             sections.append(section)

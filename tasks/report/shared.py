@@ -17,7 +17,15 @@ from typing import Final
 from tasks.report.drawing import VEGA_LITE
 from tasks.report.files import write_if_changed
 
-_ASSETS: Final = ("report.css", "report.js", "charts.js")
+_ASSETS: Final = (
+    "report.css",
+    "report.js",
+    "folds.js",
+    "stretch.js",
+    "minutes.js",
+    "map.js",
+    "charts.js",
+)
 #: Exposes what the pages' scripts use.
 _SNIPPET: Final = "window.vegaEmbed = vegaEmbed;"
 

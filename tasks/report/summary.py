@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     )
 
 #: What is said first of every device, in this order.
-_HEADLINES: Final = (
+HEADLINES: Final = (
     ("mean error", "hr_bias_bpm"),
     ("mean absolute error", "hr_mae_bpm"),
     ("within 5 bpm", "hr_within_5_bpm_pct"),
@@ -163,7 +163,7 @@ def summarise_devices(data: WorkoutData) -> tuple[DeviceSummary, ...]:
 
 def _summarise(data: WorkoutData, recording: RecordingFacts) -> DeviceSummary:
     headlines = []
-    for what, metric in _HEADLINES:
+    for what, metric in HEADLINES:
         result = data.find(recording.recording_id, metric)
         if result is not None and result.value is not None:
             headlines.append(Headline(_name_headline(data, what, result), result))

@@ -16,6 +16,22 @@ if TYPE_CHECKING:
 _DEPTH: Final = re.compile(r"^-?[\d.]+ m inside")
 _AMOUNT: Final = re.compile(r"(?<![\w.])(-?\d+(?:\.\d+)?) (km|m/s|m/h|m)(?![\w/])")
 
+#: Kinds of finding that stand out, the first ones first.
+STANDING_OUT: Final = (
+    "late_lock",
+    "cadence_lock",
+    "biased_stretch",
+    "missed_rise",
+    "dropout",
+    "spike",
+    "frozen",
+    "false_pause",
+    "cut_corner",
+    "position_jump",
+    "position_gap",
+    "altitude_jump",
+    "stroke_misread",
+)
 ROLES: Final[Mapping[str, str]] = {
     "test": "under test",
     "predecessor": "predecessor",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from tasks.answers import answer_all, read_answer_facts
@@ -16,21 +16,23 @@ from tasks.report import read
 from tasks.report.device_figures import (
     has_dead_figures,
     remove_device_figures,
-    write_device_figures,
 )
-from tasks.report.device_page import COLUMNS, draw_device, render_device
-from tasks.report.figures import write_figures
+from tasks.report.device_page import COLUMNS
 from tasks.report.files import is_ours, sweep_unfinished, write_if_changed
 from tasks.report.gather import gather_device, gather_workout
 from tasks.report.index import is_outdated, keep_answers, render_index
 from tasks.report.keys import KeyMaker, PageKeys, read_marks
 from tasks.report.listed import MONTHS, list_months, write_months
-from tasks.report.pages import render_workout
-from tasks.report.private import find_clock, hide_lengths, hide_private_places
-from tasks.report.sections import draw_workout
+from tasks.report.page_files import have_figures, publish_text, write_device, write_workout
+from tasks.report.private import (
+    HiddenCount,
+    count_hidden,
+    find_clock,
+    hide_lengths,
+    hide_private_places,
+)
 from tasks.report.series import read_series
 from tasks.report.shared import write_shared
-from tasks.report.summary import title_workout
 from tasks.workout.private_places import draw_hiding
 
 if TYPE_CHECKING:
@@ -42,31 +44,34 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.settings import Settings
-    from tasks.report.drawing import Drawing
     from tasks.report.facts import (
         Definition,
-        DeviceData,
         DeviceFacts,
-        WorkoutData,
         WorkoutFacts,
     )
     from tasks.report.listed import Month
+    from tasks.workout.outlines import Outlines
     from tasks.workout.published_clock import PublishedClock
 
     ShowLake = Callable[[Collection[str] | None], None]
 
 #: Names that only folders of our figures have.
 _WORKOUT_ID: Final = re.compile(r"\d{8}T\d{4}Z-w?[0-9a-f]{6}")
-SOURCE: Final = "Source: coworn; exports of devices worn together."
 
 
 @dataclass(frozen=True)
 class Report:
-    """What was written: `written` pages, of `pages` in all."""
+    """What was written: `written` pages, of `pages` in all; a line for what was left out.
+
+    `hidden` counts the positions that a public report lacks of the workouts written now.
+    """
 
     index: Path
     pages: int
     written: int
+    complaints: tuple[str, ...] = ()
+    hidden: HiddenCount = field(default_factory=HiddenCount)
+    workouts_written: int = 0
 
 
 def write_report(
@@ -80,6 +85,7 @@ def write_report(
     publishing_key: bytes | None = None,
     most_figures: int | None = None,
     courses: Callable[[str], NDArray[np.float64] | None] | None = None,
+    outlines: Outlines | None = None,
     catch_up: bool = False,
     show_lake: ShowLake | None = None,
 ) -> Report:
@@ -90,8 +96,9 @@ def write_report(
     names no file; it needs the home's `publishing_key`, which draws what is hidden.
     Figures are written of at most `most_figures` workouts, the newest ones, None:
     of all; to `catch_up` means to write them of workouts, too, whose page is up to date without
-    them. `courses` gives the line of a course by its name (see `CourseLine`). `show_lake` lets the
-    connection see the lake of some recordings and workouts; without it, it sees all of it already.
+    them. `courses` returns the line of a course by its name (see `CourseLine`); `outlines` are the
+    lines of the background of maps. `show_lake` lets the connection see the lake of some
+    recordings and workouts; without it, it sees all of it already.
     Raises: LookupError when there is no workout `only`.
     """
     ids = PublicIds(require_key(publishing_key)) if public else None
@@ -109,6 +116,7 @@ def write_report(
         ids=ids,
         is_whole=public or catch_up or most_figures is None,
         show_lake=show_lake,
+        outlines=outlines,
     )
     sweep_unfinished(folder)
     write_shared(folder)
@@ -119,20 +127,29 @@ def write_report(
     if public:
         written += _write_text(connection, folder, settings=settings, ids=ids)
     # Last, since drawing figures takes memory that is not given back.
-    written += shown.write_workouts(
+    workouts_written = shown.write_workouts(
         only=only, most_figures=most_figures, catch_up=catch_up, courses=courses
     )
     _remove_vanished(
         folder,
-        workouts={_publish(name, ids) for name in workouts},
-        devices={_publish(name, ids) for name in shown.devices},
+        workouts={publish_text(name, ids) for name in workouts},
+        devices={publish_text(name, ids) for name in shown.devices},
         months={one.name for one in months},
     )
     if not public:
         for keys in shown.keys.values():
             keys.save()
-    pages = len(workouts) + len(shown.devices) + len(months) + 1
-    return Report(folder / "index.html", pages, written)
+    # Published, answers and methods stand beside the pages.
+    pages = len(workouts) + len(shown.devices) + len(months) + (3 if public else 1)
+    complaints = () if outlines is None else outlines.complaints
+    return Report(
+        folder / "index.html",
+        pages,
+        written + workouts_written,
+        complaints,
+        shown.hidden,
+        shown.n_drawn,
+    )
 
 
 class _Shown:
@@ -155,12 +172,19 @@ class _Shown:
         ids: PublicIds | None,
         is_whole: bool,
         show_lake: ShowLake | None,
+        outlines: Outlines | None,
     ) -> None:
         self.connection, self.folder, self.settings = connection, folder, settings
         self.workouts, self.devices, self.definitions = workouts, devices, definitions
         self.publishing_key, self.ids, self.is_whole = publishing_key, ids, is_whole
+        self.outlines = outlines
+        self.hidden, self.n_drawn = HiddenCount(), 0
         self.maker = KeyMaker(
-            devices=devices, definitions=definitions, settings=settings, public=publishing_key
+            devices=devices,
+            definitions=definitions,
+            settings=settings,
+            public=publishing_key,
+            outlines=None if outlines is None else outlines.mark,
         )
         self.keys = {name: PageKeys(folder / name) for name in ("workouts", "devices", MONTHS)}
         self.marks = read_marks(connection)
@@ -251,7 +275,7 @@ class _Shown:
             # Their times, beside those of the series, would tell how much of a start is hidden.
             with_minutes=not self.clocks,
         )
-        return write_if_changed(path, _publish(text, self.ids))
+        return write_if_changed(path, publish_text(text, self.ids))
 
     def write_workouts(
         self,
@@ -266,10 +290,10 @@ class _Shown:
         for facts in reversed(list(self.workouts.values())):
             key = self.maker.of_workout(facts)
             with_figures = most_figures is None or figured < most_figures
-            known = self.keys["workouts"].find(_publish(facts.workout_id, self.ids))
+            known = self.keys["workouts"].find(publish_text(facts.workout_id, self.ids))
             if known == f"{key}+":
                 # Somebody may have taken the figures away, and a page has no dead links.
-                is_there = _have_figures(facts, self.folder, settings=self.settings, ids=self.ids)
+                is_there = have_figures(facts, self.folder, settings=self.settings, ids=self.ids)
             else:
                 # A flow leaves a page that is up to date as it is, with or without figures.
                 wants_figures = most_figures is None or (catch_up and with_figures)
@@ -285,12 +309,21 @@ class _Shown:
                 definitions=self.definitions,
                 settings=self.settings,
                 courses=courses,
+                outlines=() if self.outlines is None else self.outlines.lines,
             )
             if self.publishing_key is not None:
-                data = hide_private_places(data, key=self.publishing_key)
+                whole = data
+                data = hide_private_places(whole, key=self.publishing_key)
+                self.hidden += count_hidden(whole, data, key=self.publishing_key)
+            self.n_drawn += 1
             figured += with_figures
             written += write_workout(
-                data, self.folder, key=key, with_figures=with_figures, ids=self.ids
+                data,
+                self.folder,
+                key=key,
+                with_figures=with_figures,
+                ids=self.ids,
+                licence=self.settings.export.licence,
             )
         return written
 
@@ -321,11 +354,6 @@ def require_key(key: bytes | None) -> bytes:
     return key
 
 
-def _publish(text: str, ids: PublicIds | None) -> str:
-    """Return a text, or an id, as it is published; where nothing is, as it is."""
-    return text if ids is None else ids.rewrite(text)
-
-
 def _write_text(
     connection: duckdb.DuckDBPyConnection,
     folder: Path,
@@ -337,93 +365,9 @@ def _write_text(
     facts = read_answer_facts(connection, settings)
     answers = write_markdown(answer_all(facts, units=settings.report.units))
     methods = write_methods(connection, facts, settings, version=find_version())
-    return write_if_changed(folder / "answers.md", _publish(answers, ids)) + write_if_changed(
-        folder / "methods.md", _publish(methods, ids)
+    return write_if_changed(folder / "answers.md", publish_text(answers, ids)) + write_if_changed(
+        folder / "methods.md", publish_text(methods, ids)
     )
-
-
-def write_device(
-    data: DeviceData,
-    folder: Path,
-    *,
-    with_figures: bool,
-    ids: PublicIds | None = None,
-    key: str = "",
-) -> bool:
-    """Write the page of one device, and its figures where they are wanted; say whether it differed.
-
-    Every drop changes what was found: figures wait for the night, or for somebody to ask.
-    """
-    drawings = draw_device(data)
-    figures = write_device_figures(
-        replace(data.device, device_id=_publish(data.device.device_id, ids)),
-        [one for several in drawings.values() for one in several],
-        folder,
-        settings=data.settings,
-        wanted=with_figures,
-    )
-    path = folder / "devices" / f"{_publish(data.device.device_id, ids)}.html"
-    text = render_device(data, drawings, figures=figures, key=key)
-    return write_if_changed(path, _publish(text, ids))
-
-
-def write_workout(
-    data: WorkoutData,
-    folder: Path,
-    *,
-    key: str,
-    with_figures: bool,
-    ids: PublicIds | None = None,
-) -> bool:
-    """Write page and figures of one workout; say whether the page differed.
-
-    The key on the page ends in a plus when its figures were written too.
-    """
-    drawings = draw_workout(data)
-    figures = write_workout_figures(data, drawings, folder, ids=ids) if with_figures else None
-    mark = f"{key}+" if with_figures else key
-    path = folder / "workouts" / f"{_publish(data.facts.workout_id, ids)}.html"
-    text = _publish(render_workout(data, drawings, figures=figures, key=mark), ids)
-    is_new = write_if_changed(path, text)
-    if not with_figures:
-        # Figures of what the page no longer shows are worse than none; it links to none by now.
-        shutil.rmtree(find_figures(folder, data.facts, ids), ignore_errors=True)
-    return is_new
-
-
-def find_figures(folder: Path, facts: WorkoutFacts, ids: PublicIds | None = None) -> Path:
-    """Return the folder of a workout's figures."""
-    return folder / "figures" / _publish(facts.workout_id, ids)
-
-
-def _have_figures(
-    facts: WorkoutFacts, folder: Path, *, settings: Settings, ids: PublicIds | None
-) -> bool:
-    return not settings.report.figures or find_figures(folder, facts, ids).is_dir()
-
-
-def write_workout_figures(
-    data: WorkoutData,
-    drawings: Mapping[str, Sequence[Drawing]],
-    folder: Path,
-    *,
-    ids: PublicIds | None = None,
-) -> dict[str, dict[str, str]]:
-    """Write the figures that the settings name; return their paths inside `folder`."""
-    place = find_figures(folder, data.facts, ids)
-    if data.settings.figures:
-        # Even when no chart of those exists: it says that this was done.
-        place.mkdir(parents=True, exist_ok=True)
-    found: dict[str, dict[str, str]] = {}
-    for drawing in (one for several in drawings.values() for one in several):
-        if drawing.name.partition("--")[0] in data.settings.figures:
-            paths = write_figures(
-                drawing, place, settings=data.settings, caption=(title_workout(data), SOURCE)
-            )
-            found[drawing.name] = {
-                form: path.relative_to(folder).as_posix() for form, path in paths.items()
-            }
-    return found
 
 
 def _remove_vanished(

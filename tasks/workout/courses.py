@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -95,21 +95,36 @@ def mark_courses(courses: Path) -> dict[str, str]:
 
 
 def _read_points(path: Path) -> list[tuple[float, float]]:
-    import gpxpy  # noqa: PLC0415 - only workouts on a course need it
-    from gpxpy.gpx import GPXException  # noqa: PLC0415 - as above
-
-    markup = load_markup(path.read_bytes(), name=path.name)
-    try:
-        gpx = gpxpy.parse(markup.text)
-    except (GPXException, ValueError) as error:
-        raise_if_out_of_memory(error.__cause__)
-        raise DamagedError(
-            path.name,
-            found=f"it cannot be read as GPX ({error})",
-            remedy="export the course again",
-        ) from error
+    gpx = _parse_gpx(path)
     tracks = [
         point for track in gpx.tracks for segment in track.segments for point in segment.points
     ]
     routes = [point for route in gpx.routes for point in route.points]
     return [(point.latitude, point.longitude) for point in tracks or routes]
+
+
+def read_gpx_lines(path: Path) -> list[list[tuple[float, float]]]:
+    """Read every segment and route of a GPX file on its own: latitude, longitude [deg].
+
+    Raises: DamagedError for what is no GPX; OSError; MemoryError.
+    """
+    gpx = _parse_gpx(path)
+    lines = [segment.points for track in gpx.tracks for segment in track.segments]
+    lines += [route.points for route in gpx.routes]
+    return [[(point.latitude, point.longitude) for point in line] for line in lines]
+
+
+def _parse_gpx(path: Path) -> Any:  # noqa: ANN401 - the library is imported late
+    import gpxpy  # noqa: PLC0415 - only workouts on a course need it
+    from gpxpy.gpx import GPXException  # noqa: PLC0415 - as above
+
+    markup = load_markup(path.read_bytes(), name=path.name)
+    try:
+        return gpxpy.parse(markup.text)
+    except (GPXException, ValueError) as error:
+        raise_if_out_of_memory(error.__cause__)
+        raise DamagedError(
+            path.name,
+            found=f"it cannot be read as GPX ({error})",
+            remedy="export it again",
+        ) from error

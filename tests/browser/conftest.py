@@ -9,7 +9,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from config.settings import load_settings
 from tasks.report import write_report
@@ -45,6 +45,12 @@ class Opened:
         """Wait until every chart is drawn."""
         if self.page.locator(".chart").count():
             self.page.wait_for_selector("html[data-drawn=yes]", timeout=30_000)
+
+    def unfold(self) -> None:
+        """Open all sections, and wait until their charts are drawn."""
+        self.page.locator("#open-all").click()
+        expect(self.page.locator(".chart:not(:has(svg))")).to_have_count(0, timeout=30_000)
+        self.wait()
 
 
 Opener = Callable[..., Opened]
@@ -94,7 +100,12 @@ def open_page(browser: Browser) -> Iterator[Opener]:
     contexts = []
 
     def open_one(
-        path: Path, *, width: int = 1100, scheme: str = "light", height: int = 900
+        path: Path,
+        *,
+        width: int = 1100,
+        scheme: str = "light",
+        height: int = 900,
+        unfold: bool = False,
     ) -> Opened:
         context = browser.new_context(
             viewport={"width": width, "height": height}, color_scheme=scheme
@@ -106,6 +117,8 @@ def open_page(browser: Browser) -> Iterator[Opener]:
         opened.page.on("request", lambda request: opened.asked.append(request.url))
         opened.page.goto(path.as_uri())
         opened.wait()
+        if unfold:
+            opened.unfold()
         return opened
 
     yield open_one

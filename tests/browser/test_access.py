@@ -66,7 +66,7 @@ def test_axe_finds_nothing_serious(
 
 
 def test_text_alternatives_say_what_a_chart_shows(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, unfold=True)
     charts = opened.page.locator(".chart")
     for n in range(charts.count()):
         label = charts.nth(n).get_attribute("aria-label")
@@ -79,12 +79,12 @@ def test_text_alternatives_say_what_a_chart_shows(open_page: Opener, ride: Path)
 
 def test_the_page_can_be_read_at_twice_the_size(open_page: Opener, ride: Path) -> None:
     # 200 % on a screen of 1100 px leaves 550 px (WCAG 2.2, 1.4.4 and 1.4.10).
-    opened = open_page(ride, width=550)
+    opened = open_page(ride, unfold=True, width=550)
     assert opened.page.evaluate("document.documentElement.scrollWidth") <= 550
 
 
 def test_the_theme_button_changes_page_and_charts(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, unfold=True)
     paper = "getComputedStyle(document.documentElement).backgroundColor"
     light, dark = (f".chart svg text[fill='{ink}']" for ink in ("#525c61", "#aab4b4"))
     assert opened.page.locator(light).count() > 10
@@ -120,7 +120,7 @@ def test_pages_can_be_photographed(
 def test_print_is_dark_on_white_whatever_the_screen_is(
     open_page: Opener, ride: Path, tmp_path: Path
 ) -> None:
-    opened = open_page(ride, scheme="dark")
+    opened = open_page(ride, unfold=True, scheme="dark")
     opened.page.emulate_media(media="print", color_scheme="dark")
     read = "(what) => getComputedStyle(document.querySelector(what)).%s"
     assert opened.page.evaluate(read % "backgroundColor", "html") == "rgb(255, 255, 255)"
@@ -138,7 +138,7 @@ def test_print_is_dark_on_white_whatever_the_screen_is(
 
 
 def test_the_theme_button_does_not_darken_print(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride, scheme="light")
+    opened = open_page(ride, unfold=True, scheme="light")
     opened.page.locator("#theme").click()
     opened.page.emulate_media(media="print")
     paper = "getComputedStyle(document.documentElement).backgroundColor"
@@ -148,7 +148,7 @@ def test_the_theme_button_does_not_darken_print(open_page: Opener, ride: Path) -
 def test_the_first_key_leads_to_the_skip_link_and_on_to_the_content(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, unfold=True)
     assert opened.page.locator("html").get_attribute("lang") == "en"
     opened.page.keyboard.press("Tab")
     skip = opened.page.locator(".skip")
@@ -161,7 +161,7 @@ def test_the_first_key_leads_to_the_skip_link_and_on_to_the_content(
 def test_the_keyboard_goes_from_top_to_bottom_and_shows_where_it_is(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, unfold=True)
     where = """() => {
       const one = document.activeElement, style = getComputedStyle(one);
       return { order: [...document.querySelectorAll('*')].indexOf(one), tag: one.tagName,
@@ -189,7 +189,7 @@ def test_cells_of_headings_say_what_they_head(home: Home, open_page: Opener) -> 
 
 
 def test_nothing_moves_for_those_who_want_no_motion(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, unfold=True)
     behaviour = "getComputedStyle(document.documentElement).scrollBehavior"
     assert opened.page.evaluate(behaviour) == "smooth"
     opened.page.emulate_media(reduced_motion="reduce")
@@ -210,7 +210,7 @@ def test_every_page_can_be_read_at_twice_the_size(home: Home, open_page: Opener)
 def test_a_long_name_breaks_neither_chart_nor_table_on_a_phone(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride, width=390)
+    opened = open_page(ride, unfold=True, width=390)
     outside = opened.page.evaluate(
         """[...document.querySelectorAll('.chart')].filter((chart) => {
              const frame = chart.getBoundingClientRect();
@@ -235,7 +235,7 @@ def test_a_long_name_breaks_neither_chart_nor_table_on_a_phone(
 
 def test_words_of_the_agreement_plot_keep_apart(open_page: Opener, ride: Path) -> None:
     for width in (390, 1280):
-        opened = open_page(ride, width=width)
+        opened = open_page(ride, unfold=True, width=width)
         plots = opened.page.locator('.chart[data-chart^="agreement--"]')
         assert plots.count() == 3
         for n in range(plots.count()):

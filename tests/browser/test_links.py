@@ -36,7 +36,7 @@ def point(opened: Opened, name: str, share: float) -> None:
 def test_pointing_in_one_chart_marks_the_same_instant_in_the_others(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, unfold=True)
     assert opened.page.evaluate(READ_MARK, "speed") is None
     point(opened, "heart_rate", 0.5)
     marks = {
@@ -52,28 +52,27 @@ def test_pointing_in_one_chart_marks_the_same_instant_in_the_others(
 
 
 def test_pointing_marks_the_place_on_the_track(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride)
-    count = """document.querySelectorAll(
-      '.chart[data-chart="track"] svg g.mark-symbol path').length"""
-    before = opened.page.evaluate(count)
+    opened = open_page(ride, unfold=True)
+    assert opened.page.locator(".map .here").count() == 0
     point(opened, "heart_rate", 0.5)
-    assert opened.page.evaluate(count) > before
+    devices = opened.page.locator(".map .track").count()
+    assert opened.page.locator(".map .here").count() == devices > 1
 
 
 def test_pointing_at_the_track_marks_the_instant_in_the_charts(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride)
-    chart = opened.page.locator('.chart[data-chart="track"]')
-    chart.scroll_into_view_if_needed()
-    box = chart.bounding_box()
-    opened.page.mouse.move(box["x"] + box["width"] * 0.55, box["y"] + box["height"] * 0.4)
+    opened = open_page(ride, unfold=True)
+    place = opened.page.locator(".map[data-map] .pin.distance circle").first
+    place.scroll_into_view_if_needed()
+    box = place.bounding_box()
+    opened.page.mouse.move(box["x"] + 3, box["y"] + 3)
     expect(opened.page.locator("#readout")).to_contain_text(":")
     assert opened.page.evaluate(READ_MARK, "heart_rate") is not None
 
 
 def test_the_slider_moves_the_mark_by_keyboard(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, unfold=True)
     opened.page.locator("#instant").focus()
     for _ in range(3):
         opened.page.keyboard.press("ArrowRight")
@@ -95,7 +94,7 @@ def read_stretch(opened: Opened) -> dict[str, list[str]]:
 def test_the_numbers_of_the_whole_workout_are_those_of_the_results_to_the_printed_digit(
     open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
 ) -> None:
-    whole = read_stretch(open_page(ride))
+    whole = read_stretch(open_page(ride, unfold=True))
     assert len(whole) >= 2
     for label, cells in whole.items():
         name, _, reference = label.rpartition(" against ")
@@ -119,7 +118,7 @@ def test_the_numbers_of_the_whole_workout_are_those_of_the_results_to_the_printe
 def test_dragging_chooses_a_stretch_whose_numbers_are_those_of_duckdb(
     open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
 ) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, unfold=True)
     whole = read_stretch(opened)
     chart = opened.page.locator('.chart[data-chart="heart_rate"]')
     chart.scroll_into_view_if_needed()
@@ -137,7 +136,7 @@ def test_dragging_chooses_a_stretch_whose_numbers_are_those_of_duckdb(
 def test_a_finding_is_shown_as_a_stretch(
     open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
 ) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, unfold=True)
     whole = read_stretch(opened)
     buttons = opened.page.locator("#heart_rate .show")
     spans = buttons.evaluate_all("all => all.map((one) => one.dataset.to - one.dataset.from)")
@@ -151,7 +150,7 @@ def test_a_finding_is_shown_as_a_stretch(
 def test_times_typed_in_choose_a_stretch(
     open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
 ) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, unfold=True)
     opened.page.locator("#stretch-from").fill("12:31:00")
     opened.page.locator("#stretch-to").fill("12:41:30")
     opened.page.get_by_role("button", name="Show", exact=True).click()
@@ -175,3 +174,33 @@ def check_against_duckdb(
         assert int(cells[3]) == n
         shown = [float(text.replace("\N{MINUS SIGN}", "-")) for text in cells[:3]]
         assert shown == [float(f"{number:.1f}") for number in (bias, mae, within)]
+
+
+def test_the_table_by_minutes_is_that_of_duckdb(
+    open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
+) -> None:
+    opened = open_page(ride)
+    opened.page.locator("#minutes > summary").click()
+    rows = opened.page.locator("#minutes-table tbody tr")
+    expect(rows.nth(5)).to_be_visible()
+    heads = opened.page.locator("#minutes-table thead th").all_inner_texts()
+    column = heads.index("Alder 2 (bpm)")
+    shown = {
+        cells[0]: cells[column : column + 3]
+        for n in range(rows.count())
+        if (cells := rows.nth(n).locator("th, td").all_inner_texts())
+    }
+    found = database.execute(
+        "SELECT strftime((time_utc AT TIME ZONE 'UTC') + INTERVAL 1 HOUR, '%H:%M') AS minute, "
+        "avg(heart_rate_test_bpm), avg(heart_rate_test_bpm - heart_rate_reference_bpm), count(*) "
+        "FROM pairs JOIN workouts USING (workout_id) JOIN recordings USING (recording_id) "
+        "WHERE activity = 'mountain-biking' AND recordings.device_id = 'alder-2' "
+        "AND reference = 'hazel' AND heart_rate_is_scored GROUP BY minute"
+    ).fetchall()
+    assert len(found) > 30
+    for minute, mean, error, n in found:
+        texts = [text.replace("\N{MINUS SIGN}", "-") for text in shown[minute]]
+        assert abs(float(texts[0]) - mean) <= 0.0501, minute
+        assert abs(float(texts[1]) - error) <= 0.0501, minute
+        assert int(texts[2]) == n, minute
+    assert opened.said == []

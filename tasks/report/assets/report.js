@@ -21,6 +21,25 @@ const coworn = (() => {
   prefersDark.addEventListener("change", showTheme);
   showTheme();
 
+  // What is shown of the page stands in the address, so that it can be kept and sent: parts like
+  // zoom=60-120, joined by &. Only the fragment changes.
+  const decode = (text) => { try { return decodeURIComponent(text); } catch { return text; } };
+  const address = (() => {
+    const parts = new Map();
+    for (const part of location.hash.slice(1).split("&")) {
+      const at = part.indexOf("=");
+      if (at > 0) parts.set(part.slice(0, at), part.slice(at + 1));
+    }
+    const get = (name) => (parts.has(name) ? parts.get(name) : null);
+    const set = (name, value) => {
+      if (value === null ? !parts.delete(name) : parts.get(name) === value) return;
+      if (value !== null) parts.set(name, value);
+      const text = [...parts].map(([one, what]) => `${one}=${what}`).join("&");
+      history.replaceState(null, "", text ? `#${text}` : `${location.pathname}${location.search}#`);
+    };
+    return { get, set };
+  })();
+
   const quote = (text) => "'" + text.replaceAll("'", "''") + "'";
   const writeSql = (number) => {
     const { m, w, r, s, f } = number.dataset;
@@ -51,11 +70,14 @@ const coworn = (() => {
     }
   });
   const openTarget = () => {
-    const target = location.hash && document.getElementById(decodeURIComponent(location.hash.slice(1)));
-    if (target && target.tagName === "DETAILS") target.open = true;
+    const name = location.hash.slice(1);
+    if (!name || name.includes("=")) return;
+    const target = document.getElementById(decode(name));
+    for (let one = target; one; one = one.parentElement) if (one.tagName === "DETAILS") one.open = true;
+    if (target) target.scrollIntoView();
   };
   window.addEventListener("hashchange", openTarget);
   openTarget();
 
-  return { readTheme, quote, onTheme: (listener) => listeners.push(listener) };
+  return { readTheme, quote, address, decode, onTheme: (listener) => listeners.push(listener) };
 })();

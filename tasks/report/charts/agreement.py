@@ -23,6 +23,8 @@ _LINES: Final = (
 #: Height of a line of words as a share of the plot's, and their width as a share of the points'.
 _LINE_HEIGHT: Final = 0.11
 _WORDS: Final = 0.75
+_TICKS_BPM: Final = (5.0, 10.0, 20.0, 50.0)
+_MOST_TICKS: Final = 7
 
 
 @chart("workout", section="agreement")
@@ -55,7 +57,8 @@ def _draw(
     counted = Counter(zip(mean.tolist(), difference.tolist(), strict=True))
     limits = _tabulate_lines(lines)
     values = [*difference.tolist(), *limits["low"], *limits["high"]]
-    span = (min(values), max(values)) if values else (0.0, 1.0)
+    # Zero, where both agree, is always in sight.
+    span = (min(0.0, *values), max(0.0, *values)) if values else (0.0, 1.0)
     has_interval = any(line.ci_low is not None for line, _ in lines)
     intervals = " Grey: 95 % interval of the mean." if has_interval else ""
     limits["at"] = spread_words(limits["value"], apart=_LINE_HEIGHT * (span[1] - span[0]))
@@ -95,7 +98,11 @@ def _draw(
                                 "nice": False,
                                 "domain": [left - 2, right + 2 + _WORDS * (right - left + 4)],
                             },
-                            "axis": {"title": "mean of both (bpm)", "tickCount": 6},
+                            "axis": {
+                                "title": "mean of both (bpm)",
+                                # No ticks where only words stand.
+                                "values": list_ticks(left, right),
+                            },
                         },
                         "y": {"field": "difference", **vertical},
                         "size": {
@@ -139,6 +146,13 @@ def _draw(
         devices=(device,),
         note=f"Larger points: more seconds.{intervals}",
     )
+
+
+def list_ticks(left: float, right: float) -> list[float]:
+    """Return round heart rates from `left` to `right` [bpm], at most seven."""
+    step = next((one for one in _TICKS_BPM if (right - left) / one <= _MOST_TICKS), _TICKS_BPM[-1])
+    ticks: list[float] = np.arange(np.ceil(left / step) * step, right + 0.5, step).tolist()
+    return ticks
 
 
 def _tabulate_lines(lines: list[tuple[Result, str]]) -> dict[str, list[Any]]:

@@ -1,8 +1,10 @@
-"""Speed, altitude and battery over time."""
+"""Altitude and battery over time, and the lines that speed shares with them."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
 
 from tasks.core.registers import chart
 from tasks.core.wording import convert, join_words, write_clock, write_number
@@ -12,94 +14,76 @@ from tasks.report.drawing import Drawing, encode_device, encode_time
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from tasks.report.facts import Series, WorkoutData
+    from numpy.typing import NDArray
 
-_KMH_PER_MPS: Final = 3.6
+    from tasks.report.facts import WorkoutData
+
+    Floats = NDArray[np.float64]
+
 #: Battery levels come seldom: a line breaks only where none came for this long [s].
 _BATTERY_GAP_S: Final = 7200.0
 _MOTION_GAP_S: Final = 30.0
-
-
-@chart("workout", section="distance")
-def draw_speed(data: WorkoutData) -> tuple[Drawing, ...]:
-    """Draw the speed that each device gives, over time."""
-    statute = data.settings.units == "statute"
-    factor = convert(1.0, "m/s", units="statute")[0] if statute else _KMH_PER_MPS
-    unit = "mi/h" if statute else "km/h"
-    said = _say_results(data, "distance_error_pct", "distance error", "%")
-    return _draw_lines(
-        data,
-        data.series,
-        name="speed",
-        channel="speed_mps",
-        title="Speed as each device reports it",
-        axis=f"speed ({unit})",
-        factor=factor,
-        said=said,
-    )
 
 
 @chart("workout", section="elevation")
 def draw_elevation(data: WorkoutData) -> tuple[Drawing, ...]:
     """Draw the altitude that each device gives, over time."""
     factor, unit = convert(1.0, "m", units=data.settings.units)
-    return _draw_lines(
+    return draw_lines(
         data,
-        data.series,
+        {key: (one.seconds, one.values("altitude_m") * factor) for key, one in data.series.items()},
         name="elevation",
-        channel="altitude_m",
         title="Altitude as each device reports it",
         axis=f"altitude ({unit})",
-        factor=factor,
-        said=_say_results(data, "ascent_m", "ascent", "m"),
+        said=say_results(data, "ascent_m", "ascent", "m"),
     )
 
 
 @chart("workout", section="battery")
 def draw_battery(data: WorkoutData) -> tuple[Drawing, ...]:
     """Draw the battery level that each device reports, over time."""
-    return _draw_lines(
+    return draw_lines(
         data,
-        data.battery,
+        {key: (one.seconds, one.values("battery_pct")) for key, one in data.battery.items()},
         name="battery",
-        channel="battery_pct",
         title="Battery level",
         axis="battery (%)",
-        factor=1.0,
-        said=_say_results(data, "battery_rate_pct_per_h", "use", "%/h"),
+        said=say_results(data, "battery_rate_pct_per_h", "use", "%/h"),
         step=True,
         gap_s=_BATTERY_GAP_S,
     )
 
 
-def _draw_lines(
+def draw_lines(
     data: WorkoutData,
-    series: Mapping[str, Series],
+    lines: Mapping[str, tuple[Floats, Floats]],
     *,
     name: str,
-    channel: str,
     title: str,
     axis: str,
-    factor: float,
     said: str,
+    vertical: Mapping[str, Mapping[str, Any]] | None = None,
     step: bool = False,
     gap_s: float = _MOTION_GAP_S,
+    decimals: int = 2,
 ) -> tuple[Drawing, ...]:
+    """Draw one line per recording, its seconds and its values; `vertical` changes the axis."""
     devices = []
+    changed = vertical or {}
     table: dict[str, list[Any]] = {"s": [], "value": [], "device": []}
-    for recording_id, one in series.items():
-        if not one.has(channel):
+    for recording_id, (seconds, values) in lines.items():
+        if not np.isfinite(values).any():
             continue
         device = data.recording(recording_id).device
         devices.append(device)
         append_line(
             table,
-            one.seconds,
-            one.values(channel) * factor,
+            seconds,
+            values,
             value="value",
             label=device.label,
             data=data,
-            decimals=2,
+            decimals=decimals,
             gap_s=gap_s,
         )
     if not devices:
@@ -119,14 +103,22 @@ def _draw_lines(
                 "layer": [
                     {
                         "data": {"name": name},
-                        "mark": {"type": "line", "interpolate": "step-after" if step else "linear"},
+                        "mark": {
+                            "type": "line",
+                            "interpolate": "step-after" if step else "linear",
+                            "clip": True,
+                        },
                         "encoding": {
                             "x": encode_time(data),
                             "y": {
                                 "field": "value",
                                 "type": "quantitative",
-                                "scale": {"zero": False},
-                                "axis": {"title": axis, "tickCount": 6},
+                                "scale": {"zero": False, **changed.get("scale", {})},
+                                "axis": {
+                                    "title": axis,
+                                    "tickCount": 6,
+                                    **changed.get("axis", {}),
+                                },
                             },
                             **encode_device(devices),
                         },
@@ -140,7 +132,8 @@ def _draw_lines(
     )
 
 
-def _say_results(data: WorkoutData, metric: str, what: str, unit: str) -> str:
+def say_results(data: WorkoutData, metric: str, what: str, unit: str) -> str:
+    """Return one number of each recording in words."""
     said = []
     for recording in data.recordings:
         result = data.find(recording.recording_id, metric)

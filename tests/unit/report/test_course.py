@@ -13,7 +13,8 @@ from config.report import PrivatePlace
 from config.settings import load_settings
 from tasks.maths.geodesy import PlaneOrigin, project_to_plane
 from tasks.report import write_report
-from tasks.report.gather import COURSE_STEP_M, fill_line, gather_workout
+from tasks.report.gather import gather_workout
+from tasks.report.outline_lines import STEP_M, fill_line
 from tasks.report.private import hide_private_places
 from tasks.report.read import read_definitions, read_devices, read_workouts
 from tasks.report.sections import draw_workout
@@ -61,42 +62,48 @@ def draw(data: WorkoutData) -> tuple[Drawing, ...]:
     return draw_workout(data)["track"]
 
 
-def test_the_course_is_drawn_first_with_a_line_of_its_own(data: WorkoutData) -> None:
-    plan = draw(data)[0]
-    assert [layer["data"]["name"] for layer in plan.spec["layer"]] == ["course", "track", "marks"]
-    assert plan.devices[-1].label == "course forest-trail"
-    looks = [device.look for device in plan.devices]
-    assert len({look.dash for look in looks}) == len(looks)
-    assert "The course forest-trail lies beneath them." in plan.alternative
+def list_kinds(drawing: Drawing) -> list[str]:
+    assert drawing.plan is not None
+    return [line.kind for line in drawing.plan.lines]
+
+
+def test_the_course_lies_beneath_all_tracks(data: WorkoutData) -> None:
+    drawing = draw(data)[0]
+    assert list_kinds(drawing) == ["course", "track", "track"]
+    assert drawing.plan is not None
+    # The device under test is drawn last, so that nothing hides it.
+    assert drawing.plan.lines[-1].device is not None
+    assert drawing.plan.lines[-1].device.role == "test"
+    assert "The course forest-trail lies beneath them." in drawing.alternative
 
 
 def test_enlargements_show_the_line_that_the_corner_was_judged_against(data: WorkoutData) -> None:
     corners = draw(data)[1:]
-    assert len(corners) == 3
+    assert len(corners) == 2
     for corner in corners:
-        table = corner.tables["course"]
-        place = corner.facts["shape"]
+        plan = corner.plan
+        assert plan is not None
+        course = next(line for line in plan.lines if line.kind == "course")
+        away = np.hypot(course.east_m - plan.east_m, course.north_m - plan.north_m)
         # Half of the enlargement's side is 45 m: the line passes within the drawn part.
-        away = [
-            np.hypot(x - place["x"], y - place["y"])
-            for x, y in zip(table["x"], table["y"], strict=True)
-            if x is not None
-        ]
-        assert min(away) < 45
+        assert np.nanmin(away) < 45
         assert "compared with the course forest-trail" in corner.note
 
 
+def test_a_corner_that_most_devices_cut_is_not_enlarged(data: WorkoutData) -> None:
+    # Both watches cut it: the course is as likely wrong.
+    other = data.recordings[0]
+    cut = [one for one in data.findings if one.kind == "cut_corner"]
+    assert cut
+    twins = [
+        replace(one, recording_id=other.recording_id, device_id=other.device.device_id)
+        for one in cut
+    ]
+    assert len(draw(replace(data, findings=(*data.findings, *twins)))) == 1
+
+
 def test_without_courses_the_page_is_as_good_as_before(trail: Home) -> None:
-    plan = draw(gather(trail, courses=None))[0]
-    assert [layer["data"]["name"] for layer in plan.spec["layer"]] == ["track", "marks"]
-
-
-def test_a_device_called_like_the_course_keeps_its_own_look(data: WorkoutData) -> None:
-    recording = data.recordings[0]
-    named = replace(recording, device=replace(recording.device, label="course forest-trail"))
-    plan = draw(replace(data, recordings=(named, *data.recordings[1:])))[0]
-    labels = [device.label for device in plan.devices]
-    assert len(set(labels)) == len(labels)
+    assert list_kinds(draw(gather(trail, courses=None))[0]) == ["track", "track"]
 
 
 def test_no_point_of_the_course_inside_a_private_place_is_published(data: WorkoutData) -> None:
@@ -116,15 +123,16 @@ def test_no_point_of_the_course_inside_a_private_place_is_published(data: Workou
     away = np.hypot(plane.east_m, plane.north_m)
     assert np.isnan(away[middle])
     assert np.nanmin(away) > 150.0
-    drawn = draw(hidden)[0].tables["course"]
-    assert None in drawn["x"]
+    plan = draw(hidden)[0].plan
+    assert plan is not None
+    assert np.isnan(plan.lines[0].east_m).any()
 
 
 def test_a_long_straight_line_does_not_cross_a_private_place_unseen() -> None:
     # A degree of latitude is 110.574 km at the equator on WGS 84 (handbook value).
     latitude, longitude = fill_line(np.array([0.0, 0.01]), np.array([8.0, 8.0]), step_m=5.0)
     steps = np.diff(latitude) * 110_574
-    assert steps.max() <= COURSE_STEP_M + 0.01
+    assert steps.max() <= STEP_M + 0.01
     assert latitude[[0, -1]].tolist() == [0.0, 0.01]
     assert (longitude == 8.0).all()
 
@@ -144,4 +152,5 @@ def test_the_page_says_its_course(trail: Home, tmp_path: Path) -> None:
     finally:
         connection.close()
     page = next((tmp_path / "workouts").glob("*.html")).read_text(encoding="utf-8")
-    assert '"course forest-trail": {"dark"' in page
+    assert "The course forest-trail lies beneath them." in page
+    assert '<path class="course" d="M' in page

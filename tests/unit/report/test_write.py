@@ -18,6 +18,7 @@ from tasks.report import list_waiting, write_report
 from tasks.report.figures import make_svg, write_figures
 from tasks.report.files import read_key, write_if_changed
 from tasks.report.gather import gather_workout
+from tasks.report.map_svg import write_path
 from tasks.report.private import hide_private_places
 from tasks.report.read import read_definitions, read_devices, read_workouts
 from tasks.report.sections import draw_workout
@@ -187,6 +188,14 @@ def test_page_and_figure_come_from_one_specification(
     page = next((tmp_path / "workouts").glob("*.html")).read_text(encoding="utf-8")
     data = gather(connection, settings)
     for drawing in (one for several in draw_workout(data).values() for one in several):
+        figure = make_svg(drawing, theme="dark", width=480, height=300, caption=())
+        assert figure.startswith("<svg")
+        if drawing.plan is not None:
+            for line in drawing.plan.lines:
+                path = f'd="{write_path(line.east_m, line.north_m)}"'
+                assert path in page
+                assert path in figure
+            continue
         found = re.search(
             f'<script type="application/json" id="chart-{re.escape(drawing.name)}">(.*?)</script>',
             page,
@@ -194,7 +203,6 @@ def test_page_and_figure_come_from_one_specification(
         )
         assert found is not None
         assert json.loads(found[1])["spec"] == json.loads(json.dumps(drawing.spec))
-        assert make_svg(drawing, theme="dark", width=480, height=300, caption=()).startswith("<svg")
 
 
 def test_every_chart_says_in_words_what_it_shows(connection: duckdb.DuckDBPyConnection) -> None:
@@ -216,14 +224,15 @@ def test_what_is_published_has_no_position_inside_a_private_place(
         for name in ("latitude_deg", "longitude_deg")
     )
     place = PrivatePlace(
-        latitude_deg=float(latitude), longitude_deg=float(longitude), radius_m=400.0
+        latitude_deg=float(latitude), longitude_deg=float(longitude), radius_m=50.0
     )
     settings = make_settings(private=(place,), figures=())
     hidden = hide_private_places(gather(connection, settings), key=KEY)
-    # A degree of latitude is at least 110.5 km anywhere on WGS 84: 0.003 degrees are inside 400 m.
+    # A degree of latitude is at most 111.7 km anywhere on WGS 84, one of longitude 111.4 km:
+    # 0.0003 degrees both ways are inside 50 m.
     for recording_id, one in hidden.series.items():
-        north = abs(one.values("latitude_deg") - latitude) < 0.003
-        east = abs(one.values("longitude_deg") - longitude) < 0.001
+        north = abs(one.values("latitude_deg") - latitude) < 0.0003
+        east = abs(one.values("longitude_deg") - longitude) < 0.0003
         assert not (north & east).any(), recording_id
         # What is left out leaves no trace in the times: what shows begins a quarter of an hour on.
         shows = np.isfinite(one.values("latitude_deg"))
@@ -238,8 +247,8 @@ def test_what_is_published_has_no_position_inside_a_private_place(
     for finding in hidden.findings:
         if finding.latitude_deg is not None and finding.longitude_deg is not None:
             assert (
-                abs(finding.latitude_deg - latitude) > 0.003
-                or abs(finding.longitude_deg - longitude) > 0.001
+                abs(finding.latitude_deg - latitude) > 0.0003
+                or abs(finding.longitude_deg - longitude) > 0.0003
             )
     # A place that is passed in seconds cuts the line: no straight stroke leads across it.
     known = [series.values(name) for name in ("latitude_deg", "longitude_deg")]
@@ -256,9 +265,11 @@ def test_what_is_published_has_no_position_inside_a_private_place(
         public=True,
         publishing_key=KEY,
     )
-    public = draw_workout(hidden)["track"][0].tables["track"]
     page = next((tmp_path / "workouts").glob("*.html")).read_text(encoding="utf-8")
-    assert json.dumps(public["x"][:40], separators=(", ", ": "))[:-1] in page
+    public, private = (list_paths(draw_workout(one)["track"][0]) for one in (hidden, whole))
+    assert public
+    assert all(path in page for path in public)
+    assert not any(path in page for path in private)
     index = (tmp_path / "index.html").read_text(encoding="utf-8")
     assert "home.fit" not in index
     assert "Waiting and refused" not in index
@@ -299,8 +310,16 @@ def test_no_id_in_a_published_set_leads_back_to_an_original(
     assert list_stamps(tmp_path) == stamps
 
 
+def list_paths(drawing: Drawing) -> list[str]:
+    """Return the tracks of a map as its page has them."""
+    assert drawing.plan is not None
+    tracks = [one for one in drawing.plan.lines if one.kind == "track"]
+    return [f'd="{write_path(one.east_m, one.north_m)}"' for one in tracks]
+
+
 def _count_breaks(drawing: Drawing) -> int:
-    return list(drawing.tables["track"]["x"]).count(None)
+    assert drawing.plan is not None
+    return sum(int(np.isnan(one.east_m).sum()) for one in drawing.plan.lines if one.kind == "track")
 
 
 def _is_missing(values: Any) -> Any:  # noqa: ANN401 - arrays
