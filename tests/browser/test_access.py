@@ -148,7 +148,7 @@ def test_the_theme_button_does_not_darken_print(open_page: Opener, ride: Path) -
 def test_the_first_key_leads_to_the_skip_link_and_on_to_the_content(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride)
     assert opened.page.locator("html").get_attribute("lang") == "en"
     opened.page.keyboard.press("Tab")
     skip = opened.page.locator(".skip")
@@ -221,8 +221,10 @@ def test_a_long_name_breaks_neither_chart_nor_table_on_a_phone(
            }).map((chart) => chart.dataset.chart)"""
     )
     assert outside == []
+    # The first numbers stand below each other on a phone; their names may be as wide as it is.
     widest = opened.page.evaluate(
-        "Math.max(...[...document.querySelectorAll('th')].map((one) => one.offsetWidth))"
+        "Math.max(...[...document.querySelectorAll('table:not(.glance) th')]"
+        ".map((one) => one.offsetWidth))"
     )
     assert widest <= 0.6 * 390
     # What the chart cuts is said in full beside it.

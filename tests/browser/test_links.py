@@ -55,7 +55,7 @@ def test_pointing_marks_the_place_on_the_track(open_page: Opener, ride: Path) ->
     opened = open_page(ride, unfold=True)
     assert opened.page.locator(".map .here").count() == 0
     point(opened, "heart_rate", 0.5)
-    devices = opened.page.locator(".map .track").count()
+    devices = opened.page.locator(".map[data-map] .track").count()
     assert opened.page.locator(".map .here").count() == devices > 1
 
 

@@ -21,7 +21,7 @@ from config.devices import Traits, identify_device
 from config.settings import load_settings
 from tasks.align import Aligned, align_workout
 from tasks.align.offsets import find_offset
-from tasks.core.errors import UnknownFormatError
+from tasks.core.errors import NothingRecordedError
 from tasks.core.members import Candidate
 from tasks.core.reading import read_export
 from tasks.core.recording import ExportFile, Header, Recording
@@ -217,8 +217,31 @@ def test_solutions_of_a_bare_receiver_are_refused_and_not_guessed_at(walk_folder
     paths = sorted(walk_folder.glob("*.pos"))
     assert len(paths) == 4
     for path in paths:
-        with pytest.raises(UnknownFormatError, match=path.name):
+        with pytest.raises(NothingRecordedError, match=f"{path.name}.*decimal degrees"):
             read_export(ExportFile(path, path.name), ReadOptions())
+
+
+def test_solutions_in_degrees_are_read_in_utc(
+    registry_archive: Callable[..., Path],
+) -> None:
+    """One drive stands in the archive twice: in degrees, and in ECEF (EPSG:4978)."""
+    archive = registry_archive("tracklib==0.8.4.2", kind="sdist")
+    (path,) = archive.rglob("raw_gps.pos")
+    (twin,) = archive.rglob("raw_gps_ECEF.pos")
+    (read,) = read_export(ExportFile(path, path.name), ReadOptions())
+    hasty = read_solutions(twin)
+    # GPS time is 18 s ahead of UTC since 2017 (IERS Bulletin C 52, number from memory).
+    shared = min(read.samples.num_rows, hasty.samples.num_rows)
+    assert shared > 500
+    columns = [one.samples.slice(0, shared).to_pydict() for one in (read, hasty)]
+    late = {
+        second - first
+        for first, second in zip(columns[0]["time_utc"], columns[1]["time_utc"], strict=True)
+    }
+    assert late == {timedelta(seconds=18)}
+    for name, tolerance in (("latitude_deg", 2e-9), ("longitude_deg", 2e-9), ("altitude_m", 2e-4)):
+        found, expected = (np.array(one[name]) for one in columns)
+        assert found == pytest.approx(expected, abs=tolerance)
 
 
 def read_solutions(path: Path) -> Recording:
