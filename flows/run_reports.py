@@ -149,7 +149,9 @@ def read_peak_mb() -> float:
     except ImportError:  # Windows
         import psutil
 
-        return float(psutil.Process().memory_info().peak_wset) / 1e6
+        held = psutil.Process().memory_info()
+        # Windows alone counts the peak; elsewhere what is held now.
+        return float(getattr(held, "peak_wset", held.rss)) / 1e6
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     # macOS counts bytes, Linux kilobytes.
     return peak / 1e6 if sys.platform == "darwin" else peak / 1e3

@@ -111,7 +111,19 @@ class Place:
         lay_database(database, self.root / "state" / "prefect")
 
     def run(self, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
-        return run_coworn(*words, "--home", self.root, env=self.environment(**more))
+        """Run a command to its end, in a new interpreter where `more` holds what one reads."""
+        environment = self.environment(**more)
+        if not any(name.startswith("PYTHON") for name in more):
+            return run_coworn(*words, "--home", self.root, env=environment)
+        return subprocess.run(
+            [sys.executable, "-m", "flows.cli", *words, "--home", str(self.root)],
+            capture_output=True,
+            text=True,
+            check=False,
+            cwd=ROOT,
+            env=environment,
+            timeout=400,
+        )
 
     def start(self, *words: str, until: str) -> subprocess.Popen[str]:
         """Start a command and wait until its output holds `until`."""

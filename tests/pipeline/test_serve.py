@@ -24,16 +24,12 @@ def test_serve_watches_the_inbox_and_runs_the_night_through_the_server(served: P
     process = served.start("serve", until="watching")
     # The server may still know the deployments of a home that was served before.
     homes = {"home": str(served.root)}
-    wait_until(
-        lambda: (
-            [
-                one["parameters"]
-                for one in call_server(served.api_url or "", "/deployments/filter", {})
-            ]
-            == [homes] * 4
-        ),
-        "four deployments of this home",
-    )
+
+    def count_of_this_home() -> int:
+        found = call_server(served.api_url or "", "/deployments/filter", {})
+        return sum(one["parameters"] == homes for one in found)
+
+    wait_until(lambda: count_of_this_home() == 4, "four deployments of this home")
     deployment = call_server(served.api_url, "/deployments/name/nightly/nightly")
     assert deployment["schedules"][0]["schedule"]["cron"] == "0 3 * * *"
     assert deployment["concurrency_options"]["collision_strategy"] == "CANCEL_NEW"
