@@ -89,6 +89,8 @@ def prepare_interrupted(seed: int) -> Prepared:
     sheet.expect("honest", "altitude_jumps", 0.0, 0.0, "nobody climbs 8 m in a second")
     sheet.expect("honest", "false:altitude_jump", 0.0, 0.0, "nothing was put in")
     sheet.expect("stepping", "ascent_error_m", 0.0, 1.0, "the step is taken out; fifths of a metre")
+    share = 100.0 / workout.true_ascent_m()
+    sheet.expect("stepping", "ascent_error_pct", 0.0, share, "one metre of all of the ascent")
     sheet.expect("honest", "count:references_disagree", 1.0, 0.0, "more than both may be off")
     wrong_m = 1.06 * float(workout.distance_m[-1])
     return sheet.close(notes=write_notes("cycling", "outdoors", f"distance_m = {wrong_m:.1f}"))
