@@ -62,8 +62,9 @@ def test_the_same_key_hides_the_same_and_another_one_something_else() -> None:
     assert first == again
     assert first.places != other.places
     # Ends are moved by another distance for another track, by the same for the same one.
-    latitude = np.linspace(0.0, 0.02, 2000)
-    longitude = np.full(2000, 8.0)
+    # A straight way out would stay hidden for ever: this one swings around the place on its way.
+    away_deg, side = np.linspace(0.0, 0.03, 9000), np.pi * np.sin(np.linspace(0.0, 120.0, 9000))
+    latitude, longitude = away_deg * np.cos(side), 8.0 + away_deg * np.sin(side)
     counts = [first.find_hidden(latitude, longitude, track=name).sum() for name in "aabcde"]
     assert counts[0] == counts[1]
     assert len(set(counts)) > 3
