@@ -133,7 +133,7 @@ def _scatter(data: WorkoutData, recording_id: str, pair: PairSeries) -> Drawing:
                     "data": {"name": "equal"},
                     "mark": {"type": "line", "strokeWidth": 1.2, "strokeDash": [6, 3]},
                     "encoding": {
-                        "x": {"field": "reference", "type": "quantitative", "scale": scale},
+                        "x": {"field": "other", "type": "quantitative", "scale": scale},
                         "y": {"field": "test", "type": "quantitative", "scale": scale},
                         "color": {"value": "#868b92"},
                     },
@@ -148,7 +148,7 @@ def _scatter(data: WorkoutData, recording_id: str, pair: PairSeries) -> Drawing:
                     },
                     "encoding": {
                         "x": {
-                            "field": "reference",
+                            "field": "other",
                             "type": "quantitative",
                             "scale": scale,
                             "axis": {"title": f"{other} (bpm)", "tickCount": 6},
@@ -176,9 +176,9 @@ def _scatter(data: WorkoutData, recording_id: str, pair: PairSeries) -> Drawing:
             ],
         },
         tables={
-            "equal": {"reference": [low, high], "test": [low, high]},
+            "equal": {"other": [low, high], "test": [low, high]},
             "points": {
-                "reference": [int(key[0]) for key in counted],
+                "other": [int(key[0]) for key in counted],
                 "test": [int(key[1]) for key in counted],
                 "n": list(counted.values()),
                 "device": [device.label] * len(counted),
