@@ -37,32 +37,24 @@ CHECKS = {
 }
 
 
-def run_check(name: str, *, is_quiet: bool = False) -> tuple[int, str]:
-    """Run one check; return its exit code and, where it is quiet, what it had to say."""
+def run_check(name: str, *, is_quiet: bool = False) -> int:
+    """Run one check and return its exit code; a quiet one prints its output once it has ended."""
     command = [str(part) for part in CHECKS[name]]
     begun = time.monotonic()
     if not is_quiet:
         print(f"\n=== {name}", flush=True)
-        code, said = subprocess.run(command, cwd=ROOT, check=False).returncode, ""
-    else:
-        done = subprocess.run(
-            command,
-            cwd=ROOT,
-            check=False,
-            text=True,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-        )
-        code, said = done.returncode, f"\n=== {name}\n{done.stdout}"
-    outcome = "passed" if code == 0 else f"failed with exit code {code}"
-    return code, f"{said}--- {name} {outcome} after {time.monotonic() - begun:.0f} s"
-
-
-def run_quietly(name: str) -> int:
-    """Run one check and print at once what it had to say; return its exit code."""
-    code, said = run_check(name, is_quiet=True)
-    print(said, flush=True)
-    return code
+    done = subprocess.run(
+        command,
+        cwd=ROOT,
+        check=False,
+        text=True,
+        stdout=subprocess.PIPE if is_quiet else None,
+        stderr=subprocess.STDOUT if is_quiet else None,
+    )
+    said = f"\n=== {name}\n{done.stdout}" if is_quiet else ""
+    outcome = "passed" if done.returncode == 0 else f"failed with exit code {done.returncode}"
+    print(f"{said}--- {name} {outcome} after {time.monotonic() - begun:.0f} s", flush=True)
+    return done.returncode
 
 
 def list_failed(names: Sequence[str]) -> Iterator[str]:
@@ -73,11 +65,9 @@ def list_failed(names: Sequence[str]) -> Iterator[str]:
     """
     others = [name for name in names if name != "tests"]
     with ThreadPoolExecutor(1 if "tests" in names else 2) as pool:
-        codes = pool.map(run_quietly, others)
-        code, said = run_check("tests") if "tests" in names else (0, "")
+        codes = pool.map(lambda name: run_check(name, is_quiet=True), others)
+        code = run_check("tests") if "tests" in names else 0
         yield from (name for name, other in zip(others, codes, strict=True) if other)
-    if said:
-        print(said, flush=True)
     if code:
         yield "tests"
 

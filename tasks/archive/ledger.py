@@ -173,6 +173,10 @@ class Ledger:
         """Return every export ever seen, in the order of their arrival."""
         return self._list_files("", ())
 
+    def list_notes(self) -> list[FileRecord]:
+        """Return every notes file ever seen, in the order of their arrival."""
+        return self._list_files("WHERE format = ?", ("notes",))
+
     def reopen(self, facts: Mapping[str, tuple[str, str]]) -> None:
         """Have exports done again, each for a small fact, a key and its value, that is kept.
 

@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
-from tasks.archive.lake import list_recordings, remove_recording
 from tasks.archive.ledger import Ledger
 from tasks.archive.originals import find_original
 from tasks.core.errors import CowornError, NoClockError
 from tasks.core.local_times import Decision, decide_offset
 from tasks.core.recording import ExportFile
 from tasks.guard import read_some_notes_isolated
+from tasks.ingest.rereading import clear_recordings, list_again
 from tasks.readers.notes import is_sheet
 
 if TYPE_CHECKING:
@@ -89,25 +89,12 @@ def decide_again(home: Home, settings: Settings) -> list[FileRecord]:
         ledger.reopen(
             {file_id: (_PREFIX + file_id, _write(times)) for file_id, times in changed.items()}
         )
-    wanted = {
-        file.inside or file.file_id
-        for file in files
-        if file.file_id in changed or (file.file_id in known and file.status == "archived")
-    }
-    return [file for file in files if file.file_id in wanted]
+    return list_again(files, changed, known)
 
 
 def clear_lake(home: Home) -> None:
-    """Take recordings out of the lake that were placed by notes whose export is refused by now.
-
-    The ledger was written first: a recording that it names is always in the lake.
-    """
-    with Ledger(home) as ledger:
-        known = {file_id[:16]: file_id for file_id in ledger.recall_all(_PREFIX)}
-        for recording_id in list_recordings(home.lake) if known else ():
-            file = ledger.find_file(known.get(recording_id[:16], ""))
-            if file is not None and file.status == "refused":
-                remove_recording(recording_id, lake=home.lake)
+    """Take recordings out of the lake that were placed by notes whose export is refused by now."""
+    clear_recordings(home, _PREFIX, lambda file, _: file.status == "refused")
 
 
 def _read_notes(files: Sequence[FileRecord], *, home: Home, settings: ReadSettings) -> list[Notes]:

@@ -13,7 +13,6 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
-from tasks.archive.lake import list_recordings, remove_recording
 from tasks.archive.ledger import Ledger
 from tasks.archive.originals import find_original
 from tasks.core.errors import CowornError
@@ -21,6 +20,7 @@ from tasks.core.parts import find_whole
 from tasks.core.recording import ExportFile
 from tasks.guard import read_some_notes_isolated
 from tasks.ingest.cutting import cut
+from tasks.ingest.rereading import clear_recordings, list_again
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -86,14 +86,15 @@ def decide_again(home: Home, settings: Settings) -> list[FileRecord]:
     """
     clear_parts(home)
     with Ledger(home) as ledger:
-        files = ledger.list_files()
+        notes = ledger.list_notes()
         said = ledger.recall_all(SAID)
-    _read_unknown([file for file in files if file.file_id not in said], home, settings)
+    _read_unknown([file for file in notes if file.file_id not in said], home, settings)
     with Ledger(home) as ledger:
         lying = ledger.recall_all(SPLIT_AT)
         wanted = _collect(ledger)
         if not wanted and not lying:
             return []
+        files = ledger.list_files()
         changed = {
             file.file_id: Splits(wanted.get(file.file_id[:16], {})).write()
             for file in files
@@ -103,29 +104,18 @@ def decide_again(home: Home, settings: Settings) -> list[FileRecord]:
             != {key: list(at) for key, at in wanted.get(file.file_id[:16], {}).items()}
         }
         ledger.reopen({file_id: (SPLIT_AT + file_id, text) for file_id, text in changed.items()})
-    again = {
-        file.inside or file.file_id
-        for file in files
-        if file.file_id in changed or (file.file_id in lying and file.status == "archived")
-    }
-    return [file for file in files if file.file_id in again]
+    return list_again(files, changed, lying)
 
 
 def clear_parts(home: Home) -> None:
-    """Take parts out of the lake that are parts no more.
-
-    The ledger was written first: a recording that it names is always in the lake.
-    """
-    with Ledger(home) as ledger:
-        lying = {file_id[:16]: file_id for file_id in ledger.recall_all(SPLIT_AT)}
-        for recording_id in list_recordings(home.lake) if lying else ():
-            file = ledger.find_file(lying.get(recording_id[:16], ""))
-            if (
-                file is not None
-                and file.status != "archived"
-                and recording_id not in file.recording_ids
-            ):
-                remove_recording(recording_id, lake=home.lake)
+    """Take parts out of the lake that are parts no more."""
+    clear_recordings(
+        home,
+        SPLIT_AT,
+        lambda file, recording_id: (
+            file.status != "archived" and recording_id not in file.recording_ids
+        ),
+    )
 
 
 # --- inside -----------------------------------------------------------------------------------
@@ -144,7 +134,7 @@ def _read_unknown(files: Sequence[FileRecord], home: Home, settings: Settings) -
     exports = [
         ExportFile(original, file.name, file.file_id)
         for file in files
-        if file.format == "notes" and file.status in _IN_FORCE
+        if file.status in _IN_FORCE
         if (original := find_original(file.file_id, home=home)) is not None
     ]
     if not exports:
@@ -162,7 +152,7 @@ def _collect(ledger: Ledger) -> dict[str, dict[str, tuple[str, ...]]]:
     if not any('"splits": [[' in text for text in kept.values()):
         return {}
     newest: dict[str, tuple[str, dict[str, Any]]] = {}
-    for file in ledger.list_files():
+    for file in ledger.list_notes():
         if file.file_id in kept and file.status in _IN_FORCE:
             said = json.loads(kept[file.file_id])
             newest[said["slot"]] = (file.file_id, said)

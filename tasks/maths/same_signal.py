@@ -62,25 +62,16 @@ def compare_signals(first: FloatArray, second: FloatArray) -> Sameness:
     of the seconds.
     """
     require_same_shape(first, second)
-    best = Sameness(NAN, 0, is_same=False)
-    for shift in sorted(range(-_MAX_SHIFT, _MAX_SHIFT + 1), key=abs):
-        here = first[max(0, -shift) : first.size - max(0, shift)]
-        there = second[max(0, shift) : second.size - max(0, -shift)]
-        both = np.isfinite(here) & np.isfinite(there)
-        if both.sum() < _FEWEST_SECONDS:
-            continue
-        apart = np.abs(here[both] - there[both])
-        share = float(np.mean(apart < _EQUAL_WITHIN))
-        if np.isfinite(best.share_equal) and share <= best.share_equal:
-            continue
-        low, high = np.quantile(here[both], [0.01, 0.99])
-        is_same = (
-            share >= _SHARE_EQUAL
-            and float(np.quantile(apart, _NEVER_QUANTILE)) <= _NEVER_BEYOND
-            and float(high - low) >= _LEAST_RANGE
-        )
-        best = Sameness(share, shift, is_same)
-    return best
+    return _try_shifts((first,), (second,), lambda one, other: _compare_rates(one[0], other[0]))
+
+
+def _compare_rates(here: FloatArray, there: FloatArray) -> tuple[float, bool]:
+    apart = np.abs(here - there)
+    share = float(np.mean(apart < _EQUAL_WITHIN))
+    if share < _SHARE_EQUAL or float(np.quantile(apart, _NEVER_QUANTILE)) > _NEVER_BEYOND:
+        return share, False
+    low, high = np.quantile(here, [0.01, 0.99])
+    return share, float(high - low) >= _LEAST_RANGE
 
 
 # --- channels that are not heart rate ---------------------------------------------------------

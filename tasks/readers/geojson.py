@@ -7,17 +7,16 @@ a point.
 from __future__ import annotations
 
 import json
-import re
-from dataclasses import dataclass, field
-from math import isfinite, nan
+from math import isfinite
 from typing import TYPE_CHECKING, Any, Final
 
-from tasks.core.errors import DamagedError, NothingRecordedError
+from tasks.core.errors import NothingRecordedError
 from tasks.core.instants import EARLIEST, LATEST, to_microseconds
+from tasks.core.json_text import is_map, make_malformed_error
 from tasks.core.recording import ExportFile, Header, Recording, Remark
 from tasks.core.registers import ReadOptions, reader
 from tasks.core.zones import StampClock
-from tasks.tables.recordings import build_recording
+from tasks.tables.recordings import PointLog, build_recording
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -47,16 +46,13 @@ _VALUES: Final = {
 }
 _POSITION: Final = ("longitude_deg", "latitude_deg", "altitude_m")
 _CHANNELS: Final = (*_POSITION, *sorted(set(_VALUES.values())))
-_GEO: Final = re.compile(
-    rb'"type"\s*:\s*"(?:FeatureCollection|Feature|LineString|MultiLineString)"'
-)
 _MILLISECONDS_FROM: Final = 1e11
 _FEWEST: Final = 2
 
 
 def _sniff(head: bytes) -> bool:
     text = head.lstrip(b"\xef\xbb\xbf \t\r\n")
-    return text.startswith(b"{") and b"\x00" not in head and _GEO.search(head) is not None
+    return text.startswith(b"{") and b"\x00" not in head and is_map(head)
 
 
 def _is_complete(path: Path) -> bool:
@@ -97,11 +93,7 @@ def read_geojson(export: ExportFile, options: ReadOptions) -> tuple[Recording, .
     try:
         document = json.loads(export.path.read_bytes().decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
-        raise DamagedError(
-            export.name,
-            found=f"it is no well-formed JSON ({error})",
-            remedy="export it again; a file that was cut off cannot be read",
-        ) from error
+        raise make_malformed_error(export.name, error) from error
     clock = StampClock(export.name, options.zone)
     features = list(_find_features(document))
     logs = [log for log in _read_logs(features, clock) if len(log.micros) >= _FEWEST]
@@ -118,37 +110,15 @@ def read_geojson(export: ExportFile, options: ReadOptions) -> tuple[Recording, .
             log.micros,
             {"piece": log.pieces, **log.columns},
             name=export.name,
-            remarks=log.list_remarks(),
+            remarks=_list_remarks(log),
         )
         for index, log in enumerate(logs)
     )
 
 
-@dataclass
-class _Log:
-    """Positions, column by column."""
-
-    micros: list[int] = field(default_factory=list)
-    pieces: list[int] = field(default_factory=list)
-    columns: dict[str, list[float]] = field(
-        default_factory=lambda: {name: [] for name in _CHANNELS}
-    )
-    n_unreadable: int = 0
-
-    def add(self, micros: int | None, values: Mapping[str, float], piece: int) -> None:
-        """Add a position, unless it or its time cannot be read."""
-        if micros is None or not {"latitude_deg", "longitude_deg"} <= set(values):
-            self.n_unreadable += 1
-            return
-        self.micros.append(micros)
-        self.pieces.append(piece)
-        for name, column in self.columns.items():
-            column.append(values.get(name, nan))
-
-    def list_remarks(self) -> tuple[Remark, ...]:
-        """Return what was left out."""
-        text = "positions without a readable time or place were left out"
-        return (Remark(text, self.n_unreadable),) if self.n_unreadable else ()
+def _list_remarks(log: PointLog) -> tuple[Remark, ...]:
+    text = "positions without a readable time or place were left out"
+    return (Remark(text, log.n_unreadable),) if log.n_unreadable else ()
 
 
 def _find_features(document: Any) -> Iterator[dict[str, Any]]:  # noqa: ANN401 - JSON
@@ -163,8 +133,8 @@ def _find_features(document: Any) -> Iterator[dict[str, Any]]:  # noqa: ANN401 -
         yield {"type": "Feature", "geometry": document, "properties": {}}
 
 
-def _read_logs(features: Sequence[dict[str, Any]], clock: StampClock) -> Iterator[_Log]:
-    points = _Log()
+def _read_logs(features: Sequence[dict[str, Any]], clock: StampClock) -> Iterator[PointLog]:
+    points = PointLog(_CHANNELS)
     for feature in features:
         geometry, properties = feature.get("geometry"), _read_properties(feature)
         if not isinstance(geometry, dict):
@@ -176,11 +146,11 @@ def _read_logs(features: Sequence[dict[str, Any]], clock: StampClock) -> Iterato
                 values = _read_position(places) | _read_values(properties, None)
                 points.add(_read_time(time, clock), values, 0)
         elif kind == "LineString" and isinstance(places, list):
-            log = _Log()
+            log = PointLog(_CHANNELS)
             _read_line(places, properties, log, clock)
             yield log
         elif kind == "MultiLineString" and isinstance(places, list):
-            log = _Log()
+            log = PointLog(_CHANNELS)
             for piece, part in enumerate(one for one in places if isinstance(one, list)):
                 own = {
                     key: values[piece] if _has_part(values, piece) else values
@@ -204,7 +174,7 @@ def _read_properties(feature: Mapping[str, Any]) -> dict[str, Any]:
 def _read_line(
     places: Sequence[Any],
     properties: Mapping[str, Any],
-    log: _Log,
+    log: PointLog,
     clock: StampClock,
     piece: int = 0,
 ) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from math import nan
 from typing import TYPE_CHECKING, Any, Final
 
 from lxml import etree
@@ -21,7 +19,7 @@ from tasks.core.markup import (
 from tasks.core.recording import ExportFile, Header, Recording, Remark
 from tasks.core.registers import ReadOptions, reader
 from tasks.core.zones import StampClock
-from tasks.tables.recordings import build_recording
+from tasks.tables.recordings import PointLog, build_recording
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -112,35 +110,13 @@ def read_kml(export: ExportFile, options: ReadOptions) -> tuple[Recording, ...]:
     return tuple(recordings)
 
 
-@dataclass
-class _Log:
-    """Points, column by column."""
-
-    micros: list[int] = field(default_factory=list)
-    pieces: list[int] = field(default_factory=list)
-    columns: dict[str, list[float]] = field(
-        default_factory=lambda: {name: [] for name in _CHANNELS}
-    )
-    n_unreadable: int = 0
-
-    def add(self, micros: int | None, values: dict[str, float], piece: int) -> None:
-        """Add a point, unless its time or its position cannot be read."""
-        if micros is None or "latitude_deg" not in values:
-            self.n_unreadable += 1
-            return
-        self.micros.append(micros)
-        self.pieces.append(piece)
-        for name, column in self.columns.items():
-            column.append(values.get(name, nan))
-
-
-def _read_logs(root: Any, clock: StampClock) -> Iterator[_Log]:  # noqa: ANN401 - lxml ships no types
+def _read_logs(root: Any, clock: StampClock) -> Iterator[PointLog]:  # noqa: ANN401 - lxml ships no types
     """Yield what was recorded: groups of tracks, single tracks, and all points with a time."""
-    points = _Log()
+    points = PointLog(_CHANNELS)
     for placemark in _find_all(root, "Placemark"):
         tracks = list(_find_all(placemark, "Track"))
         if tracks:
-            log = _Log()
+            log = PointLog(_CHANNELS)
             for piece, track in enumerate(tracks):
                 _read_track(track, log, clock, piece)
             yield log
@@ -152,7 +128,7 @@ def _read_logs(root: Any, clock: StampClock) -> Iterator[_Log]:  # noqa: ANN401 
     yield points
 
 
-def _read_track(track: Any, log: _Log, clock: StampClock, piece: int) -> None:  # noqa: ANN401 - lxml
+def _read_track(track: Any, log: PointLog, clock: StampClock, piece: int) -> None:  # noqa: ANN401 - lxml
     """Read one track: as many times as positions, and arrays of as many values beside them."""
     whens = [(one.text or "").strip() for one in find_children(track, "when")]
     coords = [(one.text or "").strip() for one in find_children(track, "coord")]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from tasks.core.wording import MISSING, count, is_signed, join_words, name_unit, write_number
 from tasks.report.corners import CUT_CORNER
 from tasks.report.summary import name_reference
-from tasks.report.words import STANDING_OUT, summarise_kind
+from tasks.report.words import STANDING_OUT, STANDING_OUT_IN, summarise_kind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,7 +26,7 @@ _OUTCOMES: Final = {
     "agreement": (("mean {deviation}", "hr_bias_bpm"),),
     "track": (("median distance from the line", "track_cross_median_m"),),
     "distance": (("distance {deviation}", "distance_error_pct"), ("distance", "distance_own_m")),
-    "elevation": (("ascent error", "ascent_error_pct"), ("ascent", "ascent_m")),
+    "elevation": (("ascent {deviation}", "ascent_error_pct"), ("ascent", "ascent_m")),
     "swimming": (
         ("lengths miscounted", "swim_lengths_error"),
         ("lengths", "swim_lengths"),
@@ -34,19 +34,8 @@ _OUTCOMES: Final = {
     "battery": (("use", "battery_rate_pct_per_h"),),
 }
 _MOST_STANDING_OUT: Final = 3
-#: Findings that a figure of a section tells in its title.
-_KINDS: Final = {
-    "heart_rate": (
-        "late_lock",
-        "cadence_lock",
-        "biased_stretch",
-        "missed_rise",
-        "dropout",
-        "spike",
-        "frozen",
-    ),
-    "track": ("cut_corner", "position_jump", "position_gap"),
-}
+#: Sections whose figures tell their findings in the title.
+_TITLED: Final = frozenset({"heart_rate", "track"})
 
 
 def write_outcome(data: WorkoutData, section: str, *, n_findings: int = 0) -> str:
@@ -99,7 +88,7 @@ def _write(data: WorkoutData, result: Result) -> str:
 
 def title_figure(data: WorkoutData, section: str) -> str:
     """Return the finding of a section as the title of its figure; empty where there is none."""
-    kinds = _KINDS.get(section, ())
+    kinds = STANDING_OUT_IN[section] if section in _TITLED else ()
     if any(one.kind in kinds for one in data.findings):
         said = say_what_stood_out(data, kinds=kinds, with_quiet=False)
         if said:
@@ -108,7 +97,10 @@ def title_figure(data: WorkoutData, section: str) -> str:
 
 
 def say_what_stood_out(
-    data: WorkoutData, *, kinds: Sequence[str] = STANDING_OUT, with_quiet: bool = True
+    data: WorkoutData,
+    *,
+    kinds: Sequence[str] = STANDING_OUT,
+    with_quiet: bool = True,
 ) -> str:
     """Return what happened to the devices under test, or to all where none is, as one sentence.
 

@@ -16,22 +16,23 @@ if TYPE_CHECKING:
 _DEPTH: Final = re.compile(r"^-?[\d.]+ m inside")
 _AMOUNT: Final = re.compile(r"(?<![\w.])(-?\d+(?:\.\d+)?) (km|m/s|m/h|m)(?![\w/])")
 
-#: Kinds of finding that stand out, the first ones first.
-STANDING_OUT: Final = (
-    "late_lock",
-    "cadence_lock",
-    "biased_stretch",
-    "missed_rise",
-    "dropout",
-    "spike",
-    "frozen",
-    "false_pause",
-    "cut_corner",
-    "position_jump",
-    "position_gap",
-    "altitude_jump",
-    "stroke_misread",
-)
+#: Kinds of finding that stand out, by section, the first ones first.
+STANDING_OUT_IN: Final[Mapping[str, tuple[str, ...]]] = {
+    "heart_rate": (
+        "late_lock",
+        "cadence_lock",
+        "biased_stretch",
+        "missed_rise",
+        "dropout",
+        "spike",
+        "frozen",
+    ),
+    "distance": ("false_pause",),
+    "track": ("cut_corner", "position_jump", "position_gap"),
+    "elevation": ("altitude_jump",),
+    "swimming": ("stroke_misread",),
+}
+STANDING_OUT: Final = tuple(kind for kinds in STANDING_OUT_IN.values() for kind in kinds)
 ROLES: Final[Mapping[str, str]] = {
     "test": "under test",
     "predecessor": "predecessor",

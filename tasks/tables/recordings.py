@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from math import nan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +19,31 @@ if TYPE_CHECKING:
 
     import pyarrow as pa
     from numpy.typing import NDArray
+
+
+@dataclass
+class PointLog:
+    """Positions with what stands beside them, column by column; `channels` are all columns."""
+
+    channels: tuple[str, ...]
+    micros: list[int] = field(default_factory=list)
+    pieces: list[int] = field(default_factory=list)
+    columns: dict[str, list[float]] = field(init=False)
+    n_unreadable: int = 0
+
+    def __post_init__(self) -> None:
+        """Begin with empty columns."""
+        self.columns = {name: [] for name in self.channels}
+
+    def add(self, micros: int | None, values: Mapping[str, float], piece: int) -> None:
+        """Add a position; one that cannot be read, or whose time cannot, is counted instead."""
+        if micros is None or "latitude_deg" not in values or "longitude_deg" not in values:
+            self.n_unreadable += 1
+            return
+        self.micros.append(micros)
+        self.pieces.append(piece)
+        for name, column in self.columns.items():
+            column.append(values.get(name, nan))
 
 
 def build_recording(

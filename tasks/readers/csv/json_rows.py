@@ -15,6 +15,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 from tasks.core.errors import DamagedError, NothingRecordedError
+from tasks.core.json_text import is_map, make_malformed_error
 from tasks.core.registers import reader
 from tasks.readers.csv.table import read_table
 
@@ -57,9 +58,6 @@ _E7: Final = 1e7
 #: Key of the sensor that an object is of.
 _SENSOR: Final = "sensor"
 _CAMEL: Final = re.compile(r"(?<=[a-z0-9])(?=[A-Z])")
-_GEO: Final = re.compile(
-    rb'"type"\s*:\s*"(?:FeatureCollection|Feature|LineString|MultiLineString)"'
-)
 #: Numbers up to this are seconds since a start, not an epoch (common practice, no source).
 _LONGEST_ELAPSED_S: Final = 14 * 86_400.0
 _FEWEST: Final = 2
@@ -70,7 +68,7 @@ def sniff_json(head: bytes) -> bool:
     text = head.lstrip(b"\xef\xbb\xbf \t\r\n")
     if re.match(rb"(?:\{\s*\"|\[\s*[\[{\"\d]|\{\s*\}|\[\s*\])", text) is None:
         return False
-    return b"\x00" not in head and _GEO.search(head) is None
+    return b"\x00" not in head and not is_map(head)
 
 
 def _is_complete(path: Path) -> bool:
@@ -122,11 +120,7 @@ def flatten_json(raw: bytes, *, name: str) -> str:
     try:
         document = _parse(raw.decode("utf-8-sig"))
     except ValueError as error:
-        raise DamagedError(
-            name,
-            found=f"it is no well-formed JSON ({error})",
-            remedy="export it again; a file that was cut off cannot be read",
-        ) from error
+        raise make_malformed_error(name, error) from error
     except RecursionError:
         raise DamagedError(
             name, found="it is nested too deeply", remedy="export the activity by itself"

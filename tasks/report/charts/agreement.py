@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from tasks.core.registers import chart
 from tasks.core.wording import write_number
+from tasks.report.charts.clouds import layer_cloud, tabulate_cloud
 from tasks.report.drawing import Drawing
 from tasks.report.summary import name_reference
 
@@ -54,7 +54,6 @@ def _draw(
     known = pair.is_scored
     difference = np.round(pair.test_bpm[known] - pair.reference_bpm[known])
     mean = np.round((pair.test_bpm[known] + pair.reference_bpm[known]) / 2)
-    counted = Counter(zip(mean.tolist(), difference.tolist(), strict=True))
     limits = _tabulate_lines(lines)
     values = [*difference.tolist(), *limits["low"], *limits["high"]]
     # Zero, where both agree, is always in sight.
@@ -80,45 +79,25 @@ def _draw(
                     "mark": {"type": "rect", "opacity": 0.2, "style": "quiet"},
                     "encoding": {"y": {"field": "low", **vertical}, "y2": {"field": "high"}},
                 },
-                {
-                    "data": {"name": "points"},
-                    "mark": {
-                        "type": "point",
-                        "filled": True,
-                        "opacity": 0.75,
-                        "shape": device.look.shape,
-                    },
-                    "encoding": {
-                        "x": {
-                            "field": "mean",
-                            "type": "quantitative",
-                            # Room at the right for the words, where no point lies.
-                            "scale": {
-                                "zero": False,
-                                "nice": False,
-                                "domain": [left - 2, right + 2 + _WORDS * (right - left + 4)],
-                            },
-                            "axis": {
-                                "title": "mean of both (bpm)",
-                                # No ticks where only words stand.
-                                "values": list_ticks(left, right),
-                            },
+                layer_cloud(
+                    device,
+                    x={
+                        "field": "mean",
+                        "type": "quantitative",
+                        # Room at the right for the words, where no point lies.
+                        "scale": {
+                            "zero": False,
+                            "nice": False,
+                            "domain": [left - 2, right + 2 + _WORDS * (right - left + 4)],
                         },
-                        "y": {"field": "difference", **vertical},
-                        "size": {
-                            "field": "n",
-                            "type": "quantitative",
-                            "scale": {"rangeMin": 8, "rangeMax": 160},
-                            "legend": None,
-                        },
-                        "color": {
-                            "field": "device",
-                            "type": "nominal",
-                            "scale": {"domain": [device.label], "range": "category"},
-                            "legend": None,
+                        "axis": {
+                            "title": "mean of both (bpm)",
+                            # No ticks where only words stand.
+                            "values": list_ticks(left, right),
                         },
                     },
-                },
+                    y={"field": "difference", **vertical},
+                ),
                 {
                     "data": {"name": "limits"},
                     "mark": {"type": "rule", "strokeWidth": 1.5, "strokeDash": [6, 3]},
@@ -135,12 +114,7 @@ def _draw(
             ],
         },
         tables={
-            "points": {
-                "mean": [int(key[0]) for key in counted],
-                "difference": [int(key[1]) for key in counted],
-                "n": list(counted.values()),
-                "device": [device.label] * len(counted),
-            },
+            "points": tabulate_cloud(device, mean=mean, difference=difference),
             "limits": limits,
         },
         devices=(device,),

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from tasks.core.registers import chart
 from tasks.core.wording import write_number
+from tasks.report.charts.clouds import layer_cloud, tabulate_cloud
 from tasks.report.drawing import Drawing, encode_device
 from tasks.report.summary import name_reference
 
@@ -114,7 +114,6 @@ def _scatter(data: WorkoutData, recording_id: str, pair: PairSeries) -> Drawing:
     other = name_reference(data, pair.reference)
     test = np.round(pair.test_bpm[pair.is_scored])
     reference = np.round(pair.reference_bpm[pair.is_scored])
-    counted = Counter(zip(reference.tolist(), test.tolist(), strict=True))
     low = float(min(test.min(), reference.min())) - 3
     high = float(max(test.max(), reference.max())) + 3
     scale = {"domain": [low, high], "nice": False, "zero": False}
@@ -138,51 +137,26 @@ def _scatter(data: WorkoutData, recording_id: str, pair: PairSeries) -> Drawing:
                         "color": {"value": "#868b92"},
                     },
                 },
-                {
-                    "data": {"name": "points"},
-                    "mark": {
-                        "type": "point",
-                        "filled": True,
-                        "opacity": 0.75,
-                        "shape": device.look.shape,
+                layer_cloud(
+                    device,
+                    x={
+                        "field": "other",
+                        "type": "quantitative",
+                        "scale": scale,
+                        "axis": {"title": f"{other} (bpm)", "tickCount": 6},
                     },
-                    "encoding": {
-                        "x": {
-                            "field": "other",
-                            "type": "quantitative",
-                            "scale": scale,
-                            "axis": {"title": f"{other} (bpm)", "tickCount": 6},
-                        },
-                        "y": {
-                            "field": "test",
-                            "type": "quantitative",
-                            "scale": scale,
-                            "axis": {"title": f"{device.label} (bpm)", "tickCount": 6},
-                        },
-                        "size": {
-                            "field": "n",
-                            "type": "quantitative",
-                            "scale": {"rangeMin": 8, "rangeMax": 160},
-                            "legend": None,
-                        },
-                        "color": {
-                            "field": "device",
-                            "type": "nominal",
-                            "scale": {"domain": [device.label], "range": "category"},
-                            "legend": None,
-                        },
+                    y={
+                        "field": "test",
+                        "type": "quantitative",
+                        "scale": scale,
+                        "axis": {"title": f"{device.label} (bpm)", "tickCount": 6},
                     },
-                },
+                ),
             ],
         },
         tables={
             "equal": {"other": [low, high], "test": [low, high]},
-            "points": {
-                "other": [int(key[0]) for key in counted],
-                "test": [int(key[1]) for key in counted],
-                "n": list(counted.values()),
-                "device": [device.label] * len(counted),
-            },
+            "points": tabulate_cloud(device, other=reference, test=test),
         },
         devices=(device,),
         note="Larger points: more seconds. Dashed: equal.",
