@@ -195,24 +195,28 @@ def compare_counters(first: FloatArray, second: FloatArray) -> Sameness:
 
 
 def _compare_ways(here: FloatArray, there: FloatArray) -> tuple[float, bool]:
-    at = np.arange(here.size, dtype=np.float64)
     speed = np.gradient(here)
     is_whole = not (here % 1).any() or not (there % 1).any()
     within = max(_COUNTERS_WITHIN_M, _JITTER_S * float(np.median(speed))) + _WHOLE_M * is_whole
-    columns = np.column_stack([np.ones(at.size), speed])
-    fit, *_ = np.linalg.lstsq(columns, here - there, rcond=None)
-    apart = here - there - float(np.clip(fit[1], -1.0, 1.0)) * speed
+    late_s = _fit_slope(speed, here - there)
+    apart = here - there - float(np.clip(late_s, -1.0, 1.0)) * speed
     apart = apart - np.median(apart)
     share = float(np.mean(np.abs(apart) <= within))
+    if share < _COUNTERS_SHARE or float(here[-1] - here[0]) < _COUNTERS_WAY_M:
+        return share, False
     slow = compute_running_mean(apart, width=_MINUTE_S)
+    if float(np.mean(np.abs(slow) <= _COUNTERS_SLOW_M)) < _COUNTERS_SHARE:
+        return share, False
+    at = np.arange(here.size, dtype=np.float64)
     bend = here - np.polyval(np.polyfit(at, here, 1), at)
-    is_same = (
-        share >= _COUNTERS_SHARE
-        and float(np.mean(np.abs(slow) <= _COUNTERS_SLOW_M)) >= _COUNTERS_SHARE
-        and float(here[-1] - here[0]) >= _COUNTERS_WAY_M
-        and float(np.std(bend)) >= _COUNTERS_BEND_M
-    )
-    return share, is_same
+    return share, float(np.std(bend)) >= _COUNTERS_BEND_M
+
+
+def _fit_slope(of: FloatArray, values: FloatArray) -> float:
+    """Return the slope of the least squares line; 0 where nothing varies."""
+    centred = of - of.mean()
+    square = float(centred @ centred)
+    return float(centred @ values) / square if square else 0.0
 
 
 def _try_shifts(

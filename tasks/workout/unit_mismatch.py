@@ -15,7 +15,9 @@ from tasks.workout.shared_signals import leave_one_each
 from tasks.workout.tracks import get_fixes
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from tasks.maths.arrays import FloatArray
     from tasks.workout.case import Subject, Workout
@@ -124,18 +126,24 @@ def sum_track(workout: Workout, subject: Subject) -> FloatArray | None:
     return way
 
 
+def _list_blocks(seconds: NDArray[np.intp]) -> Iterator[tuple[int, int]]:
+    """Yield first and last second of blocks one after another, each as short as may be."""
+    at = 0
+    while at < seconds.size:
+        then = int(np.searchsorted(seconds, seconds[at] + _BLOCK_S))
+        if then < seconds.size:
+            yield int(seconds[at]), int(seconds[then])
+        at = then
+
+
 def _divide_growth(own: FloatArray, other: FloatArray, against: str) -> _Ratio | None:
     """Return the median ratio of the growth over blocks, if most blocks have about the same."""
     both = np.flatnonzero(np.isfinite(own) & np.isfinite(other))
     ratios = []
-    at = both[:1]
-    for index in both.tolist():
-        if index - at[0] < _BLOCK_S:
-            continue
-        grown, way = own[index] - own[at[0]], other[index] - other[at[0]]
-        if index - at[0] < 2 * _BLOCK_S and way >= _LEAST_MPS * _BLOCK_S and grown > 0:
+    for begin, end in _list_blocks(both):
+        grown, way = own[end] - own[begin], other[end] - other[begin]
+        if end - begin < 2 * _BLOCK_S and way >= _LEAST_MPS * _BLOCK_S and grown > 0:
             ratios.append(grown / way)
-        at = np.array([index])
     if len(ratios) * _BLOCK_S < _LEAST_S or not ratios:
         return None
     middle = float(np.median(ratios))

@@ -81,7 +81,7 @@ def test_the_settings_that_are_shown_are_all_defaults() -> None:
 
 
 def test_sql_of_the_readme_answers_on_the_demo(demo: Place) -> None:
-    assert len(SQL_COMMANDS) >= 4
+    assert len(SQL_COMMANDS) >= 3
     for command in SQL_COMMANDS:
         words = shlex.split(command)[1:]
         done = demo.run(*words[: words.index("--home")], "--format", "csv")
