@@ -32,7 +32,7 @@ CHECKS = {
     # One process more than there are cores, since tests wait for something a quarter of their time.
     "tests": [
         *(PYTHON, "-m", "pytest", "-n", str(min(5, (os.cpu_count() or 1) + 1))),
-        *("--dist", "loadgroup", "--no-loadscope-reorder"),
+        *("--dist", "loadfile", "--no-loadscope-reorder"),
     ],
 }
 

@@ -27,22 +27,12 @@ def pytest_configure(config: pytest.Config) -> None:
     settings.load_profile("full" if os.environ.get(FULL_VARIABLE) == "1" else "short")
 
 
-@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out what is for the full run, and say which tests one process runs one after another.
-
-    That is a whole file, and all questions to the home of the demo.
-    """
+    """Leave out what is for the full run."""
     if not is_full():
         left_out = [item for item in items if item.get_closest_marker("full")]
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if item not in left_out]
-    if not config.pluginmanager.hasplugin("xdist"):
-        return
-    for item in items:
-        fixtures = getattr(item, "fixturenames", ())
-        group = "demo" if "demo" in fixtures else item.path.name
-        item.add_marker(pytest.mark.xdist_group(f"{item.path.parent.name}/{group}"))
 
 
 @pytest.fixture(autouse=True)

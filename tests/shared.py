@@ -18,18 +18,18 @@ if TYPE_CHECKING:
 def share_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
     """Return a folder that `make` filled, in this process or in another one of the same run.
 
-    Nobody may change what is in it. A process that cannot make it leaves nothing behind.
+    Nobody may change what is in it. What a process could not make is made by the next one.
     """
     base = factory.getbasetemp()
     if os.environ.get("PYTEST_XDIST_WORKER"):
         # Beside the folders of all the processes of this run.
         base = base.parent
-    folder = base / f"shared-{name}"
+    # Made where it stays: the views of a home name its folder.
+    folder, made = base / f"shared-{name}", base / f"shared-{name}.made"
     with FileLock(base / f"shared-{name}.lock"):
-        if not folder.exists():
-            making = base / f"making-{name}"
-            shutil.rmtree(making, ignore_errors=True)
-            making.mkdir()
-            make(making)
-            making.rename(folder)
+        if not made.exists():
+            shutil.rmtree(folder, ignore_errors=True)
+            folder.mkdir()
+            make(folder)
+            made.touch()
     return folder

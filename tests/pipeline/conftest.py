@@ -272,15 +272,17 @@ def served(place: Place, prefect_server: str) -> Place:
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
-    """The demo's home after its first run; nobody changes it."""
-    made = Place(tmp_path_factory.mktemp("demo") / "home", None)
-    done = made.run("demo")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Place:
+    """The demo's home after its first run, made once in a run of the tests; nobody changes it."""
+    return Place(share_once(tmp_path_factory, "demo", make_demo) / "home", None)
+
+
+def make_demo(folder: Path) -> None:
+    """Run the demo in `folder`, with what it said beside its home."""
+    done = Place(folder / "home", None).run("demo")
     assert done.returncode == 0, done.stderr
-    (made.root.parent / "first.out").write_text(done.stdout)
-    (made.root.parent / "first.err").write_text(done.stderr)
-    yield made
-    made.stop()
+    (folder / "first.out").write_text(done.stdout)
+    (folder / "first.err").write_text(done.stderr)
 
 
 def write_csv(

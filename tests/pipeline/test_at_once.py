@@ -59,11 +59,14 @@ def ask_shell(shell: subprocess.Popen[str]) -> int:
     return int(shell.stdout.readline())
 
 
-def test_four_programs_at_once_lose_and_double_nothing(served: Place, tmp_path: Path) -> None:
-    assert served.run("ingest", *map(str, write_pair(tmp_path, 0))).returncode == 0
-    with open_shell(served) as shell:
+def test_four_programs_at_once_lose_and_double_nothing(
+    place: Place, prefect_database: Path, tmp_path: Path
+) -> None:
+    place.lay_database(prefect_database)
+    assert place.run("ingest", *map(str, write_pair(tmp_path, 0))).returncode == 0
+    with open_shell(place) as shell:
         assert ask_shell(shell) == 2
-        served.start("watch", until="watching")
+        place.start("watch", until="watching")
         words = [
             ["ingest", *map(str, write_pair(tmp_path, 1))],
             ["ingest", *map(str, [*write_pair(tmp_path, 1), *write_pair(tmp_path, 2)])],
@@ -71,32 +74,32 @@ def test_four_programs_at_once_lose_and_double_nothing(served: Place, tmp_path: 
         ]
         programs = [
             subprocess.Popen(
-                [sys.executable, "-m", "flows.cli", *of_one, "--home", str(served.root)],
+                [sys.executable, "-m", "flows.cli", *of_one, "--home", str(place.root)],
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
                 text=True,
                 cwd=ROOT,
-                env=served.environment(),
+                env=place.environment(),
             )
             for of_one in words
         ]
         for path in write_pair(tmp_path, 3):
-            path.rename(served.inbox / path.name)
+            path.rename(place.inbox / path.name)
         for program in programs:
             _, said = program.communicate(timeout=180)
             assert program.returncode == 0, said
         wait_until(
-            lambda: served.has("SELECT count(*) FROM workouts", 4), "all four workouts are there"
+            lambda: place.has("SELECT count(*) FROM workouts", 4), "all four workouts are there"
         )
         assert ask_shell(shell) == 2, "the shell keeps what it opened"
-    rows = served.ask("SELECT recording_id FROM recordings")
+    rows = place.ask("SELECT recording_id FROM recordings")
     assert len(rows) == len(set(rows)) == 8
-    twice = served.ask(
+    twice = place.ask(
         "SELECT run_id FROM results "
         "GROUP BY run_id, recording_id, reference, segment, metric HAVING count(*) > 1"
     )
     assert twice == []
-    assert [path.name for path in served.inbox.iterdir()] == []
+    assert [path.name for path in place.inbox.iterdir()] == []
 
 
 def test_a_run_that_waits_too_long_names_who_holds_the_home_and_loses_nothing(

@@ -147,7 +147,11 @@ def test_a_home_without_results_says_what_to_do_and_writes_nothing(
 
 
 @pytest.mark.parametrize(
-    ("number", "code"), [(signal.SIGKILL, -signal.SIGKILL), (signal.SIGINT, 130)]
+    ("number", "code"),
+    [
+        pytest.param(signal.SIGKILL, -signal.SIGKILL, marks=pytest.mark.full),
+        (signal.SIGINT, 130),
+    ],
 )
 def test_an_export_that_is_stopped_halfway_leaves_the_earlier_package(
     demo: Place, exported: Exported, tmp_path: Path, number: signal.Signals, code: int

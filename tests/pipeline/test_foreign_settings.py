@@ -73,7 +73,7 @@ def test_foreign_settings_neither_stop_a_run_nor_get_anything_of_it(
     place.root.mkdir()
     (place.root / "devices.toml").write_text(DEVICES)
     # Only a backfill needs Prefect.
-    place.configure("[run]\nbackfill_files = 2\nbatch_files = 1\nworkers = 1\n")
+    place.configure("[run]\nbackfill_files = 2\nbatch_files = 2\nworkers = 1\n")
     place.lay_database(prefect_database)
     write_csv(folder.parent / "drop" / "strap.csv", n_seconds=120)
     write_csv(folder.parent / "drop" / "test-watch.csv", n_seconds=120, above_bpm=2.0)

@@ -37,6 +37,8 @@ def refuse(*args, **kwargs):
 builtins.__import__ = import_without
 os.symlink = refuse
 """
+#: The demo's exports that are read: a swim is read and measured the soonest.
+SWIM = "2025-11-28-pool"
 _MODULES = re.compile(
     r"^\s*(?:import|from) (fcntl|resource|pwd|grp|termios|tty|pty)\b", re.MULTILINE
 )
@@ -69,19 +71,34 @@ def count_rows(place: Place) -> str:
     return done.stdout.splitlines()[-1]
 
 
-def test_the_demo_runs_without_unix_and_without_links(demo: Place, tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def swim(tmp_path_factory: pytest.TempPathFactory) -> Place:
+    """The pool of the demo, read by the commands as they are here."""
+    place = Place(tmp_path_factory.mktemp("swim") / "home", None)
+    place.configure(NO_FIGURES)
+    ingest_swim(place, ROOT / "inbox_demo")
+    return place
+
+
+def ingest_swim(place: Place, demo: Path, **more: str) -> str:
+    """Ingest the pool's exports of the demo in `demo`; return what was said."""
+    exports = map(str, sorted(demo.glob(f"{SWIM}*")))
+    done = place.run("ingest", *exports, **more)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def test_the_line_runs_without_unix_and_without_links(swim: Place, tmp_path: Path) -> None:
     (tmp_path / "sitecustomize.py").write_text(_WITHOUT)
     place = Place(tmp_path / "home", None)
     place.configure(NO_FIGURES)
     more = {"PYTHONPATH": f"{tmp_path}:{ROOT}", "PYTHONWARNINGS": "ignore"}
-    done = place.run("demo", **more)
-    assert done.returncode == 0, done.stderr
+    ingest_swim(place, ROOT / "inbox_demo", **more)
     assert not (place.root / "results.duckdb").exists()
     pointer = (place.root / "results.newest.txt").read_text().strip()
     assert (place.root / pointer).is_file()
-    assert count_rows(place) == count_rows(demo)
-    again = place.run("demo", **more)
-    assert "this run added nothing" in again.stdout, again.stdout + again.stderr
+    assert count_rows(place) == count_rows(swim)
+    assert "known already" in ingest_swim(place, ROOT / "inbox_demo", **more)
     night = place.run("nightly", **more)
     assert night.returncode == 0, night.stderr
     # Where links are allowed again, the link takes the pointer's place.
@@ -106,8 +123,8 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / done.stdout.splitlines()[-1]
 
 
-def test_the_demo_comes_with_a_wheel_and_runs_from_any_folder(
-    wheel: Path, demo: Place, tmp_path: Path
+def test_the_demo_comes_with_a_wheel_and_is_read_from_any_folder(
+    wheel: Path, swim: Place, tmp_path: Path
 ) -> None:
     environment = tmp_path / "environment"
     venv.create(environment, with_pip=False, symlinks=True)
@@ -129,15 +146,22 @@ def test_the_demo_comes_with_a_wheel_and_runs_from_any_folder(
     elsewhere.mkdir()
     variables = clean_environment()
     del variables["PYTHONPATH"]
-    ran = subprocess.run(
-        [str(environment / "bin" / "python"), "-m", "flows.cli", "demo"],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=elsewhere,
-        env=variables,
-    )
-    assert ran.returncode == 0, ran.stderr
-    assert str(packages / "flows" / "commands" / "inbox_demo") in ran.stdout.replace("\n", "")
-    made = Place(elsewhere / "coworn-demo", None)
-    assert count_rows(made) == count_rows(demo)
+
+    def run(*words: str) -> str:
+        ran = subprocess.run(
+            [str(environment / "bin" / "python"), *words],
+            capture_output=True,
+            text=True,
+            check=False,
+            cwd=elsewhere,
+            env=variables,
+        )
+        assert ran.returncode == 0, ran.stderr
+        return ran.stdout
+
+    found = "from flows.commands.demo import find_demo; print(find_demo())"
+    demo = Path(run("-c", found).strip())
+    assert demo == packages / "flows" / "commands" / "inbox_demo"
+    exports = map(str, sorted(demo.glob(f"{SWIM}*")))
+    run("-m", "flows.cli", "ingest", *exports, "--home", "made")
+    assert count_rows(Place(elsewhere / "made", None)) == count_rows(swim)

@@ -24,9 +24,9 @@ def test_a_restored_backup_says_the_same_and_keeps_its_runs(
     for day in (2, 3):
         start = datetime(2026, 5, day, 6, 0, tzinfo=UTC)
         for number, name in enumerate(("strap", "test-watch")):
-            path = tmp_path / f"{name}-{day}.csv"
+            path = tmp_path / str(day) / f"{name}-{day}.csv"
             write_csv(path, start=start, n_seconds=120, above_bpm=2.0 * number)
-            assert place.run("ingest", str(path)).returncode == 0
+        assert place.run("ingest", str(tmp_path / str(day))).returncode == 0
         if day == 2:
             assert place.run("nightly").returncode == 0
     before = place.ask(RESULTS)

@@ -188,8 +188,7 @@ def test_the_watcher_runs_its_deployment_and_waits_while_that_is_paused(served: 
     wait_until(lambda: served.has("SELECT count(*) FROM files", 1), "the dropped file")
 
     def list_of_deployment() -> list[dict[str, Any]]:
-        body = {"deployments": {"id": {"any_": [deployment["id"]]}}}
-        return list(_ask(served, "/flow_runs/filter", body))
+        return [run for run in _list_runs(served) if run["deployment_id"] == deployment["id"]]
 
     wait_until(
         lambda: [one["state"]["name"] for one in list_of_deployment()] == ["Completed"],

@@ -97,33 +97,13 @@ def test_a_polled_inbox_is_watched_too(served: Place) -> None:
     assert _end(process, signal.SIGTERM) == 0
 
 
-def test_once_takes_what_lies_there_names_its_page_and_ends(tmp_path: Path) -> None:
-    home = tmp_path / "home"
-    (home / "inbox").mkdir(parents=True)
-    rows = "".join(f"2026-05-04T06:{n // 60:02d}:{n % 60:02d}Z,{120 + n % 7}\n" for n in range(600))
-    (home / "inbox" / "watch.csv").write_text("time,heart_rate\n" + rows)
-    done = subprocess.run(
-        [sys.executable, "-m", "flows.cli", "watch", "--once", "--home", str(home)],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=ROOT,
-        env=clean_environment(),
-        timeout=240,
-    )
-    assert (done.returncode, done.stderr) == (0, "")
-    lines = done.stdout.splitlines()
-    assert lines[0].startswith("starting to watch")
-    page = next(line for line in lines if line.startswith("page: file://"))
-    assert Path(urllib.parse.unquote(page.removeprefix("page: file://"))).is_file()
-    assert list((home / "inbox").iterdir()) == []
-
-
-def test_open_shows_the_page_of_a_new_workout_in_the_browser(tmp_path: Path) -> None:
+def test_once_takes_what_lies_there_opens_its_page_and_ends(
+    tmp_path: Path, prefect_database: Path
+) -> None:
     home = tmp_path / "a home"
     (home / "inbox").mkdir(parents=True)
-    rows = "".join(f"2026-05-04T06:{n // 60:02d}:{n % 60:02d}Z,{120 + n % 7}\n" for n in range(600))
-    (home / "inbox" / "watch.csv").write_text("time,heart_rate\n" + rows)
+    Place(home, None).lay_database(prefect_database)
+    write_csv(home / "inbox" / "watch.csv", start=BEGIN)
     browser = tmp_path / "browser"
     browser.write_text(f'#!/bin/sh\necho "$1" >> {tmp_path}/opened\n')
     browser.chmod(0o755)
@@ -137,8 +117,11 @@ def test_open_shows_the_page_of_a_new_workout_in_the_browser(tmp_path: Path) -> 
         timeout=240,
     )
     assert (done.returncode, done.stderr) == (0, "")
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith("starting to watch")
     (opened,) = (tmp_path / "opened").read_text().splitlines()
-    assert f"page: {opened}" in done.stdout.splitlines()
+    assert f"page: {opened}" in lines
     assert Path(urllib.parse.unquote(opened.removeprefix("file://"))).is_file()
     # The table comes before the pages.
     assert done.stdout.index("1 workout with new results") < done.stdout.index("page: ")
+    assert list((home / "inbox").iterdir()) == []

@@ -256,15 +256,3 @@ def test_a_rebuild_gives_the_same_results_under_the_same_ids(place: Place, tmp_p
     again = place.run("ingest", str(tmp_path / "all"))
     assert "4 known already" in again.stdout
     assert place.ask(query) == before
-
-
-def test_a_backfill_runs_in_batches_on_several_processes(served: Place, tmp_path: Path) -> None:
-    served.configure('[run]\nbackfill_files = 4\nbatch_files = 3\nrunner = "processes"\n')
-    begin = datetime(2026, 5, 2, 6, 0, tzinfo=UTC)
-    for day in range(7):
-        write_csv(tmp_path / "all" / f"strap-{day}.csv", start=begin + timedelta(days=day))
-    (tmp_path / "all" / "broken.gpx").write_text("<gpx></gpx>")
-    done = served.run("ingest", str(tmp_path / "all"))
-    assert done.returncode == 1
-    assert done.stderr.count("\n") == 1
-    assert served.ask("SELECT count(*) FROM workouts") == [(7,)]

@@ -1,4 +1,4 @@
-"""A worker that is killed in the middle of a backfill: what it had to do is done again."""
+"""Worker processes of a backfill: killed, left alone, and with no server of their own."""
 
 from __future__ import annotations
 
@@ -127,17 +127,18 @@ def list_servers(home: Path) -> list[str]:
     return found
 
 
-def test_a_backfill_on_processes_starts_no_server_but_ours(
+def test_a_backfill_in_batches_on_processes_starts_no_server_but_ours(
     tmp_path: Path, prefect_database: Path
 ) -> None:
     # Prefect's thread that forwards the events of a pool's processes knows no context: it started
     # a server of its own, which outlived a killed command.
     place = Place(tmp_path / "home", None)
-    place.configure('[run]\nbackfill_files = 2\nbatch_files = 1\nrunner = "processes"\n')
+    place.configure('[run]\nbackfill_files = 2\nbatch_files = 2\nrunner = "processes"\n')
     place.lay_database(prefect_database)
-    for day in range(1, 5):
+    for day in range(1, 4):
         start = datetime(2026, 5, day, 6, 0, tzinfo=UTC)
         write_csv(tmp_path / "all" / f"strap-{day}.csv", start=start)
+    (tmp_path / "all" / "broken.gpx").write_text("<gpx></gpx>")
     seen: list[str] = []
     process = subprocess.Popen(
         [
@@ -145,7 +146,7 @@ def test_a_backfill_on_processes_starts_no_server_but_ours(
             *("--home", str(place.root)),
         ],
         stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
+        stderr=subprocess.PIPE,
         text=True,
         cwd=ROOT,
         env=place.environment(),
@@ -159,7 +160,8 @@ def test_a_backfill_on_processes_starts_no_server_but_ours(
         wait_until(has_ended, "the backfill has ended", 300)
     finally:
         process.kill()
-        output, _ = process.communicate()
-    assert process.returncode == 0, output
-    assert place.ask("SELECT count(*) FROM workouts") == [(4,)]
+        _, told = process.communicate()
+    assert process.returncode == 1, told
+    assert told.count("\n") == 1, told
+    assert place.ask("SELECT count(*) FROM workouts") == [(3,)]
     assert seen == []
