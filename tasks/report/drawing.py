@@ -39,13 +39,12 @@ _MOST_TICKS: Final = 9
 _STROKES: Final = {
     "symbolType": "stroke",
     "symbolSize": 900,
-    "symbolStrokeWidth": 2.2,
     "symbolOpacity": 1,
 }
 #: What grows with a figure: lengths once, areas twice.
 _OF_MARKS: Final = {"size": 2, "strokeWidth": 1, "yOffset": 1}
 _OF_AXES: Final = {"labelLimit": 1, "minExtent": 1, "maxExtent": 1}
-_OF_LEGENDS: Final = {"symbolSize": 2, "symbolStrokeWidth": 1}
+_OF_LEGENDS: Final = {"symbolSize": 2}
 
 Columns = Mapping[str, Sequence[Any]]
 
@@ -148,6 +147,9 @@ def _enlarge(panel: dict[str, Any], scale: float) -> None:
         dashes = layer.get("encoding", {}).get("strokeDash", {}).get("scale")
         if dashes:
             dashes["range"] = [[length * scale for length in dash] for dash in dashes["range"]]
+        widths = layer.get("encoding", {}).get("strokeWidth", {}).get("scale")
+        if widths:
+            widths["range"] = [width * scale for width in widths["range"]]
         for channel in layer.get("encoding", {}).values():
             _multiply(channel.get("axis") or {}, _OF_AXES, scale)
             _multiply(channel.get("legend") or {}, _OF_LEGENDS, scale)
@@ -204,7 +206,14 @@ def encode_device(
     }
     if line:
         dashes = [list(device.look.dash) or [1, 0] for device in devices]
-        style = {"strokeDash": _encode_style(domain, dashes, shown)}
+        style = {
+            "strokeDash": _encode_style(domain, dashes, shown),
+            # The library wants an order where a width stands for a name.
+            "strokeWidth": {
+                **_encode_style(domain, [one.look.width for one in devices], shown),
+                "sort": domain,
+            },
+        }
     else:
         style = {"shape": _encode_style(domain, [one.look.shape for one in devices], shown)}
     return {"color": colour, **style}

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from tasks.report.summary import HEADLINES, find_clock
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from tasks.report.facts import DeviceFacts, Result, WorkoutData
     from tasks.report.summary import DeviceSummary
+
+#: The number at the beginning of a reason, e.g. minutes that can be compared.
+_NUMBER: Final = re.compile(r"\d+(?= )")
 
 
 @dataclass(frozen=True)
@@ -51,7 +55,7 @@ def make_glance(data: WorkoutData, summaries: Sequence[DeviceSummary]) -> Glance
             continue
         found = {item.result.metric: item for item in one.heart_rate}
         cells = tuple(
-            GlanceCell(item.result, item.what if item.result.is_difference else "")
+            GlanceCell(item.result, item.remark)
             if (item := found.get(metric)) is not None
             else GlanceCell()
             for _, metric in columns
@@ -65,7 +69,20 @@ def make_glance(data: WorkoutData, summaries: Sequence[DeviceSummary]) -> Glance
         tuple(_head(what, metric, rows, number) for number, (what, metric) in enumerate(columns)),
         tuple(rows),
         any(row.clock for row in rows),
-        tuple(reason for reason in reasons if reason),
+        _join_reasons(reason for reason in reasons if reason),
+    )
+
+
+def _join_reasons(reasons: Iterable[str]) -> tuple[str, ...]:
+    """Return reasons that differ only in one number as one with the range of it."""
+    alike: dict[str, list[tuple[int, str]]] = {}
+    for reason in reasons:
+        number = _NUMBER.match(reason)
+        rest = reason if number is None else reason[number.end() :]
+        alike.setdefault(rest, []).append((0 if number is None else int(number[0]), reason))
+    return tuple(
+        min(found)[1] if len(found) == 1 else f"{min(found)[0]} to {max(found)[0]}{rest}"
+        for rest, found in alike.items()
     )
 
 

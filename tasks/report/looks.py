@@ -1,8 +1,9 @@
 """How things look: one colour, line style and point shape per device, and the two themes.
 
 The colours were chosen here: hues far apart for the common kinds of colour blindness, lightness
-staggered for grey print; the line style carries the same message once more. Contrast against the
-background is at least 3:1 (graphics) and 4.5:1 (text), as WCAG 2.2 asks (1.4.11, 1.4.3).
+staggered for grey print; style and width of the line carry the same message once more. Contrast
+against the background is at least 3:1 (graphics) and 4.5:1 (text), as WCAG 2.2 asks (1.4.11,
+1.4.3).
 """
 
 from __future__ import annotations
@@ -14,27 +15,36 @@ from typing import Any, Final, Literal
 Theme = Literal["light", "dark"]
 THEMES: Final[tuple[Theme, ...]] = ("light", "dark")
 
-#: By role: light theme, dark theme, dash pattern [px], point shape. The colour belongs to the role,
-#: so that the device under test looks the same in every home; orange against blue holds in
-#: red-green blindness.
-_LOOKS: Final[Mapping[str, tuple[tuple[str, str, tuple[int, ...], str], ...]]] = {
+#: Widths of lines [px]: what others are compared with lies wide beneath them, the device under test
+#: is the strongest of those upon it.
+_TEST_PX: Final = 1.8
+_OTHER_PX: Final = 1.3
+_REFERENCE_PX: Final = 4.5
+
+#: By role: light theme, dark theme, dash pattern [px], point shape, width of the line [px]. The
+#: colour belongs to the role, so that the device under test looks the same in every home; orange
+#: against blue holds in red-green blindness.
+_LOOKS: Final[Mapping[str, tuple[tuple[str, str, tuple[int, ...], str, float], ...]]] = {
     "test": (
-        ("#ad3a09", "#ff9f6e", (), "circle"),
-        ("#a3123a", "#ff8fa6", (2, 4), "triangle-right"),
+        ("#ad3a09", "#ff9f6e", (), "circle", _TEST_PX),
+        ("#a3123a", "#ff8fa6", (2, 4), "triangle-right", _TEST_PX),
     ),
     "predecessor": (
-        ("#2b77a9", "#5fa8d8", (9, 3), "square"),
-        ("#16316f", "#9db8ff", (14, 4), "cross"),
+        ("#2b77a9", "#5fa8d8", (9, 3), "square", _OTHER_PX),
+        ("#16316f", "#9db8ff", (14, 4), "cross", _OTHER_PX),
     ),
     "reference": (
-        ("#3a3f47", "#c9ced6", (3, 2), "triangle-up"),
-        ("#6b5600", "#e3c94e", (5, 2, 1, 2, 1, 2), "triangle-down"),
+        ("#8b9097", "#747a83", (), "triangle-up", _REFERENCE_PX),
+        ("#a08630", "#a58b3c", (8, 4), "triangle-down", _REFERENCE_PX),
     ),
     "peer": (
-        ("#8d2a86", "#ee9de6", (10, 3, 2, 3), "diamond"),
-        ("#00726b", "#4fd0c0", (6, 6), "triangle-left"),
+        ("#8d2a86", "#ee9de6", (10, 3, 2, 3), "diamond", _OTHER_PX),
+        ("#00726b", "#4fd0c0", (6, 6), "triangle-left", _OTHER_PX),
     ),
 }
+#: Instead of "reference" of a device that is one for the way, not for heart rate: both may be worn
+#: at once, and heart rate has the first look.
+OF_THE_WAY: Final = "reference of the way"
 FONT: Final = "DejaVu Sans, Verdana, sans-serif"
 INK: Final[Mapping[Theme, Mapping[str, str]]] = {
     "light": {"paper": "#fdfcf8", "ink": "#1d2326", "soft": "#525c61", "line": "#d9d8cf"},
@@ -46,12 +56,18 @@ _PAGE_WIDTH_PX: Final = 760.0
 
 @dataclass(frozen=True)
 class Look:
-    """Colours by theme, dash pattern [px] and point shape of one device."""
+    """Colours by theme, dash pattern [px], point shape and width of line [px] of one device."""
 
     light: str
     dark: str
     dash: tuple[int, ...]
     shape: str
+    width: float = _TEST_PX
+
+    @property
+    def is_wide(self) -> bool:
+        """Whether it lies beneath the others, as a reference does."""
+        return self.width == _REFERENCE_PX
 
     def colour(self, theme: Theme) -> str:
         """Return its colour on that theme's background."""
@@ -68,13 +84,19 @@ def deal_looks(roles: Sequence[str]) -> tuple[Look, ...]:
     free = list(every)
     dealt: list[Look] = []
     for role in roles:
-        own = [one for one in _LOOKS.get(role, _LOOKS["peer"]) if one in free]
+        own = [one for one in _list_own(role) if one in free]
         # From the end: what is borrowed is the look that its own role needs last.
         chosen = own[0] if own else free[-1] if free else every[len(dealt) % len(every)]
         if chosen in free:
             free.remove(chosen)
         dealt.append(Look(*chosen))
     return tuple(dealt)
+
+
+def _list_own(role: str) -> Sequence[tuple[str, str, tuple[int, ...], str, float]]:
+    if role == OF_THE_WAY:
+        return _LOOKS["reference"][::-1]
+    return _LOOKS.get(role, _LOOKS["peer"])
 
 
 def make_config(theme: Theme, *, scale: float = 1.0) -> dict[str, Any]:
@@ -109,7 +131,6 @@ def make_config(theme: Theme, *, scale: float = 1.0) -> dict[str, Any]:
             "orient": "top",
             "direction": "horizontal",
             "symbolSize": 260 * scale,
-            "symbolStrokeWidth": 2.2 * scale,
             "title": None,
             "symbolBaseFillColor": ink["soft"],
             "symbolBaseStrokeColor": ink["soft"],
@@ -125,7 +146,6 @@ def make_config(theme: Theme, *, scale: float = 1.0) -> dict[str, Any]:
             "offset": 10 * scale,
             "subtitlePadding": 5 * scale,
         },
-        "line": {"strokeWidth": 1.7 * scale},
         "rule": {"color": ink["soft"], "strokeWidth": scale},
         "text": {"color": ink["ink"], "fontSize": size},
         "style": {

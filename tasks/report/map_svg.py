@@ -34,6 +34,9 @@ _BAR_PX: Final = 140.0
 #: Widths of lines; the page's style sheet has the same.
 _WIDTHS_PX: Final = {"track": 1.7, "course": 6.0, "outline": 0.7}
 _WORDS_PX: Final = 90.0
+#: What a letter and a line of words take.
+_LETTER_PX: Final = 7.5
+_LINE_PX: Final = 14.0
 _MARKS: Final = {
     "ring": '<circle r="8" fill="none" stroke="{colour}" stroke-width="2.2"/>',
     "cross": '<path d="M-5-5L5 5M-5 5L5-5" stroke="{colour}" stroke-width="2.2"/>',
@@ -60,9 +63,11 @@ def draw_map(
     lines = "".join(
         _draw_line(one, theme, _PER_M / scale if is_figure else None) for one in plan.lines
     )
+    places = [(left + one.east_m * scale, top - one.north_m * scale) for one in plan.pins]
+    worded = _find_free(plan.pins, places, width)
     pins = "".join(
-        _draw_pin(one, left + one.east_m * scale, top - one.north_m * scale, theme, width)
-        for one in plan.pins
+        _draw_pin(one, place, theme, width, has_room=number in worded)
+        for number, (one, place) in enumerate(zip(plan.pins, places, strict=True))
     )
     moved = f"translate({left:.2f} {top:.2f}) scale({scale / _PER_M:.6f})"
     world = f'<g class="world" transform="{moved}">'
@@ -75,7 +80,8 @@ def draw_map(
 
 def _draw_line(line: MapLine, theme: Theme, unit: float | None) -> str:
     path = write_path(line.east_m, line.north_m)
-    wide = "" if unit is None else f' stroke-width="{_WIDTHS_PX[line.kind] * unit:.3f}"'
+    px = _WIDTHS_PX[line.kind] if line.device is None else line.device.look.width
+    wide = "" if unit is None else f' stroke-width="{px * unit:.3f}"'
     if line.device is None or line.kind != "track":
         return f'<path class="{line.kind}"{wide} d="{path}"/>'
     look = line.device.look
@@ -84,22 +90,51 @@ def _draw_line(line: MapLine, theme: Theme, unit: float | None) -> str:
     times = "" if line.seconds is None else f' data-t="{write_times(line.seconds, line.east_m)}"'
     label = escape(line.device.label)
     return (
-        f'<path class="track {escape(line.device.role)}" data-device="{label}"{times} '
+        f'<path class="track{" wide" if look.is_wide else ""}" data-device="{label}"{times} '
         f'stroke="{look.colour(theme)}"{dash} d="{path}"/>'
     )
 
 
-def _draw_pin(pin: Pin, x: float, y: float, theme: Theme, width: float) -> str:
+def _find_free(
+    pins: Sequence[Pin], places: Sequence[tuple[float, float]], width: float
+) -> set[int]:
+    """Return the numbers of the pins whose words do not lie upon those of an earlier one."""
+    taken: list[tuple[float, float, float]] = []
+    free = set()
+    for number, (pin, (x, y)) in enumerate(zip(pins, places, strict=True)):
+        if pin.kind not in _LABELLED:
+            continue
+        long = _LETTER_PX * len(pin.words)
+        begin = x - 10 - long if _is_last(x, width) else x + 10
+        if all(
+            begin >= end or begin + long <= start or abs(y - other) >= _LINE_PX
+            for start, end, other in taken
+        ):
+            taken.append((begin, begin + long, y))
+            free.add(number)
+    return free
+
+
+def _is_last(x: float, width: float) -> bool:
+    """Say whether words stand before their mark, since it lies at the right edge."""
+    return x > width - _WORDS_PX
+
+
+def _draw_pin(
+    pin: Pin, place: tuple[float, float], theme: Theme, width: float, *, has_room: bool
+) -> str:
+    x, y = place
     colour = "" if pin.device is None else pin.device.look.colour(theme)
     owner = "" if pin.device is None else f' data-device="{escape(pin.device.label)}"'
     mark = _MARKS[pin.kind].format(colour=colour, turn=pin.turn_deg)
     title = f"<title>{escape(pin.words)}</title>" if pin.words else ""
     label = ""
     if pin.kind in _LABELLED:
-        # At the right edge words stand before their mark.
-        before = ' text-anchor="end"' if x > width - _WORDS_PX else ""
+        before = ' text-anchor="end"' if _is_last(x, width) else ""
         at = -10 if before else 10
-        label = f'<text x="{at}" y="-8"{before}>{escape(pin.words)}</text>'
+        # The page's script shows them when the map is enlarged and there is room.
+        crowded = "" if has_room else ' class="crowded"'
+        label = f'<text x="{at}" y="-8"{before}{crowded}>{escape(pin.words)}</text>'
     return (
         f'<g class="pin {pin.kind}"{owner} data-x="{pin.east_m:.1f}" data-y="{-pin.north_m:.1f}" '
         f'transform="translate({x:.1f} {y:.1f})">{title}{mark}{label}</g>'
@@ -167,7 +202,7 @@ def frame_map(
         dash = f' stroke-dasharray="{" ".join(map(str, look.dash))}"' if look.dash else ""
         keys.append(
             f'<path d="M{at:.0f} {keys_px:.0f}h28" stroke="{look.colour(theme)}" '
-            f'stroke-width="2.4"{dash}/>'
+            f'stroke-width="{max(look.width, 2.4)}"{dash}/>'
             f'<text x="{at + 34:.0f}" y="{keys_px + 4:.0f}">{escape(device.label[:28])}</text>'
         )
         at += 52 + 7.4 * min(len(device.label), 28)
@@ -185,7 +220,8 @@ def frame_map(
         f".course{{stroke:{ink['soft']};opacity:.35}}"
         f".end{{fill:{ink['paper']};stroke:{ink['ink']};stroke-width:2}}.dot{{fill:{ink['ink']}}}"
         f".head,.north path{{fill:{ink['ink']}}}.bar path{{stroke:{ink['ink']};stroke-width:1.5}}"
-        f".pin text{{paint-order:stroke;stroke:{ink['paper']};stroke-width:3}}"
+        ".crowded{display:none}"
+        f".pin text,.bar text{{paint-order:stroke;stroke:{ink['paper']};stroke-width:3}}"
     )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '

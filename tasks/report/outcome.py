@@ -34,6 +34,8 @@ _OUTCOMES: Final = {
     "battery": (("use", "battery_rate_pct_per_h"),),
 }
 _MOST_STANDING_OUT: Final = 3
+#: So many devices are named in a line; they come in the order of their roles.
+_MOST_EACH: Final = 4
 #: Sections whose figures tell their findings in the title.
 _TITLED: Final = frozenset({"heart_rate", "track"})
 
@@ -63,8 +65,18 @@ def _say_each(data: WorkoutData, words: str, metric: str) -> str:
     if not found:
         return ""
     what = words.format(deviation=_name_deviation(data, found))
-    each = ", ".join(f"{label} {_write(data, result)}" for label, result in found)
-    return f"{what}: {each}"
+    return f"{what}: {_list_each(data, found)}"
+
+
+def _list_each(data: WorkoutData, found: Sequence[tuple[str, Result]]) -> str:
+    """Return the number of each device; of many the first ones, and the range of the others."""
+    first = found if len(found) <= _MOST_EACH else found[: _MOST_EACH - 1]
+    said = [f"{label} {_write(data, result)}" for label, result in first]
+    rest = sorted((one for _, one in found[len(first) :]), key=lambda one: one.value or 0.0)
+    if rest:
+        low, high = _write(data, rest[0]), _write(data, rest[-1])
+        said.append(f"{len(rest)} others {low if low == high else f'{low} to {high}'}")
+    return ", ".join(said)
 
 
 def _name_deviation(data: WorkoutData, found: Sequence[tuple[str, Result]]) -> str:

@@ -75,7 +75,8 @@ def write_workout(
         figures = write_workout_figures(data, drawings, folder, ids=ids, licence=licence)
     mark = f"{key}+" if with_figures else key
     path = folder / "workouts" / f"{publish_text(data.facts.workout_id, ids)}.html"
-    text = publish_text(render_workout(data, drawings, figures=figures, key=mark), ids)
+    page = render_workout(data, drawings, figures=figures, key=mark, with_commands=ids is None)
+    text = publish_text(page, ids)
     is_new = write_if_changed(path, text)
     if not with_figures:
         # Figures of what the page no longer shows are worse than none; it links to none by now.

@@ -15,9 +15,9 @@ from tasks.report import words
 from tasks.report.drawing import LEFT_PX, RIGHT_PX
 from tasks.report.facts import ALL, CONSENSUS, Definition, Result
 from tasks.report.glance import make_glance
+from tasks.report.headline import write_dek, write_headline
 from tasks.report.looks import THEMES, make_config
 from tasks.report.map_svg import PAGE_PX, SMALL_PX, draw_map
-from tasks.report.outcome import say_what_stood_out
 from tasks.report.sections import build_sections, list_every
 from tasks.report.summary import (
     list_set_aside,
@@ -60,6 +60,7 @@ def load_environment(units: str) -> jinja2.Environment:
     environment.filters["remark_of"] = show_remark
     environment.filters["sql_of"] = write_definition_sql
     environment.filters["map_of"] = draw_plan
+    environment.filters["tight"] = words.keep_units
     environment.globals["map_px"] = PAGE_PX
     environment.globals["small_px"] = SMALL_PX
     return environment
@@ -131,11 +132,12 @@ def render_workout(
     *,
     figures: Mapping[str, Mapping[str, str]] | None,
     key: str,
+    with_commands: bool = True,
 ) -> str:
     """Return the page of one workout.
 
     `figures` are the paths of published figures by drawing and form, e.g. wide-light.svg; None
-    where they were not written, which the page says.
+    where they were not written. `with_commands` says beside each chart how to draw its figure.
     """
     shown = {one.metric for one in data.results}
     facts = data.facts
@@ -149,8 +151,9 @@ def render_workout(
         key=key,
         data=data,
         title=title_workout(data),
+        headline=write_headline(data),
+        dek=write_dek(data),
         lead=write_intro(data),
-        stood_out=say_what_stood_out(data),
         summaries=summaries,
         glance=make_glance(data, summaries),
         set_aside=list_set_aside(data),
@@ -158,7 +161,7 @@ def render_workout(
         every=every,
         n_every=sum(len(table.rows) for table in every),
         figures=figures or {},
-        later=data.settings.figures if figures is None else (),
+        with_commands=with_commands,
         seconds=seconds,
         definitions=[one for one in data.definitions.values() if one.metric in shown],
         page_data={

@@ -21,7 +21,7 @@ from tasks.report.facts import (
     Result,
     WorkoutFacts,
 )
-from tasks.report.looks import deal_looks
+from tasks.report.looks import OF_THE_WAY, deal_looks
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -120,6 +120,7 @@ def read_devices(connection: duckdb.DuckDBPyConnection) -> dict[str, DeviceFacts
         "ORDER BY first NULLS LAST, device_id",
     )
     names = Counter(row["name"] for row in rows)
+    looks = deal_looks([_choose_look(row["role"] or "peer", row["heart_rate"]) for row in rows])
     return {
         row["device_id"]: DeviceFacts(
             device_id=row["device_id"],
@@ -131,8 +132,13 @@ def read_devices(connection: duckdb.DuckDBPyConnection) -> dict[str, DeviceFacts
             look=look,
             claimed_gnss_hours=row["claimed_gnss_hours"],
         )
-        for row, look in zip(rows, deal_looks([row["role"] or "peer" for row in rows]), strict=True)
+        for row, look in zip(rows, looks, strict=True)
     }
+
+
+def _choose_look(role: str, heart_rate: str | None) -> str:
+    """Return the role by which a device's look is dealt."""
+    return OF_THE_WAY if role == "reference" and heart_rate in {None, "none"} else role
 
 
 def read_workouts(connection: duckdb.DuckDBPyConnection) -> dict[str, WorkoutFacts]:

@@ -16,9 +16,11 @@ from tasks.core.wording import (
 )
 from tasks.report.corners import CUT_CORNERS, join_corners
 from tasks.report.facts import CONSENSUS
-from tasks.report.words import ROLES, describe_finding
+from tasks.report.words import ROLES, describe_finding, summarise_kind
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from tasks.report.facts import (
         DeviceFacts,
         ExclusionFacts,
@@ -40,17 +42,14 @@ HEADLINES: Final = (
     ("lengths miscounted", "swim_lengths_error"),
     ("battery use", "battery_rate_pct_per_h"),
 )
-#: What is said instead where there is no reference.
+#: What stands beside a number that is a difference from another device, no error.
+_FROM: Final = "from {}"
 _DIFFERENCES: Final = {
-    "hr_bias_bpm": "heart rate differs from {} by, on average",
-    "hr_mae_bpm": "heart rate differs from {} by, mean size",
-    "hr_within_5_bpm_pct": "within 5 bpm of {}",
-    "hr_lock_s": "within 5 bpm of {} after",
-    "distance_error_pct": "distance differs from {} by",
-    "track_cross_median_m": "track differs from {} by, median",
-    "ascent_error_pct": "ascent differs from {} by",
-    "swim_lengths_error": "lengths differ from {} by",
+    "hr_within_5_bpm_pct": "of {}",
+    "hr_lock_s": "within 5 bpm of {}",
 }
+#: Findings of a kind are told one by one up to so many, more of them together.
+_MOST_EACH: Final = 2
 #: How grave a kind of finding is beside its size and length.
 _GRAVITY: Final = {
     "biased_stretch": 3.0,
@@ -95,10 +94,10 @@ _METHODS: Final = {
 
 @dataclass(frozen=True)
 class Headline:
-    """One of the numbers that are said first."""
+    """One of the numbers that are said first; from what it is a difference, empty of an error."""
 
-    what: str
     result: Result
+    remark: str = ""
 
 
 @dataclass(frozen=True)
@@ -163,17 +162,15 @@ def summarise_devices(data: WorkoutData) -> tuple[DeviceSummary, ...]:
 
 def _summarise(data: WorkoutData, recording: RecordingFacts) -> DeviceSummary:
     headlines = []
-    for what, metric in HEADLINES:
+    for _, metric in HEADLINES:
         result = data.find(recording.recording_id, metric)
         if result is not None and result.value is not None:
-            headlines.append(Headline(_name_headline(data, what, result), result))
+            headlines.append(Headline(result, _say_from(data, result)))
     return DeviceSummary(
         device=recording.device,
         compared=f"{_say_against(data, recording)} {_say_clock(recording)}",
         heart_rate=tuple(headlines),
-        outstanding=tuple(
-            describe_finding(one, data) for one in find_outstanding(data, recording.recording_id)
-        ),
+        outstanding=say_outstanding(data, recording.recording_id),
         remarks=_list_remarks(data, recording),
         from_file=recording.remarks,
         set_aside=_say_set_aside(data, recording.device.device_id),
@@ -225,19 +222,12 @@ def _list_remarks(data: WorkoutData, recording: RecordingFacts) -> tuple[str, ..
     return tuple(said)
 
 
-def _name_headline(data: WorkoutData, what: str, result: Result) -> str:
-    """Return what a number is; where there is no reference, from what the device differs by it.
-
-    A mean absolute error says how well the clocks are known.
-    """
-    clock = find_clock(data, result) if result.metric == TIMED_METRIC else None
-    if clock is not None:
-        what = f"{what}, clock {clock}"
+def _say_from(data: WorkoutData, result: Result) -> str:
+    """Return from what a number is a difference; empty where it is an error."""
     if not result.is_difference or result.reference is None:
-        return what
-    topic = _DIFFERENCES.get(result.metric, what)
-    said = topic.format(name_reference(data, result.reference))
-    return said if clock is None else f"{said}, clock {clock}"
+        return ""
+    name = name_reference(data, result.reference)
+    return _DIFFERENCES.get(result.metric, _FROM).format(name)
 
 
 def find_clock(data: WorkoutData, result: Result) -> str | None:
@@ -333,15 +323,27 @@ def _say_clock(recording: RecordingFacts) -> str:
     return f"Its clock was aligned by {source}: {added} s{sure}.{hidden}{shift}"
 
 
-def find_outstanding(data: WorkoutData, recording_id: str) -> tuple[FindingFacts, ...]:
-    """Return the gravest findings of one recording, by time."""
-    own = [
-        one
-        for one in join_corners(data.findings, data)
-        if one.recording_id == recording_id and one.kind not in _REMARKS
-    ]
-    own.sort(key=_weigh, reverse=True)
-    return tuple(sorted(own[:_MOST_OUTSTANDING], key=lambda one: one.start_s))
+def say_outstanding(data: WorkoutData, recording_id: str) -> tuple[str, ...]:
+    """Return what is gravest of one recording in words, by time; many of one kind together."""
+    groups: dict[str, list[FindingFacts]] = {}
+    for one in join_corners(data.findings, data):
+        if one.recording_id == recording_id and one.kind not in _REMARKS:
+            groups.setdefault(one.kind, []).append(one)
+    told: list[tuple[float, float, str]] = []
+    for kind, found in groups.items():
+        if len(found) > _MOST_EACH:
+            told.append((sum(map(_weigh, found)), found[0].start_s, _say_together(kind, found)))
+        else:
+            told += [(_weigh(one), one.start_s, describe_finding(one, data)) for one in found]
+    told.sort(reverse=True)
+    return tuple(words for _, _, words in sorted(told[:_MOST_OUTSTANDING], key=lambda one: one[1]))
+
+
+def _say_together(kind: str, found: Sequence[FindingFacts]) -> str:
+    """Return how often something happened, and how much it was at most."""
+    words = summarise_kind(kind, len(found), sum(one.end_s - one.start_s for one in found))
+    sizes = [abs(one.size) for one in found if one.size is not None and one.unit == "bpm"]
+    return f"{words}, by up to {max(sizes):.0f} bpm" if sizes else words
 
 
 def _weigh(finding: FindingFacts) -> float:

@@ -6,7 +6,15 @@ import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Final
 
-from tasks.core.wording import convert, count, find_decimals, name_kind, write_clock, write_duration
+from tasks.core.wording import (
+    MINUS,
+    convert,
+    count,
+    find_decimals,
+    name_kind,
+    write_clock,
+    write_duration,
+)
 
 if TYPE_CHECKING:
     from tasks.report.facts import FindingFacts, WorkoutData
@@ -14,6 +22,14 @@ if TYPE_CHECKING:
 
 #: How deep a corner was cut, at the beginning of a note; and amounts that have a statute unit.
 _DEPTH: Final = re.compile(r"^-?[\d.]+ m inside")
+#: The blank between a number and its unit.
+_UNIT: Final = re.compile(r"(?<=\d) (?=(?:bpm|%|km|m|mi|ft|s|min|h)\b|%)")
+#: The blank in a name that ends in a number.
+_NAME: Final = re.compile(
+    r"(?<=[a-z]) (?=\d{1,2}(?:[,;.' )]|$))(?<!by )(?<!of )(?<!after )(?<!or )"
+)
+#: A hyphen that stands for a minus.
+_HYPHEN: Final = re.compile(r"(?<![\w.])-(?=\d)")
 _AMOUNT: Final = re.compile(r"(?<![\w.])(-?\d+(?:\.\d+)?) (km|m/s|m/h|m)(?![\w/])")
 
 #: Kinds of finding that stand out, by section, the first ones first.
@@ -43,9 +59,14 @@ ROLES: Final[Mapping[str, str]] = {
 
 def describe_finding(finding: FindingFacts, data: WorkoutData) -> str:
     """Say in plain words what happened and when, e.g. "read about 14 bpm low from ... to ..."."""
-    return describe_event(
+    words = describe_event(
         finding, local_offset_s=data.facts.local_offset_s or 0, units=data.settings.units
     )
+    if finding.kind == "shared_signal":
+        for device in data.devices:
+            if words.endswith(f" of {device.device_id}"):
+                return words.removesuffix(device.device_id) + device.label
+    return words
 
 
 def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) -> str:
@@ -74,7 +95,8 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
         "frozen": f"stayed at one value {when}",
         "stuck_position": f"stood at one position {when} while it moved",
         "unit_mismatch": "seems to hold values in another unit",
-        "shared_signal": "shows a signal of another device",
+        # Its note names the signal and the device.
+        "shared_signal": "" if finding.note else "shows a signal of another device",
         "stroke_misread": f"misread the stroke {when}",
         "references_disagree": "has two references of its distance that disagree",
         "ascent_references_disagree": "was compared with an ascent that another reference "
@@ -87,9 +109,8 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
         finding.kind, f"{plain}, {amount}, {when}" if amount else f"{plain} {when}"
     )
     note = _word_note(finding, units=units)
-    if not text:
-        return note
-    return f"{text}; {note}" if note and note not in text else text
+    words = f"{text}; {note}" if text and note and note not in text else text or note
+    return _HYPHEN.sub(MINUS, words)
 
 
 def summarise_kind(kind: str, n: int, seconds: float) -> str:
@@ -136,6 +157,11 @@ def _write_size(size: float | None, unit: str | None, *, units: str) -> str:
     shown, name = convert(size, unit, units=units)
     digits = 0 if shown >= 10 or name in {"s", "bpm"} else 1  # noqa: PLR2004 - two digits will do
     return f"{shown:.{digits}f} {name}".strip()
+
+
+def keep_units(text: str) -> str:
+    """Return a text in which no line ends between a number and its unit, or within "Alder 2"."""
+    return _NAME.sub("\N{NO-BREAK SPACE}", _UNIT.sub("\N{NO-BREAK SPACE}", text))
 
 
 def name_segment(segment: str) -> str:

@@ -176,6 +176,8 @@
     if (hidden) hidden.split(",").forEach((one) => view.hidden.add(coworn.decode(one)));
   };
   const markView = () => {
+    const times = view.from === null ? "" : ` --from ${toClock(view.from)} --to ${toClock(view.until)}`;
+    document.querySelectorAll(".command.timed").forEach((one) => { one.textContent = one.dataset.command + times; });
     document.querySelectorAll("#zoom-out").forEach((button) => { button.hidden = view.from === null; });
     document.querySelectorAll(".toggle").forEach((button) => {
       const isHidden = view.hidden.has(button.dataset.device);
@@ -233,6 +235,12 @@
     const [x] = toPlot(chart, event);
     return findScale(chart.view).invert(x);
   };
+  // In a legend the labels stand in the order of the chart's devices.
+  const findLabel = (chart, event) => {
+    const names = [...chart.element.querySelectorAll(".role-legend-label text")];
+    const at = names.findIndex((one) => one === event.target);
+    return at < 0 ? null : chart.data.devices[at % chart.data.devices.length];
+  };
   const DRAG_PX = 6;
   const listen = (chart) => {
     if (chart.kind !== "time") return;
@@ -244,6 +252,8 @@
       if (start && Math.abs(event.clientX - start.x) > DRAG_PX) stretch.choose(start.second, second);
     });
     chart.element.addEventListener("pointerdown", (event) => {
+      const label = chart.view && findLabel(chart, event);
+      if (label) { toggle(label, event.altKey); return; }
       const second = readSecond(chart, event);
       if (second === null) return;
       start = { x: event.clientX, second };

@@ -37,11 +37,26 @@ coworn.map = (page, seconds, onPoint) => {
       words.setAttribute("x", isLast ? -10 : 10);
     }
   };
+  // Words that would lie upon earlier ones are left out; there is room for them when it is enlarged.
+  const LETTER = 7.5, LINE = 14;
+  const clearWords = () => {
+    const taken = [];
+    for (const pin of pins) {
+      const words = pin.querySelector("text");
+      if (!words) continue;
+      const [x, y] = toScreen(Number(pin.dataset.x), Number(pin.dataset.y));
+      const long = words.textContent.length * LETTER, from = x + (words.getAttribute("text-anchor") === "end" ? -10 - long : 10);
+      const isFree = taken.every((one) => from >= one.until || from + long <= one.from || Math.abs(y - one.y) >= LINE);
+      words.classList.toggle("crowded", !isFree);
+      if (isFree) taken.push({ from, until: from + long, y });
+    }
+  };
   const draw = () => {
     const scale = perM(), [left, top] = toScreen(0, 0);
     svg.setAttribute("viewBox", `0 0 ${size.width} ${size.height}`);
     world.setAttribute("transform", `translate(${left.toFixed(2)} ${top.toFixed(2)}) scale(${scale / PER_M})`);
     pins.forEach(place);
+    clearWords();
     dots.forEach(place);
     const [metres, words] = chooseBar(BAR / scale);
     const bar = svg.querySelector(".bar");

@@ -19,6 +19,8 @@ from tasks.report.thin import thin_peaks
 from tasks.report.words import describe_finding
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from numpy.typing import NDArray
 
     from tasks.report.facts import DeviceFacts, FindingFacts, WorkoutData
@@ -55,33 +57,46 @@ def draw_heart_rate(data: WorkoutData) -> tuple[Drawing, ...]:
         "marks": collect_marks(data, MARKED),
         **tabulate_unscored(data),
     }
-    panels = [_draw_rates(data, devices)]
-    whom = "against the reference" if data.has_reference else "between the devices"
-    if tables["error"]["s"]:
+    has_errors = bool(tables["error"]["s"])
+    panels = [_draw_rates(data, devices, titled=not has_errors)]
+    title = "Heart rate"
+    if has_errors:
         panels.append(_draw_errors(data, devices))
+        whom = "against the reference" if data.has_reference else "between the devices"
+        title = f"Heart rate, and the {data.deviation} {whom}"
     return (
         Drawing(
             name="heart_rate",
-            title=f"Heart rate, and the {data.deviation} {whom}",
+            title=title,
             alternative=_describe(data, devices),
             spec={"vconcat": panels},
             tables=tables,
             devices=devices,
             kind="time",
-            note=_write_note(tables["unscored"]["s"]),
+            note=_write_note(data, devices, tables),
         ),
     )
 
 
-def _write_note(unscored: list[float]) -> str:
-    note = "Shaded: findings, in the colour of the device. Grey band: within 5 bpm."
-    return f"{note} Hatched: not scored for at least one device." if unscored else note
+def _write_note(
+    data: WorkoutData, devices: Sequence[DeviceFacts], tables: Mapping[str, Mapping[str, list[Any]]]
+) -> str:
+    """Return what marks and bands mean, of those that are there."""
+    wide = [one.label for one in devices if one.look.is_wide]
+    parts = (
+        (bool(wide), f"Wide: {join_words(wide)}."),
+        (bool(tables["marks"]["s"]), "Shaded: findings, in the colour of the device."),
+        (bool(tables["error"]["s"]), f"Grey band: {data.deviation} within {CALM_BPM:.0f} bpm."),
+        (bool(tables["unscored"]["s"]), "Hatched: not scored for at least one device."),
+    )
+    return " ".join(words for is_there, words in parts if is_there)
 
 
 def _collect_heart_rate(data: WorkoutData, recording_ids: list[str]) -> dict[str, list[Any]]:
     columns: dict[str, list[Any]] = {"s": [], "bpm": [], "device": []}
     scored = {pair.reference: pair for pair in data.pairs.values()}
-    for recording_id in recording_ids:
+    # From below to above: references first, devices under test last.
+    for recording_id in reversed(recording_ids):
         series = data.series[recording_id]
         seconds, values = series.seconds, series.values("heart_rate_bpm")
         device = data.recording(recording_id).device
@@ -96,7 +111,7 @@ def _collect_heart_rate(data: WorkoutData, recording_ids: list[str]) -> dict[str
 
 def _collect_errors(data: WorkoutData) -> dict[str, list[Any]]:
     columns: dict[str, list[Any]] = {"s": [], "error": [], "device": []}
-    for recording_id, pair in data.pairs.items():
+    for recording_id, pair in reversed([*data.pairs.items()]):
         label = data.recording(recording_id).device.label
         error = pair.error_bpm
         append_line(columns, pair.seconds, error, value="error", label=label, data=data, decimals=1)
@@ -141,17 +156,19 @@ def _end_of(finding: FindingFacts) -> float:
     return max(finding.end_s, finding.start_s + 2.0)
 
 
-def _draw_rates(data: WorkoutData, devices: tuple[DeviceFacts, ...]) -> dict[str, Any]:
+def _draw_rates(
+    data: WorkoutData, devices: tuple[DeviceFacts, ...], *, titled: bool
+) -> dict[str, Any]:
     return {
         "height": 0.36,
         "layer": [
-            draw_marks(data, devices, titled=False),
-            *draw_unscored(data, titled=False),
+            draw_marks(data, devices, titled=titled),
+            *draw_unscored(data, titled=titled),
             {
                 "data": {"name": "heart_rate"},
                 "mark": {"type": "line", "interpolate": "linear"},
                 "encoding": {
-                    "x": encode_time(data, titled=False),
+                    "x": encode_time(data, titled=titled),
                     "y": {
                         "field": "bpm",
                         "type": "quantitative",

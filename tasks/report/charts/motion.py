@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from tasks.report.facts import WorkoutData
+    from tasks.report.facts import DeviceFacts, WorkoutData
 
     Floats = NDArray[np.float64]
 
@@ -68,14 +68,17 @@ def draw_lines(
     decimals: int = 2,
 ) -> tuple[Drawing, ...]:
     """Draw one line per recording, its seconds and its values; `vertical` changes the axis."""
-    devices = []
+    devices: list[DeviceFacts] = []
     changed = vertical or {}
     table: dict[str, list[Any]] = {"s": [], "value": [], "device": []}
-    for recording_id, (seconds, values) in lines.items():
+    order = [one.recording_id for one in data.recordings]
+    # From below to above: references first, devices under test last.
+    for recording_id in sorted(lines, key=order.index, reverse=True):
+        seconds, values = lines[recording_id]
         if not np.isfinite(values).any():
             continue
         device = data.recording(recording_id).device
-        devices.append(device)
+        devices.insert(0, device)
         append_line(
             table,
             seconds,

@@ -37,6 +37,9 @@ _FINE_M: Final = 0.05
 _OUTLINE_M: Final = 1.0
 #: A fix that comes later than this starts a new line [s].
 _GAP_S: Final = 30.0
+#: A place is passed several times: what is enlarged is the one when it was cut, so long before and
+#: after it [s].
+_PASSING_S: Final = 60.0
 #: Cuts of several devices within this are cuts of one corner [m].
 _SAME_M: Final = 25.0
 _LEAST_M: Final = 20.0
@@ -224,7 +227,7 @@ def _draw_plan(
     beneath = f" The course {data.course.name} lies beneath them." if data.course else ""
     return Drawing(
         name="track",
-        title="Tracks upon the map" if len(devices) > 1 else f"Track of {names}",
+        title="Tracks on the map" if len(devices) > 1 else f"Track of {names}",
         alternative=(
             f"Map of the tracks of {names}, north up, {wide:.0f} {unit} wide and {high:.0f} {unit} "
             f"high, with start, finish, direction and distances along the way. {said}{beneath}"
@@ -265,9 +268,12 @@ def _enlarge(
 ) -> Drawing:
     finding, pin = mark
     near = []
+    at_s = (finding.start_s + finding.end_s) / 2 - data.facts.start_s
     for one in lines:
-        away = np.hypot(one.east_m - pin.east_m, one.north_m - pin.north_m)
-        cut = _keep(one, away < 3 * _AROUND_M)
+        shown = np.hypot(one.east_m - pin.east_m, one.north_m - pin.north_m) < 3 * _AROUND_M
+        if one.seconds is not None:
+            shown &= np.abs(one.seconds - at_s) <= _PASSING_S
+        cut = _keep(one, shown)
         if np.isfinite(cut.east_m).any():
             near.append(cut)
     fixes = [

@@ -45,7 +45,7 @@ def test_text_of_charts_has_the_contrast_of_text(theme: Theme) -> None:
 
 def test_in_grey_two_devices_differ_by_line_style_and_shape() -> None:
     for one, other in combinations(deal_looks(ROLES), 2):
-        assert one.dash != other.dash
+        assert (one.dash, one.width) != (other.dash, other.width)
         assert one.shape != other.shape
         assert one.light != other.light
         assert one.dark != other.dark

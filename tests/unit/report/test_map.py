@@ -12,7 +12,7 @@ import pytest
 
 from config.report import PrivatePlace
 from tasks.core.errors import DamagedError
-from tasks.report.map_shapes import MapLine, Plan, choose_bar, mark_way
+from tasks.report.map_shapes import MapLine, Pin, Plan, choose_bar, mark_way
 from tasks.report.map_svg import draw_map, frame_map, write_path
 from tasks.report.outline_lines import find_near
 from tasks.report.private import hide_private_places
@@ -90,6 +90,33 @@ def test_the_scale_bar_is_as_long_as_its_words_say() -> None:
     svg = draw_map(plan, width=1056.0, height=400.0)
     # 28 px are left at each side: 1000 m are 1000 px.
     assert '<path d="M0-6V0H100.0V-6"/><text x="4" y="-6">100 m</text>' in svg
+
+
+def test_words_of_marks_do_not_lie_upon_each_other() -> None:
+    pins = tuple(
+        Pin("distance", east, 0.0, f"{number} km")
+        for number, east in enumerate([0.0, 10.0, 500.0], start=1)
+    )
+    plan = Plan(500.0, 0.0, 1000.0, 100.0, (make_straight(1000.0),), pins, "metric")
+    svg = draw_map(plan, width=1056.0, height=400.0)
+    shown = {
+        words: 'class="crowded"' in rest for rest, words in re.findall(r"<text([^>]*)>(\d km)", svg)
+    }
+    assert shown == {"1 km": False, "2 km": True, "3 km": False}
+
+
+def test_an_enlargement_shows_one_passing_of_its_place(ride: WorkoutData) -> None:
+    # The way home is the way out: without times both would be drawn.
+    enlarged = [one.plan for one in draw_workout(ride)["track"] if one.name != "track"]
+    assert enlarged
+    for plan in enlarged:
+        assert plan is not None
+        tracks = [one for one in plan.lines if one.seconds is not None]
+        assert tracks
+        for line in tracks:
+            assert line.seconds is not None
+            seen = line.seconds[np.isfinite(line.east_m)]
+            assert np.ptp(seen) <= 120.0
 
 
 def test_a_path_is_whole_decimetres_and_breaks_where_a_point_is_missing() -> None:

@@ -45,6 +45,15 @@ def test_findings_are_told_in_plain_words(
     assert describe_event(finding, local_offset_s=7200, units="metric") == words
 
 
+def test_a_negative_number_in_a_note_has_a_minus_and_no_hyphen() -> None:
+    finding = replace(
+        make_finding("late_lock", 190.0, "s", lasts_s=190),
+        note="mean error before it -24 bpm, as on 2026-05-02",
+    )
+    told = describe_event(finding, local_offset_s=7200, units="metric")
+    assert told.endswith(f"mean error before it {MINUS}24 bpm, as on 2026-05-02")
+
+
 def test_statute_units_turn_metres_into_feet() -> None:
     # 1 ft = 0.3048 m exactly (NIST Handbook 44, appendix C): 3.6576 m are 12 ft.
     finding = make_finding("cut_corner", 3.6576, "m", lasts_s=5)

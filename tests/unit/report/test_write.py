@@ -103,9 +103,11 @@ def test_figures_are_written_of_the_newest_workouts_and_then_of_all(
     assert not (tmp_path / "figures").exists()
     assert not (read_key(page) or "").endswith("+")
     assert write_report(connection, tmp_path, settings=settings, most_figures=3).written == 0
-    assert f"coworn report --workout {page.stem}" in page.read_text(encoding="utf-8")
+    text = page.read_text(encoding="utf-8")
+    assert f"coworn figure {page.stem} battery" in text
+    assert "battery-wide-light.svg" not in text
     write_report(connection, tmp_path, settings=settings)
-    assert "coworn report --workout" not in page.read_text(encoding="utf-8")
+    assert "battery-wide-light.svg" in page.read_text(encoding="utf-8")
     figures = sorted(path.name for path in (tmp_path / "figures").rglob("*.*"))
     assert figures == sorted(
         f"battery-{form}-{theme}.{suffix}"
