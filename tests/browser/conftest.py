@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING
@@ -94,9 +95,12 @@ def browser() -> Iterator[Browser]:
         browser.close()
 
 
-@pytest.fixture
-def open_page(browser: Browser) -> Iterator[Opener]:
-    """Open a page of the report; every word on the console and every request is written down."""
+def make_opener(browser: Browser) -> Iterator[Opener]:
+    """Open pages of the report; every word on the console and every request is written down.
+
+    Drawing is what costs: of a workout only the `sections` named are opened, None leaves those that
+    are open as a page is.
+    """
     contexts = []
 
     def open_one(
@@ -105,7 +109,7 @@ def open_page(browser: Browser) -> Iterator[Opener]:
         width: int = 1100,
         scheme: str = "light",
         height: int = 900,
-        unfold: bool = False,
+        sections: tuple[str, ...] | None = None,
     ) -> Opened:
         context = browser.new_context(
             viewport={"width": width, "height": height}, color_scheme=scheme
@@ -115,10 +119,10 @@ def open_page(browser: Browser) -> Iterator[Opener]:
         opened.page.on("console", lambda message: opened.said.append(message.text))
         opened.page.on("pageerror", lambda error: opened.said.append(str(error)))
         opened.page.on("request", lambda request: opened.asked.append(request.url))
-        opened.page.goto(path.as_uri())
+        opened.page.goto(
+            path.as_uri() + ("" if sections is None else f"#open={','.join(sections)}")
+        )
         opened.wait()
-        if unfold:
-            opened.unfold()
         return opened
 
     yield open_one
@@ -127,9 +131,36 @@ def open_page(browser: Browser) -> Iterator[Opener]:
 
 
 @pytest.fixture
-def ride(home: Home, database: duckdb.DuckDBPyConnection) -> Path:
+def open_page(browser: Browser) -> Iterator[Opener]:
+    """Open a page for one test."""
+    yield from make_opener(browser)
+
+
+@pytest.fixture(scope="session")
+def ride(home: Home) -> Path:
     """The page of the ride."""
-    return find_page(home, database, "mountain-biking")
+    with closing(connect_for_reading(home)) as connection:
+        return find_page(home, connection, "mountain-biking")
+
+
+@pytest.fixture(scope="session")
+def whole_ride(browser: Browser, ride: Path) -> Iterator[Opened]:
+    """The ride with all sections open: for tests that read, and leave it as it is."""
+    opener = make_opener(browser)
+    opened = next(opener)(ride)
+    opened.unfold()
+    yield opened
+    next(opener, None)
+
+
+@pytest.fixture(scope="session")
+def narrow_ride(browser: Browser, ride: Path) -> Iterator[Opened]:
+    """The same on a phone."""
+    opener = make_opener(browser)
+    opened = next(opener)(ride, width=390)
+    opened.unfold()
+    yield opened
+    next(opener, None)
 
 
 def find_page(home: Home, database: duckdb.DuckDBPyConnection, activity: str) -> Path:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser.conftest import Opener, find_page
+from tests.browser.conftest import Opened, Opener, find_page
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -112,8 +112,8 @@ def test_print_opens_all_sections_and_draws_their_charts(
     assert opened.page.evaluate(LIST_OPEN) == ["heart_rate", "track"]
 
 
-def test_a_table_wider_than_the_phone_shows_a_shade(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride, width=390, unfold=True)
+def test_a_table_wider_than_the_phone_shows_a_shade(narrow_ride: Opened) -> None:
+    opened = narrow_ride
     wide = opened.page.evaluate(
         """[...document.querySelectorAll(".fold .scroll")].filter((one) =>
              one.scrollWidth > one.clientWidth + 1).length"""

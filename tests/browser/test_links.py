@@ -36,7 +36,7 @@ def point(opened: Opened, name: str, share: float) -> None:
 def test_pointing_in_one_chart_marks_the_same_instant_in_the_others(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride, sections=("heart_rate", "distance", "elevation"))
     assert opened.page.evaluate(READ_MARK, "speed") is None
     point(opened, "heart_rate", 0.5)
     marks = {
@@ -52,7 +52,7 @@ def test_pointing_in_one_chart_marks_the_same_instant_in_the_others(
 
 
 def test_pointing_marks_the_place_on_the_track(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride)
     assert opened.page.locator(".map .here").count() == 0
     point(opened, "heart_rate", 0.5)
     devices = opened.page.locator(".map[data-map] .track").count()
@@ -62,7 +62,7 @@ def test_pointing_marks_the_place_on_the_track(open_page: Opener, ride: Path) ->
 def test_pointing_at_the_track_marks_the_instant_in_the_charts(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride)
     place = opened.page.locator(".map[data-map] .pin.distance circle").first
     place.scroll_into_view_if_needed()
     box = place.bounding_box()
@@ -72,7 +72,7 @@ def test_pointing_at_the_track_marks_the_instant_in_the_charts(
 
 
 def test_the_slider_moves_the_mark_by_keyboard(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride)
     opened.page.locator("#instant").focus()
     for _ in range(3):
         opened.page.keyboard.press("ArrowRight")
@@ -94,7 +94,7 @@ def read_stretch(opened: Opened) -> dict[str, list[str]]:
 def test_the_numbers_of_the_whole_workout_are_those_of_the_results_to_the_printed_digit(
     open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
 ) -> None:
-    whole = read_stretch(open_page(ride, unfold=True))
+    whole = read_stretch(open_page(ride))
     assert len(whole) >= 2
     for label, cells in whole.items():
         name, _, reference = label.rpartition(" against ")
@@ -118,7 +118,7 @@ def test_the_numbers_of_the_whole_workout_are_those_of_the_results_to_the_printe
 def test_dragging_chooses_a_stretch_whose_numbers_are_those_of_duckdb(
     open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
 ) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride)
     whole = read_stretch(opened)
     chart = opened.page.locator('.chart[data-chart="heart_rate"]')
     chart.scroll_into_view_if_needed()
@@ -136,7 +136,7 @@ def test_dragging_chooses_a_stretch_whose_numbers_are_those_of_duckdb(
 def test_a_finding_is_shown_as_a_stretch(
     open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
 ) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride)
     whole = read_stretch(opened)
     buttons = opened.page.locator("#heart_rate .show")
     spans = buttons.evaluate_all("all => all.map((one) => one.dataset.to - one.dataset.from)")
@@ -150,7 +150,7 @@ def test_a_finding_is_shown_as_a_stretch(
 def test_times_typed_in_choose_a_stretch(
     open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
 ) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride)
     opened.page.locator("#stretch-from").fill("12:31:00")
     opened.page.locator("#stretch-to").fill("12:41:30")
     opened.page.get_by_role("button", name="Show", exact=True).click()

@@ -25,7 +25,7 @@ def read_view(opened: Opened) -> tuple[float, float, float]:
 def test_the_map_shows_scale_north_start_direction_and_distances(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, sections=("track",))
     for part in (".bar", ".north", ".pin.arrow", ".pin.distance", ".pin.both, .pin.start"):
         assert opened.page.locator(f"{MAP} {part}").count() > 0, part
     rings = opened.page.locator(f"{MAP} .pin.ring").count()
@@ -36,7 +36,7 @@ def test_the_map_shows_scale_north_start_direction_and_distances(
 
 
 def test_the_scale_bar_agrees_with_the_scale(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, sections=("track",))
     for _ in range(3):
         bar = opened.page.locator(f"{MAP} .bar path")
         drawn = float(re.search(r"H([\d.]+)", bar.get_attribute("d"))[1])
@@ -49,7 +49,7 @@ def test_the_scale_bar_agrees_with_the_scale(open_page: Opener, ride: Path) -> N
 
 
 def test_buttons_and_keys_enlarge_move_and_show_all_again(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, sections=("track",))
     whole = read_view(opened)
     opened.page.get_by_role("button", name="Enlarge the map").click()
     assert read_view(opened)[2] > 1.4 * whole[2]
@@ -67,7 +67,7 @@ def test_buttons_and_keys_enlarge_move_and_show_all_again(open_page: Opener, rid
 
 
 def test_the_wheel_scrolls_the_page_until_the_map_is_chosen(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, sections=("track",))
     chosen = opened.page.locator(MAP)
     chosen.scroll_into_view_if_needed()
     box = chosen.bounding_box()
@@ -90,7 +90,7 @@ def test_the_wheel_scrolls_the_page_until_the_map_is_chosen(open_page: Opener, r
 
 
 def test_two_fingers_enlarge_the_map(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, sections=("track",))
     whole = read_view(opened)
     opened.page.evaluate(
         """() => {
@@ -111,7 +111,7 @@ def test_two_fingers_enlarge_the_map(open_page: Opener, ride: Path) -> None:
 
 
 def test_a_view_of_the_map_stands_in_the_address(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, sections=("track",))
     opened.page.get_by_role("button", name="Enlarge the map").click()
     opened.page.get_by_role("button", name="Enlarge the map").click()
     view, address = read_view(opened), opened.page.url
@@ -127,7 +127,7 @@ def test_a_view_of_the_map_stands_in_the_address(open_page: Opener, ride: Path) 
 
 
 def test_a_track_is_coloured_by_its_error_on_demand(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, sections=("track",))
     assert opened.page.locator(f"{MAP} .error").count() == 0
     opened.page.locator(f"{MAP} select").select_option(label="heart-rate error of Alder 2")
     shown = opened.page.locator(f"{MAP} .error")
@@ -143,7 +143,7 @@ def test_a_track_is_coloured_by_its_error_on_demand(open_page: Opener, ride: Pat
 def test_a_hidden_device_leaves_the_map_and_the_dark_theme_colours_it(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride)
+    opened = open_page(ride, sections=("track",))
     track = opened.page.locator(f"{MAP} .track[data-device='Alder 2']")
     light = track.get_attribute("stroke")
     opened.page.locator("#theme").click()

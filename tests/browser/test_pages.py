@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.browser.conftest import Opener, find_page
+from tests.browser.conftest import Opened, Opener, find_page
 from tests.unit.report_home import HOSTILE_FILE, HOSTILE_NAME, HOSTILE_SEGMENT
 
 if TYPE_CHECKING:
@@ -30,16 +30,35 @@ def test_pages_open_from_disk_without_errors_or_requests(
     assert len(pages) >= 7
     for path in pages:
         opened = open_page(path, width=width, scheme=scheme)
+        check_size(opened, width, path)
+        check_headings(opened, path)
+        if width == 1100:
+            # 200 % on a screen of 1100 px leaves 550 px (WCAG 2.2, 1.4.4 and 1.4.10).
+            opened.page.set_viewport_size({"width": 550, "height": 900})
+            opened.page.wait_for_timeout(250)
+            opened.wait()
+            check_size(opened, 550, path)
         assert opened.said == [], path.name
         inside = home.report.as_uri() + "/"
         outside = [url for url in opened.asked if not url.startswith((inside, "data:"))]
         assert outside == [], path.name
-        wide = opened.page.evaluate("document.documentElement.scrollWidth")
-        assert wide <= width, f"{path.name} is wider than the screen"
+        opened.page.context.close()
 
 
-def test_every_chart_is_drawn(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride, unfold=True)
+def check_size(opened: Opened, width: int, path: Path) -> None:
+    wide = opened.page.evaluate("document.documentElement.scrollWidth")
+    assert wide <= width, f"{path.name} is wider than the screen"
+
+
+def check_headings(opened: Opened, path: Path) -> None:
+    """Cells of headings say what they head."""
+    assert opened.page.locator("th:not([scope])").count() == 0, path.name
+    assert opened.page.locator("table:not(:has(th[scope=col]))").count() == 0, path.name
+    assert opened.page.locator("tbody tr:not(:has(th[scope=row]))").count() == 0, path.name
+
+
+def test_every_chart_is_drawn(whole_ride: Opened) -> None:
+    opened = whole_ride
     charts = opened.page.locator(".chart")
     names = [charts.nth(n).get_attribute("data-chart") for n in range(charts.count())]
     assert {"heart_rate", "parts", "speed", "elevation", "battery"} <= set(names)
@@ -54,9 +73,9 @@ def test_a_page_is_smaller_than_one_and_a_half_megabytes(home: Home) -> None:
 
 
 def test_numbers_on_the_page_equal_those_in_duckdb(
-    open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
+    whole_ride: Opened, database: duckdb.DuckDBPyConnection
 ) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = whole_ride
     shown = opened.page.evaluate(
         """[...document.querySelectorAll('.num:not(.missing)')].map((a) =>
              ({ text: a.textContent, ...a.dataset }))"""
@@ -77,9 +96,9 @@ def test_numbers_on_the_page_equal_those_in_duckdb(
 
 
 def test_the_sql_shown_beside_a_number_gives_that_number(
-    open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
+    whole_ride: Opened, database: duckdb.DuckDBPyConnection
 ) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = whole_ride
     links = opened.page.locator(".glance .num")
     assert links.count() > 4
     for n in range(links.count()):
@@ -96,10 +115,8 @@ def test_the_sql_shown_beside_a_number_gives_that_number(
     assert opened.said == []
 
 
-def test_each_number_leads_to_its_definition_without_scripts_too(
-    open_page: Opener, ride: Path
-) -> None:
-    opened = open_page(ride, unfold=True)
+def test_each_number_leads_to_its_definition_without_scripts_too(whole_ride: Opened) -> None:
+    opened = whole_ride
     lost = opened.page.evaluate(
         """[...document.querySelectorAll('.num')].filter((a) =>
              !document.getElementById(a.getAttribute('href').slice(1))).length"""
@@ -107,7 +124,9 @@ def test_each_number_leads_to_its_definition_without_scripts_too(
     assert lost == 0
 
 
-def test_hostile_names_are_text_and_nothing_else(home: Home, open_page: Opener, ride: Path) -> None:
+def test_hostile_names_are_text_and_nothing_else(
+    home: Home, open_page: Opener, ride: Path, whole_ride: Opened
+) -> None:
     for path in [home.report / "index.html", ride, home.report / "devices" / "alder-1.html"]:
         opened = open_page(path)
         assert HOSTILE_NAME in opened.page.locator("main").inner_text()
@@ -118,7 +137,7 @@ def test_hostile_names_are_text_and_nothing_else(home: Home, open_page: Opener, 
     assert HOSTILE_FILE not in index
     assert "&lt;img src=x onerror=alert(1)&gt;.fit" in index
     assert "&lt;b&gt;waiting&lt;/b&gt;.fit" in index
-    table = open_page(ride, unfold=True).page.locator("#parts table").first
+    table = whole_ride.page.locator("#parts table").first
     assert HOSTILE_SEGMENT in table.inner_text()
 
 
@@ -167,9 +186,9 @@ def test_the_index_names_workouts_devices_findings_and_what_was_refused(
 
 
 def test_drawings_on_the_page_hold_the_peaks_of_the_series(
-    open_page: Opener, ride: Path, database: duckdb.DuckDBPyConnection
+    whole_ride: Opened, database: duckdb.DuckDBPyConnection
 ) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = whole_ride
     table = json.loads(opened.page.locator("#chart-heart_rate").text_content())["tables"]
     drawn = table["heart_rate"]
     # Each device once, and how many points are its own.

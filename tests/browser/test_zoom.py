@@ -43,7 +43,7 @@ def wait_drawn(opened: Opened) -> None:
 def test_a_drag_enlarges_that_time_in_all_charts_and_escape_leads_back(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride, sections=("heart_rate", "distance", "elevation"))
     opened.wait()
     whole = read_ticks(opened)
     drag(opened, 0.3, 0.4)
@@ -60,7 +60,7 @@ def test_a_drag_enlarges_that_time_in_all_charts_and_escape_leads_back(
 
 
 def test_a_double_click_and_a_button_lead_back_too(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride, sections=("heart_rate",))
     opened.wait()
     whole = read_ticks(opened)
     drag(opened, 0.3, 0.4)
@@ -76,7 +76,7 @@ def test_a_double_click_and_a_button_lead_back_too(open_page: Opener, ride: Path
 def test_times_that_are_typed_are_enlarged_by_the_keyboard_alone(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride, sections=("heart_rate",))
     opened.wait()
     opened.page.locator("#stretch-from").fill("12:25")
     opened.page.locator("#stretch-to").fill("12:27")
@@ -90,7 +90,7 @@ def test_times_that_are_typed_are_enlarged_by_the_keyboard_alone(
 
 
 def test_a_device_is_hidden_in_all_charts_and_alone_with_alt(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride, sections=("heart_rate",))
     opened.wait()
     before = count_lines(opened)
     button = opened.page.get_by_role("button", name="Rowan in the charts")
@@ -110,7 +110,7 @@ def test_a_device_is_hidden_in_all_charts_and_alone_with_alt(open_page: Opener, 
 
 
 def test_a_view_stands_in_the_address_and_opens_again(open_page: Opener, ride: Path) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride, sections=("heart_rate",))
     opened.wait()
     opened.page.get_by_role("button", name="Rowan in the charts").click()
     wait_drawn(opened)
@@ -127,7 +127,7 @@ def test_a_view_stands_in_the_address_and_opens_again(open_page: Opener, ride: P
 def test_an_address_that_makes_no_sense_shows_the_whole_workout(
     open_page: Opener, ride: Path
 ) -> None:
-    opened = open_page(ride, unfold=True)
+    opened = open_page(ride, sections=("heart_rate",))
     opened.wait()
     whole = read_ticks(opened)
     for fragment in ("zoom=900-100", "zoom=0-99999999", "zoom=x", "hide=", "nothing"):

@@ -59,6 +59,7 @@ def test_a_device_alone_is_compared_with_nothing_and_its_chart_says_nothing_of_o
         recordings=(worn,),
         series={worn.recording_id: ride.series[worn.recording_id]},
         pairs={},
+        battery={},
         results=(),
         findings=(),
     )
