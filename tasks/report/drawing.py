@@ -208,9 +208,11 @@ def encode_device(
         dashes = [list(device.look.dash) or [1, 0] for device in devices]
         style = {
             "strokeDash": _encode_style(domain, dashes, shown),
-            # The library wants an order where a width stands for a name.
+            # The library takes widths for amounts, and wants an order, unless it is told otherwise.
             "strokeWidth": {
-                **_encode_style(domain, [one.look.width for one in devices], shown),
+                **_encode_style(
+                    domain, [one.look.width for one in devices], shown, scale_type="ordinal"
+                ),
                 "sort": domain,
             },
         }
@@ -219,11 +221,14 @@ def encode_device(
     return {"color": colour, **style}
 
 
-def _encode_style(domain: list[str], values: list[Any], shown: dict[str, Any]) -> dict[str, Any]:
+def _encode_style(
+    domain: list[str], values: list[Any], shown: dict[str, Any], *, scale_type: str | None = None
+) -> dict[str, Any]:
+    kind = {} if scale_type is None else {"type": scale_type}
     return {
         "field": "device",
         "type": "nominal",
-        "scale": {"domain": domain, "range": values},
+        "scale": {"domain": domain, "range": values, **kind},
         **shown,
     }
 

@@ -12,6 +12,7 @@ from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
 from playwright.sync_api import expect
 
+from tasks.report.looks import INK, deal_looks
 from tests.browser.conftest import Opened, Opener, find_page
 from tests.unit.report_home import HOSTILE_NAME
 
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 
     from config.home import Home
 
+#: Each role twice: all looks that there are.
+ROLES = ["test", "predecessor", "reference", "peer"] * 2
 #: axe-core's own degrees; the two upper ones keep somebody from reading.
 SERIOUS = {"serious", "critical"}
 
@@ -125,6 +128,24 @@ def test_print_is_dark_on_white_whatever_the_screen_is(
     assert opened.page.evaluate(read % "display", ".mark .light") == "inline"
     assert opened.page.evaluate(read % "display", ".mark .dark") == "none"
     assert not opened.page.locator("#pointer").is_visible()
+    # Of the chart that was drawn for a dark screen no colour stays.
+    left = opened.page.evaluate(
+        """(dark) => {
+          const asRgb = (hex) => `rgb(${[1, 3, 5].map((at) =>
+            parseInt(hex.slice(at, at + 2), 16)).join(', ')})`;
+          return [...document.querySelectorAll('.chart svg *, .map svg *')].flatMap((one) =>
+            ['stroke', 'fill'].filter((name) => dark.includes(one.getAttribute(name)) &&
+              getComputedStyle(one)[name] === asRgb(one.getAttribute(name))));
+        }""",
+        [*INK["dark"].values(), *(look.dark for look in deal_looks(ROLES))],
+    )
+    assert left == []
+    # On narrow paper charts are made smaller, not cut.
+    opened.page.set_viewport_size({"width": 700, "height": 900})
+    assert opened.page.evaluate(
+        "[...document.querySelectorAll('.chart svg')].every((one) => "
+        "one.getBoundingClientRect().right <= innerWidth)"
+    )
     picture = tmp_path / "chart.png"
     opened.page.locator(".chart").first.screenshot(path=picture)
     with Image.open(picture) as image:

@@ -109,6 +109,27 @@ def test_a_device_is_hidden_in_all_charts_and_alone_with_alt(open_page: Opener, 
     assert pressed.get_attribute("data-device") == "Rowan"
 
 
+def test_a_click_in_the_legend_hides_a_device_and_the_reference_is_wide(
+    open_page: Opener, ride: Path
+) -> None:
+    opened = open_page(ride, sections=("heart_rate",))
+    lines = opened.page.locator(f"{CHART} .mark-line path")
+    widths = {float(lines.nth(n).get_attribute("stroke-width")) for n in range(lines.count())}
+    assert widths == {1.3, 1.8, 4.5}
+    before = count_lines(opened)
+    names = opened.page.locator(f"{CHART} .role-legend-label text")
+    names.filter(has_text="Rowan").click()
+    wait_drawn(opened)
+    assert count_lines(opened) < before
+    assert "hide=Rowan" in opened.page.url
+    opened.page.locator("#stretch-from").fill("12:25")
+    opened.page.locator("#stretch-to").fill("12:27")
+    opened.page.locator("#stretch-zoom").click()
+    wait_drawn(opened)
+    command = opened.page.locator("#figure-heart_rate .command")
+    assert command.text_content().endswith(" heart_rate --from 12:25:00 --to 12:27:00")
+
+
 def test_a_view_stands_in_the_address_and_opens_again(open_page: Opener, ride: Path) -> None:
     opened = open_page(ride, sections=("heart_rate",))
     opened.wait()

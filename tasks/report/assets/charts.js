@@ -58,7 +58,7 @@
       }
     }
   };
-  const makeSpec = (chart) => {
+  const makeSpec = (chart, theme) => {
     const spec = structuredClone(chart.data.spec);
     const width = Math.max(160, chart.element.clientWidth - (chart.data.left || LEFT) - RIGHT);
     for (const panel of listPanels(spec)) {
@@ -69,7 +69,6 @@
     }
     spec.datasets = { stretch: [], instant: [] };
     for (const [name, columns] of Object.entries(chart.data.tables)) spec.datasets[name] = toRows(columns);
-    const theme = coworn.readTheme();
     spec.config = { ...page.themes[theme], range: { category: chart.data.devices.map((label) => page.colours[label][theme]) } };
     // Legends of narrow charts stand in few columns.
     if (width < NARROW) {
@@ -91,7 +90,8 @@
     // already says in words what the chart shows.
     const paper = document.createElement("div");
     paper.setAttribute("aria-hidden", "true");
-    const made = await vegaEmbed(paper, makeSpec(chart), {
+    const theme = coworn.readTheme();
+    const made = await vegaEmbed(paper, makeSpec(chart, theme), {
       mode: "vega-lite", ast: true, renderer: "svg", actions: false, tooltip: false, defaultStyle: false,
     });
     paper.removeAttribute("role");

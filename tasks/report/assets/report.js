@@ -11,7 +11,6 @@ const coworn = (() => {
     const button = document.getElementById("theme");
     button.hidden = false;
     button.textContent = readTheme() === "dark" ? "Switch to light" : "Switch to dark";
-    root.classList.toggle("dark-charts", readTheme() === "dark");
     listeners.forEach((listener) => listener());
   };
   document.getElementById("theme").addEventListener("click", () => {
