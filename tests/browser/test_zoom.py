@@ -124,6 +124,7 @@ def test_a_click_in_the_legend_hides_a_device_and_the_reference_is_wide(
     assert "hide=Rowan" in opened.page.url
     opened.page.locator("#stretch-from").fill("12:25")
     opened.page.locator("#stretch-to").fill("12:27")
+    opened.page.locator("#stretch-to").press("Enter")
     opened.page.locator("#stretch-zoom").click()
     wait_drawn(opened)
     command = opened.page.locator("#figure-heart_rate .command")
