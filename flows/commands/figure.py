@@ -157,7 +157,7 @@ def _draw_workout(
         theme=theme,  # type: ignore[arg-type]
         width=width,
         height=height,
-        caption=caption_figure(data, drawing, licence=licence),
+        caption=caption_figure(data, drawing, licence=licence, with_title=bool(title)),
         title=title,
         licence=licence,
     )

@@ -146,6 +146,8 @@ def make_config(theme: Theme, *, scale: float = 1.0) -> dict[str, Any]:
             "offset": 10 * scale,
             "subtitlePadding": 5 * scale,
         },
+        # A pointed corner would reach beyond the value.
+        "line": {"strokeJoin": "round"},
         "rule": {"color": ink["soft"], "strokeWidth": scale},
         "text": {"color": ink["ink"], "fontSize": size},
         "style": {

@@ -127,7 +127,13 @@ def write_workout_figures(
     return found
 
 
-def caption_figure(data: WorkoutData, drawing: Drawing, *, licence: str) -> tuple[str, ...]:
-    """Return what stands under the title of a figure: what it shows, of when, and its source."""
+def caption_figure(
+    data: WorkoutData, drawing: Drawing, *, licence: str, with_title: bool = True
+) -> tuple[str, ...]:
+    """Return what stands under the title of a figure: what it shows, of when, and its source.
+
+    Without `with_title` what it shows is its title already.
+    """
     claimed = f" Licence: {licence}." if licence else ""
-    return (f"{drawing.title}. {title_workout(data)}", f"{SOURCE}{claimed}")
+    what = f"{drawing.title}. " if with_title else ""
+    return (f"{what}{title_workout(data)}", f"{SOURCE}{claimed}")

@@ -60,6 +60,7 @@ def load_environment(units: str) -> jinja2.Environment:
     environment.filters["remark_of"] = show_remark
     environment.filters["sql_of"] = write_definition_sql
     environment.filters["map_of"] = draw_plan
+    environment.filters["minus"] = words.use_minus
     environment.filters["tight"] = words.keep_units
     environment.globals["map_px"] = PAGE_PX
     environment.globals["small_px"] = SMALL_PX

@@ -16,7 +16,7 @@ from tasks.core.wording import (
 )
 from tasks.report.corners import CUT_CORNERS, join_corners
 from tasks.report.facts import CONSENSUS
-from tasks.report.words import ROLES, describe_finding, summarise_kind
+from tasks.report.words import ROLES, describe_finding, summarise_kind, use_minus
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -168,7 +168,7 @@ def _summarise(data: WorkoutData, recording: RecordingFacts) -> DeviceSummary:
             headlines.append(Headline(result, _say_from(data, result)))
     return DeviceSummary(
         device=recording.device,
-        compared=f"{_say_against(data, recording)} {_say_clock(recording)}",
+        compared=use_minus(f"{_say_against(data, recording)} {_say_clock(recording)}"),
         heart_rate=tuple(headlines),
         outstanding=say_outstanding(data, recording.recording_id),
         remarks=_list_remarks(data, recording),

@@ -110,7 +110,12 @@ def describe_event(finding: FindingFacts, *, local_offset_s: int, units: str) ->
     )
     note = _word_note(finding, units=units)
     words = f"{text}; {note}" if text and note and note not in text else text or note
-    return _HYPHEN.sub(MINUS, words)
+    return use_minus(words)
+
+
+def use_minus(text: str) -> str:
+    """Return a text whose negative numbers have a minus instead of a hyphen."""
+    return _HYPHEN.sub(MINUS, text)
 
 
 def summarise_kind(kind: str, n: int, seconds: float) -> str:

@@ -17,6 +17,7 @@ from tasks.report.drawing import wrap_title
 from tasks.report.figure_words import SOURCE, FigureWords, describe_png, describe_svg
 from tasks.report.figures import make_svg
 from tasks.report.outcome import title_figure, write_outcome
+from tasks.report.page_files import caption_figure
 from tasks.report.private import HiddenCount, count_hidden, hide_private_places
 from tasks.report.sections import draw_workout
 from tests.unit.report.test_write import gather, make_settings
@@ -142,3 +143,14 @@ def test_a_figure_of_the_command_carries_its_words(
         assert image.size == (1600, 900)
         assert "Map of the tracks" in image.text["Description"]
         assert "latitude" not in str(image.text)
+
+
+def test_a_caption_does_not_say_the_title_again(connection: duckdb.DuckDBPyConnection) -> None:
+    data = gather(connection, make_settings())
+    drawing = draw_workout(data)["heart_rate"][0]
+    with_it, without = (
+        caption_figure(data, drawing, licence="", with_title=with_title)
+        for with_title in (True, False)
+    )
+    assert with_it[0] == f"{drawing.title}. {without[0]}"
+    assert with_it[1:] == without[1:] == (SOURCE,)
