@@ -10,11 +10,11 @@ from config.section import NotNegative, Section, make_tuple
 
 
 class NotifySettings(Section):
-    """Who is told of what went wrong or was settled; nobody without a target."""
+    """Where what went wrong or was settled is reported; nowhere without a target."""
 
     targets: Annotated[tuple[str, ...], BeforeValidator(make_tuple)] = Field(
         description="Addresses in the form of Apprise (its documentation lists them), e.g. "
-        "mailto://..., ntfy://...; empty: nobody is told anything. Told are refused files, a strap "
+        "mailto://..., ntfy://...; without one nothing is sent. Sent are refused files, a strap "
         "that was dry, a settled question and a disk that is nearly full; no position, no heart "
         "rate and no file name"
     )

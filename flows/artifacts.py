@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 LOG: Final = logging.getLogger(__name__)
 #: Rows that a table in Prefect's pages has at the most.
 MAX_ARTIFACT_ROWS: Final = 500
-#: Progress is told to the server no more often than this [s].
+#: Progress is reported to the server no more often than this [s].
 _PROGRESS_EVERY_S: Final = 2.0
 _WHOLE: Final = 100.0
 

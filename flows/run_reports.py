@@ -129,11 +129,11 @@ class Stages:
 
     def __str__(self) -> str:
         """Return e.g. "read 1.2 s (CPU 0.9 s, 80 MB), pair 0.1 s (CPU 0.1 s, 82 MB); ..."."""
-        told = (
+        parts = (
             f"{stage} {cost.wall_s:.1f} s (CPU {cost.cpu_s:.1f} s, {cost.peak_mb:.0f} MB)"
             for stage, cost in self.costs.items()
         )
-        return f"{', '.join(told)}; at most {read_peak_mb():.0f} MB"
+        return f"{', '.join(parts)}; at most {read_peak_mb():.0f} MB"
 
 
 def _read_cpu_s() -> float:

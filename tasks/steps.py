@@ -151,10 +151,10 @@ def _end_telling(step: Step[Any, Any]) -> Callable[..., Any]:
         from prefect.states import Completed
 
         result = step.function(*args, **kwargs)
-        told = None if step.tell is None else step.tell(result)
-        if told is None:
+        outcome = None if step.tell is None else step.tell(result)
+        if outcome is None:
             return result
-        return Completed(name=told[0], message=told[1], data=result)
+        return Completed(name=outcome[0], message=outcome[1], data=result)
 
     return call
 
@@ -164,17 +164,17 @@ def _may_retry(_task: object, _run: TaskRun, state: State[Any]) -> bool:
 
 
 def _tell_files(outcomes: Iterable[exports.FileOutcome]) -> tuple[str, str] | None:
-    """Return how a file's task ended: by its worst file, where that is one to be told of."""
-    told = [one for one in outcomes if one.status != "stored"]
-    if not told:
+    """Return how a file's task ended: by its worst file, where that is one to report."""
+    problems = [one for one in outcomes if one.status != "stored"]
+    if not problems:
         return None
-    worst = min(told, key=lambda one: _WORST_FIRST.index(one.status))
+    worst = min(problems, key=lambda one: _WORST_FIRST.index(one.status))
     reason = worst.reason or "no reason is known"
     return worst.status.capitalize(), f"{worst.name}: {reason}"
 
 
 def _tell_batch(outcomes: Iterable[Iterable[exports.FileOutcome]]) -> tuple[str, str] | None:
-    """Return how the task of several files ended: with how many that are to be told of."""
+    """Return how the task of several files ended: with how many that are to be reported."""
     problems = [one for of_file in outcomes for one in of_file if one.is_problem]
     return ("Partial", f"{len(problems)} refused or failed") if problems else None
 

@@ -57,7 +57,7 @@ def explain(
 ) -> int:
     """Tell everything known of one file, recording, workout, device, run or metric.
 
-    Give a path, a file's name, or any id or its beginning.
+    Takes a path, a file's name, or any id or its beginning.
     Raises: UsageError when nothing is known of it.
     """
     from flows.session.home import open_existing_home

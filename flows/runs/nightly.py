@@ -95,7 +95,7 @@ def _do_night(session: Session) -> NightlyReport:
         ]
         outcomes = finish_by_notes(outcomes, session=session)
         outcomes += _verify_originals(
-            home, told={one.file_id for one in outcomes if one.is_problem}
+            home, known={one.file_id for one in outcomes if one.is_problem}
         )
     workout_run = process_workouts(session, flow_name="nightly", stages=stages, everything=True)
     outcomes = mark_refused(outcomes, workout_run.summary.refused)
@@ -116,9 +116,9 @@ def _do_night(session: Session) -> NightlyReport:
     return NightlyReport(tuple(outcomes), workout_run, complaints, backup.store)
 
 
-def _verify_originals(home: Home, *, told: set[str]) -> list[FileOutcome]:
+def _verify_originals(home: Home, *, known: set[str]) -> list[FileOutcome]:
     """Read a part of the originals; return the damaged ones that were not named yet."""
-    damaged = [one for one in verify_portion(home) if one[0] not in told]
+    damaged = [one for one in verify_portion(home) if one[0] not in known]
     if not damaged:
         return []
     with Ledger(home) as ledger:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from tasks.ingest.exports import FileOutcome
 
 LOG: Final = logging.getLogger(__name__)
-#: Ledger keys: verdicts that were told, and the day on which a full disk was.
+#: Ledger keys: verdicts that were reported, and the day on which a full disk was.
 _TOLD_VERDICTS: Final = "told_verdicts"
 _TOLD_DISK: Final = "told_disk"
 _GIGABYTE: Final = 1e9
@@ -81,13 +81,13 @@ def _tell_results(home: Home, workout_run: WorkoutRun) -> Iterator[str]:
 
 
 def _tell_verdicts(home: Home, settled: Sequence[str]) -> Iterator[str]:
-    """Tell what was not settled before; what was when the first target was named is not told."""
+    """Report what was not settled before; nothing of what was when the first target came."""
     with Ledger(home) as ledger:
         kept = ledger.recall(_TOLD_VERDICTS)
         if kept is None or json.loads(kept) != list(settled):
             ledger.remember(_TOLD_VERDICTS, json.dumps(list(settled)))
-    told = settled if kept is None else json.loads(kept)
-    yield from (f"settled: {one}" for one in settled if one not in told)
+    earlier = settled if kept is None else json.loads(kept)
+    yield from (f"settled: {one}" for one in settled if one not in earlier)
 
 
 def _tell_disk(home: Home, least_gb: float) -> Iterator[str]:

@@ -161,8 +161,8 @@ def _keep_of_damaged(
         ]
         for one in dict.fromkeys(found):
             write_recording(read_recording(one, lake=home.lake), one, lake=made.lake)
-        told = f"{outcome.reason} (what was read of it before is kept)" if found else outcome.reason
-        kept.append(replace(outcome, reason=told))
+        said = f"{outcome.reason} (what was read of it before is kept)" if found else outcome.reason
+        kept.append(replace(outcome, reason=said))
     return kept
 
 

@@ -67,11 +67,11 @@ def run_repair(session: Session) -> RepairReport:
             waiting = list_unfinished(home)
             outcomes = finish_by_notes(finish_files(waiting, session=session), session=session)
         mended += [f"{file.name}: read again from its original" for file in waiting]
-        told = {one.file_id for one in outcomes if one.is_problem}
+        named = {one.file_id for one in outcomes if one.is_problem}
         outcomes += [
             FileOutcome(path.name, "failed", file_id, explain_damage(path, home=home))
             for file_id, path in verify_portion(home, nights=1)
-            if file_id not in told
+            if file_id not in named
         ]
         mended += _measure_without_pairs(home)
         workout_run = process_locked(session, flow_name="repair", stages=stages, everything=True)
@@ -167,7 +167,7 @@ def _read_files(home: Home) -> list[Mapping[str, Any]]:
 
 
 def _opens(path: Path) -> bool:
-    """Say whether a DuckDB file opens and gives back every table."""
+    """Say whether a DuckDB file opens and every table of it can be read."""
     try:
         with duckdb.connect(str(path), read_only=True) as connection:
             tables = connection.execute(

@@ -28,7 +28,7 @@ _DIGITS: Final = 8
 
 @dataclass(frozen=True)
 class Service:
-    """One file that starts the watcher of a home, and what the system is told about it.
+    """One file that starts the watcher of a home, and how the system is asked to use it.
 
     `start`, `stop` and `after` are commands: to begin, to end, and after the file has gone; `logs`
     says where to read what the watcher prints.

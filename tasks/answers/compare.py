@@ -19,13 +19,13 @@ if TYPE_CHECKING:
 
 _SHOWN: Final = {"better": True, "worse": False}
 _LEANS: Final = {"leans better": True, "leans worse": False}
-#: Fewer workouts that all say the same are told one by one on their pages, not as a count.
+#: Fewer workouts that all say the same are listed one by one on their pages, not as a count.
 _FEWEST_ALL_ALIKE: Final = 3
 #: A share that means failed [%].
 _FAILED: Final = 100.0
 #: So many of them must say it where the others are ties.
 _FEWEST_SAYING: Final = 2
-#: A split by place that was seen afterwards is told up to this p of the exact test of its labels.
+#: A split by place that was seen afterwards is reported up to this p of its exact test.
 _SPLIT_P: Final = 0.05
 
 
@@ -115,12 +115,12 @@ class _Said:
             )
             tallies.extend(tally)
         is_shown = row["verdict"] in _SHOWN
-        told = " ".join(f"{begin(part)}." for part in parts)
+        joined = " ".join(f"{begin(part)}." for part in parts)
         each = ", ".join(f"{name} {self._find_word(name)}" for name, _ in places)
         seen = "that place matters is shown" if is_shown else "the split was seen afterwards"
         sentence = self._make(
             "write" if is_shown else "count",
-            f"Place matters. {told}" if is_shown else told,
+            f"Place matters. {joined}" if is_shown else joined,
             evidence=f"Medians; {seen}; exact p {row['p_value']:.3f} of this metric alone. Each "
             f"place by itself: {each}.",
             strength="shown" if is_shown else "few",

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 #: Sentences of one domain on a page, and of one use on the first screen.
 MOST_PER_DOMAIN: Final = 5
-#: Fewer workouts with both devices are not told one metric at a time.
+#: Fewer workouts with both devices are not reported one metric at a time.
 FEWEST_COMPARED: Final = 3
 MOST_PER_USE: Final = 8
 _SEGMENTS: Final = ("all", "after_lock", *PARTS)

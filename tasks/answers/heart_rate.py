@@ -63,8 +63,8 @@ def explain_errors(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
     shares = sorted(
         ((100.0 * spent / total, metric) for metric, spent in seconds.items()), reverse=True
     )
-    told = [one for one in shares if one[0] >= _LEAST_SHARE_PCT][:_MOST_CAUSES]
-    clauses = [f"{share:.0f}{NO_BREAK}% {CAUSES[metric]}" for share, metric in told]
+    largest = [one for one in shares if one[0] >= _LEAST_SHARE_PCT][:_MOST_CAUSES]
+    clauses = [f"{share:.0f}{NO_BREAK}% {CAUSES[metric]}" for share, metric in largest]
     if not clauses:
         return
     minutes = total / _MINUTE_S
@@ -76,7 +76,7 @@ def explain_errors(facts: Facts, device: DeviceFacts) -> Iterator[Sentence]:
         f"{count(len(counted), 'workout')}. Each second has one cause, the first that fits; a "
         "cause is a coincidence in time and no proof.",
         strength="level",
-        metric=told[0][1],
+        metric=largest[0][1],
         device_ids=(device.device_id,),
         workouts=tuple(counted),
         weight=1.2,

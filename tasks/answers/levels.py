@@ -46,13 +46,13 @@ def describe_level(
     else:
         spread = ""
     failed = facts.list_failed(device.device_id, phrase.metric, phrase.segment)
-    told = f"; it {phrase.failed} in {of(len(failed), len({*found, *failed}))}"
+    failures = f"; it {phrase.failed} in {of(len(failed), len({*found, *failed}))}"
     lost = f" Without {count(len(failed), 'workout')} in which it failed." if failed else ""
     evidence = _describe(metric, [value for value, _ in found.values()], pen=pen)
     return Sentence(
         phrase.domain,
         "write" if has_interval else "count",
-        f"{begin(text)} ({counted}{spread}){told if failed and phrase.failed else ''}.",
+        f"{begin(text)} ({counted}{spread}){failures if failed and phrase.failed else ''}.",
         evidence=f"{evidence}{lost if not set(failed) & set(found) else ''}",
         strength="level",
         metric=phrase.metric,

@@ -186,7 +186,7 @@ DETAILS: Final[tuple[Phrase, ...]] = (
 
 PHRASES: Final[Mapping[str, Phrase]] = {one.metric: one for one in (*PRIMARY, *DETAILS)}
 
-#: Domains in the order in which they are told.
+#: Domains in the order of the page.
 DOMAINS: Final[Mapping[str, str]] = {
     "heart_rate": "Heart rate",
     "track": "Track",
@@ -217,7 +217,7 @@ _BEGINNINGS: Final[Mapping[str, str]] = {
 
 
 def find_domain(metric: str) -> str:
-    """Return the domain in which a metric is told."""
+    """Return the domain under which a metric is reported."""
     return next(
         (domain for start, domain in _BEGINNINGS.items() if metric.startswith(start)), "distance"
     )

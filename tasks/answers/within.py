@@ -31,11 +31,11 @@ _EFFORTS: Final = {"rising": "while effort rises", "falling": "while effort fall
 #: Parts of the workouts that answers are made from, beside the bands.
 PARTS: Final = (_STEADY, *_EFFORTS)
 FEWEST_WORKOUTS: Final = 3
-#: A part is told where its error is at least so many times that of what it is compared with.
+#: A part is reported where its error is at least so many times that of what it is compared with.
 _TIMES: Final = 1.5
 #: Fewer seconds of a part, or beside it, are no part of a workout.
 _FEWEST_SECONDS: Final = 60
-#: Bands that are told, the worst first, of those that hold after all parts are counted: each is
+#: Bands that are reported, the worst first, of those that hold after all parts are counted: each is
 #: beside the rest, so that one speaks for others.
 _MOST_BANDS: Final = 1
 _SHOWN_P: Final = 0.05
@@ -67,10 +67,10 @@ def compare_parts(facts: Facts, device: DeviceFacts, *, pen: Pen) -> Iterator[Se
     if metric is None or not parts:
         return
     p_values = _assess(facts, parts)
-    told = [one for one in parts if _is_worth_telling(one, facts.margins.get(_MAE, 0.0))]
-    bands = [one for one in told if one.is_band and p_values[one.segment] < _SHOWN_P]
+    differing = [one for one in parts if _is_worth_telling(one, facts.margins.get(_MAE, 0.0))]
+    bands = [one for one in differing if one.is_band and p_values[one.segment] < _SHOWN_P]
     bands.sort(key=_find_ratio, reverse=True)
-    for one in (*(one for one in told if not one.is_band), *bands[:_MOST_BANDS]):
+    for one in (*(one for one in differing if not one.is_band), *bands[:_MOST_BANDS]):
         yield _write(one, p_values[one.segment], len(parts), device, metric, pen=pen)
 
 
@@ -162,7 +162,7 @@ def _write(
         f"{pen.amount(there, metric)} {against}; more in {of(int(sum(greater)), len(greater))}.",
         evidence=f"Mean absolute error, medians of the {count(len(greater), 'workout')} that have "
         f"both; the parts are those of the settings, fixed beforehand. {count(n_parts, 'part')} "
-        f"looked at, those that differ are told: p {max(p_value, 0.001):.3f}, adjusted for all of "
+        f"looked at, shown are those that differ: p {max(p_value, 0.001):.3f}, adjusted for all of "
         f"them.{held}{along}",
         strength="level",
         tally=greater,

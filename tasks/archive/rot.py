@@ -78,7 +78,7 @@ def verify_portion(home: Home, *, nights: int = NIGHTS) -> list[tuple[str, Path]
             note_damage(file_id, home=home, is_damaged=not whole)
     with Ledger(home) as ledger:
         ledger.remember(_LAST, portion[-1][0] if portion else None)
-        # Those whose original is gone altogether are told elsewhere.
+        # Those whose original is gone altogether are reported elsewhere.
         for file_id in known - {one for one, _ in originals}:
             ledger.remember(f"{DAMAGED}{file_id}", None)
     return damaged

@@ -95,7 +95,7 @@ class FileOutcome:
 
     @property
     def is_problem(self) -> bool:
-        """Say whether a person must be told."""
+        """Say whether a person must know of it."""
         return self.status in {"refused", "failed", "changing"}
 
 

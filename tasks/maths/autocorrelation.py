@@ -47,7 +47,7 @@ def compute_lag_one_autocorrelation(values: FloatArray) -> float:
     if below <= 0:
         return NAN
     above = float(centred[:-1] @ centred[1:])
-    # Gaps remove products but no squares. What is left is held against the squares of the same
+    # Gaps remove products but no squares. What is left is compared with the squares of the same
     # pairs, and only then against all, so that a whole series keeps the formula to the last digit.
     pairs = present[:-1] & present[1:]
     squares = np.square(centred)

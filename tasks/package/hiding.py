@@ -131,9 +131,9 @@ def hide_results(rows: pa.Table, clocks: Mapping[str, PublishedClock]) -> pa.Tab
         ("ci_reason", moved, None),
     ):
         said = rows.column(name).to_pylist()
-        told = [instead if one else word for one, word in zip(hidden, said, strict=True)]
+        shown_ids = [instead if one else word for one, word in zip(hidden, said, strict=True)]
         at = shown.schema.get_field_index(name)
-        shown = shown.set_column(at, rows.field(at), pa.array(told, type=rows.field(at).type))
+        shown = shown.set_column(at, rows.field(at), pa.array(shown_ids, type=rows.field(at).type))
     return shown
 
 

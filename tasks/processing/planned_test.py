@@ -36,7 +36,7 @@ class TakenUp:
 def take_up(home: Home, *, now: datetime | None = None) -> TakenUp:
     """Keep the plan of `home` with its date if it is new, and return what holds.
 
-    A plan that cannot be read is told, and the newest one that could be read still holds.
+    A plan that cannot be read is reported, and the newest one that could be read still holds.
     """
     complaints: list[str] = []
     current: PlanFile | None = None

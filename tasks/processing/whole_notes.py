@@ -28,7 +28,7 @@ def take_out_wholes(
     workouts that have the same notes. Notes that name the workout are of the part. The second value
     says what was taken out, one line for each workout.
     """
-    kept, told = dict(applies), {}
+    kept, refused = dict(applies), {}
     shared = _find_sharing(applies, workouts)
     for workout_id, notes in applies.items():
         members = workouts[workout_id].members
@@ -37,12 +37,12 @@ def take_out_wholes(
             continue
         kept[workout_id] = _take_out(notes)
         if kept[workout_id] != notes:
-            told[workout_id] = (
+            refused[workout_id] = (
                 f"{notes.name}: its workout was split, so what it says of the whole (truth, "
                 f"course, battery levels) does not count for {workout_id}; drop notes for each "
                 f'part, with workout = "{workout_id}"'
             )
-    return kept, told
+    return kept, refused
 
 
 def _find_sharing(

@@ -145,7 +145,7 @@ def _load(export: ExportFile) -> tuple[NDArray[np.float64], float, datetime]:
         ) from None
     try:
         with warnings.catch_warnings():
-            # A file that was cut off is told as partial.
+            # A file that was cut off is partial.
             warnings.simplefilter("ignore")
             edf: Any = edfio.read_edf(export.path, lazy_load_data=False)
         signals = [one for one in edf.signals if _ECG.search(one.label)]

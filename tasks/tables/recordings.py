@@ -94,9 +94,9 @@ def build_recording(
         )
     kept = {key: np.asarray(values)[possible] for key, values in columns.items()}
     n_impossible = int((~possible).sum())
-    told = list(remarks)
+    listed = list(remarks)
     if n_impossible:
-        told.append(Remark("samples with impossible times were left out", n_impossible))
+        listed.append(Remark("samples with impossible times were left out", n_impossible))
     times = times[possible]
     latitudes = kept.get("latitude_deg")
     if latitudes is not None and np.isfinite(latitudes).any():
@@ -106,7 +106,7 @@ def build_recording(
         start_utc=from_microseconds(int(times.min())),
         end_utc=from_microseconds(int(times.max())),
         samples=make_table(SAMPLES, {"time_utc": times, **kept}) if kept else make_empty(SAMPLES),
-        remarks=tuple(told),
+        remarks=tuple(listed),
         beats=make_empty(BEATS) if beats is None else beats,
         **{table.name: make_empty(table) for table in (LAPS, LENGTHS, BATTERY, EVENTS)},
     )

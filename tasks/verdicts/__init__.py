@@ -7,7 +7,7 @@ its own (`marks`):
 
 * the headline (`devices`): primary metrics, in all places and in each, against one opponent named
   beforehand; every further opponent has a headline with its own mark;
-* whether place matters (`places`): where it does, the places are told and the whole is not;
+* whether place matters (`places`): where it does, the places are reported and the whole is not;
 * details (`devices`): all other metrics, where a primary one of their domain is shown;
 * criteria (`criteria`): a device against limits that somebody set;
 * conditions (`conditions`): a device in two, e.g. two wrists, display modes or firmwares.

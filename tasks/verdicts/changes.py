@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     import duckdb
 
 _CHANGES: Final = """
-    WITH told AS (
+    WITH said AS (
         SELECT v.*, lag(v.verdict) OVER (
             PARTITION BY v.device_id, v.against, v.family, v.place, v.activity, v.segment, v.metric
             ORDER BY r.started_at, v.run_id
@@ -17,7 +17,7 @@ _CHANGES: Final = """
     )
     SELECT device_id AS device, against, family, place, activity, segment, metric, is_primary,
         n_workouts AS workouts, before, verdict
-    FROM told
+    FROM said
     WHERE run_id = ? AND before IS DISTINCT FROM verdict
         AND NOT (before IS NULL AND verdict = 'too few')
     ORDER BY ALL

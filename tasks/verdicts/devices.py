@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from tasks.verdicts.opponents import Opposed
 
 _CLOSED: Final = "asked only where a primary metric of its domain is shown"
-_PLACE_MATTERS: Final = "place matters: the places are told, the whole is not"
+_PLACE_MATTERS: Final = "place matters: see the places, not the whole"
 _OTHER: Final = "not the opponent named beforehand: a mark of its own"
 Row = dict[str, Any]
 

@@ -188,7 +188,7 @@ class Paired:
 
 @dataclass(frozen=True)
 class Case:
-    """One recording, what it is held against and the seconds that count."""
+    """One recording, what it is compared with and the seconds that count."""
 
     workout: Workout
     test: Subject

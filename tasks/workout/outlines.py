@@ -75,7 +75,7 @@ def read_outline(path: Path) -> tuple[Line, ...]:
 def load_outlines(
     folder: Path, *, read: Callable[[Path], tuple[Line, ...]] = read_outline
 ) -> Outlines:
-    """Load all outlines of a folder; a file that cannot be used is told in one line and skipped."""
+    """Load all outlines of a folder; a file that cannot be used is named and skipped."""
     lines: list[Line] = []
     complaints: list[str] = []
     for path in list_outlines(folder):

@@ -1,6 +1,6 @@
 """Channels that seem to hold another unit than the one they are read in.
 
-Such a channel is told as a finding and withheld (`tasks.workout.withheld`).
+Such a channel is reported as a finding and withheld (`tasks.workout.withheld`).
 """
 
 from __future__ import annotations

@@ -79,7 +79,7 @@ def test_folds_in_the_address_open_again(open_page: Opener, ride: Path) -> None:
     opened = open_page(ride)
     opened.page.locator("#battery > summary").click()
     opened.page.locator("#track > summary").click()
-    opened.page.wait_for_timeout(100)
+    expect(opened.page).to_have_url(re.compile(r"#open=heart_rate,battery$"))
     address = opened.page.url
     opened.page.goto("about:blank")
     opened.page.goto(address)

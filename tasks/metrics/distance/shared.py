@@ -31,13 +31,13 @@ def find_shared_signals(case: Case) -> list[Finding]:
     for kind in KINDS:
         every = find_shared(case.workout, case.test, kind)
         # Where nothing tells which one has the sensor, the first of them says it.
-        told = [one for one in every if one.is_copy] or [
+        named = [one for one in every if one.is_copy] or [
             one
             for one in every
             if one.is_copy is None and case.test.recording_id < one.other.recording_id
         ]
-        if told and seconds.size:
-            note = told[0].describe(kind)
-            size = _PERCENT * told[0].share
+        if named and seconds.size:
+            note = named[0].describe(kind)
+            size = _PERCENT * named[0].share
             found.append(Finding(float(seconds[0]), float(seconds[-1]), size, note))
     return found

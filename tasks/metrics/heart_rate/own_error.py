@@ -245,7 +245,7 @@ def _estimate(case: Case) -> Hat:
 
 
 def _find_shared_sensors(subjects: list[Subject]) -> dict[str, str]:
-    """Give, for each recording that shows an earlier one's signal, the device of that one."""
+    """Return, for each recording that shows an earlier one's signal, the device of that one."""
     shared: dict[str, str] = {}
     for place, subject in enumerate(subjects):
         for earlier in subjects[:place]:

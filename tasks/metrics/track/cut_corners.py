@@ -219,7 +219,7 @@ def _find_cut(case: Case) -> tuple[Passed, ...]:
 
 
 def _is_stuck(case: Case, one: Passed) -> bool:
-    """Say whether the position stood still at the corner: that is told as such."""
+    """Say whether the position stood still at the corner: that is reported as such."""
     begins = get_fixes(case.workout, case.test).seconds
     return any(
         begins[stuck.first] - _AROUND_S <= one.second <= stuck.end_s + _AROUND_S

@@ -154,12 +154,12 @@ def _find_lists(part: Any, name: str, around: Mapping[str, Any]) -> Iterator[lis
     """Yield the rows of every list of times and values below `part`, which is called `name`."""
     if isinstance(part, dict):
         plain = {_spell(key): value for key, value in part.items()}
-        told = next((plain[key] for key in _NAMES if isinstance(plain.get(key), str)), name)
+        heading = next((plain[key] for key in _NAMES if isinstance(plain.get(key), str)), name)
         if columns := _read_columns(plain):
             yield columns
             return
         for key, value in plain.items():
-            yield from _find_lists(value, told if key in _NAMELESS else key, plain)
+            yield from _find_lists(value, heading if key in _NAMELESS else key, plain)
     elif isinstance(part, list):
         if streams := _read_streams(part):
             yield _read_columns({**around, **streams})

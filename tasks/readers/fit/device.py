@@ -100,12 +100,12 @@ def list_battery(gathered: Gathered) -> list[BatteryReading]:
         ),
     ]
     plausible = [_keep_plausible(reading) for reading in readings if reading is not None]
-    told = [
+    found = [
         reading
         for reading in plausible
         if reading.battery_pct is not None or reading.battery_v is not None
     ]
-    return sorted(told, key=lambda reading: reading.seconds)
+    return sorted(found, key=lambda reading: reading.seconds)
 
 
 def _read_device_infos(infos: Sequence[Named]) -> Iterator[BatteryReading | None]:

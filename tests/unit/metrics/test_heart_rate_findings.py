@@ -19,7 +19,7 @@ from tasks.metrics.heart_rate import (
     quality,
     response,
     spikes,
-    told_once,
+    stretches,
 )
 from tasks.workout.alignment import Alignment
 from tasks.workout.case import Case, make_example
@@ -53,7 +53,7 @@ def test_findings_are_on_the_clock_of_the_workout() -> None:
     test = steady()
     test[500:600] += 15
     case = make_case(test, steady())
-    (found,) = told_once.find_biased_stretches(case)
+    (found,) = stretches.find_biased_stretches(case)
     start_s = case.workout.grid.start_s
     assert (found.start_s, found.end_s) == (start_s + 500, start_s + 600)
     assert found.size == pytest.approx(15, abs=0.01)
@@ -66,7 +66,7 @@ def test_a_late_lock_is_not_reported_again_as_a_biased_stretch() -> None:
     (found,) = lock.find_late_lock(case)
     assert found.size == 200
     assert "-30 bpm" in found.note
-    assert told_once.find_biased_stretches(case) == []
+    assert stretches.find_biased_stretches(case) == []
     assert bias.hr_biased_s(case).value == 0
 
 
@@ -75,7 +75,7 @@ def test_a_stretch_that_goes_on_after_the_lock_begins_with_it() -> None:
     reference = np.full(N, 140.0)
     test = reference + np.where(np.arange(N) < 72, 20.0, 6.0)
     case = make_case(test, reference)
-    (found,) = told_once.find_biased_stretches(case)
+    (found,) = stretches.find_biased_stretches(case)
     assert found.start_s == case.workout.grid.start_s + 72
     assert found.size == pytest.approx(6.0)
     assert bias.hr_biased_s(case).value == N - 72
@@ -87,7 +87,7 @@ def test_a_device_that_never_locks_is_late_for_the_whole_time() -> None:
     (found,) = lock.find_late_lock(case)
     assert found.size == N
     assert "never" in found.note
-    assert told_once.find_biased_stretches(case) == []
+    assert stretches.find_biased_stretches(case) == []
 
 
 @pytest.mark.parametrize("size", [6.0, 8.0, -30.0])
@@ -95,7 +95,7 @@ def test_a_constant_bias_is_one_finding_and_no_late_lock(size: float) -> None:
     """Six bpm lie about the lock limits, 30 never come within them."""
     noise = np.random.default_rng(5).normal(0, 1.2, N)
     case = make_case(intervals() + size + noise, intervals())
-    (found,) = told_once.find_biased_stretches(case)
+    (found,) = stretches.find_biased_stretches(case)
     assert found.end_s - found.start_s == N
     assert found.size == pytest.approx(size, abs=0.1)
     assert "throughout" in found.note
@@ -108,7 +108,7 @@ def test_a_late_lock_beside_a_constant_bias_is_told_too() -> None:
     case = make_case(test, steady())
     (late,) = lock.find_late_lock(case)
     assert late.size == pytest.approx(120, abs=2)
-    (found,) = told_once.find_biased_stretches(case)
+    (found,) = stretches.find_biased_stretches(case)
     assert found.start_s - case.workout.grid.start_s == pytest.approx(120, abs=2)
 
 
@@ -118,7 +118,7 @@ def test_stretches_of_one_sign_less_than_half_a_minute_apart_are_one() -> None:
     test[590:610] -= 12
     test[900:960] -= 12
     case = make_case(test, steady())
-    first, second = told_once.find_biased_stretches(case)
+    first, second = stretches.find_biased_stretches(case)
     begun = case.workout.grid.start_s
     assert (first.start_s - begun, first.end_s - begun) == (500, 700)
     assert (second.start_s - begun, second.end_s - begun) == (900, 960)
@@ -132,7 +132,7 @@ def test_no_biased_stretch_is_smaller_than_its_limit() -> None:
     test[80:160] += 3
     case = make_case(test, steady())
     assert len(lock.find_late_lock(case)) == 1
-    assert told_once.find_biased_stretches(case) == []
+    assert stretches.find_biased_stretches(case) == []
 
 
 def test_a_wide_slow_noise_has_no_biased_stretches() -> None:
@@ -146,7 +146,7 @@ def test_a_wide_slow_noise_has_no_biased_stretches() -> None:
     case = make_case(reference + noise, reference)
     assert bias.hr_biased_s(case).value == 0
     noise[1000:1200] += 15
-    (found,) = told_once.find_biased_stretches(make_case(reference + noise, reference))
+    (found,) = stretches.find_biased_stretches(make_case(reference + noise, reference))
     assert found.size == pytest.approx(15, abs=3)
 
 
@@ -211,7 +211,7 @@ def test_cadence_of_another_device_is_used_when_the_test_has_none() -> None:
     (found,) = cadence.find_cadence_locks(case)
     assert found.end_s - found.start_s == pytest.approx(100, abs=4)
     assert cadence.hr_cadence_lock_s(case).value == pytest.approx(100, abs=4)
-    assert told_once.find_biased_stretches(case) == []
+    assert stretches.find_biased_stretches(case) == []
 
 
 def test_a_cadence_that_never_changes_proves_no_lock() -> None:
@@ -222,7 +222,7 @@ def test_a_cadence_that_never_changes_proves_no_lock() -> None:
     found = cadence.hr_cadence_lock_s(case)
     assert found.value == 0
     assert found.reason == "100 s near cadence, its half or its double, which may be chance"
-    (stretch,) = told_once.find_biased_stretches(case)
+    (stretch,) = stretches.find_biased_stretches(case)
     assert "near cadence" in stretch.note
     assert METRICS["hr_why_near_cadence_pct"].compute(case).value == 100
     assert METRICS["hr_why_cadence_lock_pct"].compute(case).value == 0
@@ -259,7 +259,7 @@ def test_a_missed_rise_lasts_until_the_device_has_caught_up() -> None:
     test = reference.copy()
     test[450:600] = np.minimum(test[450:600], test[450] + 5 + np.arange(150) % 2)
     case = make_case(test, reference)
-    (found,) = told_once.find_missed_rises(case)
+    (found,) = stretches.find_missed_rises(case)
     begun = found.start_s - case.workout.grid.start_s
     assert begun == pytest.approx(450, abs=5)
     assert found.end_s - case.workout.grid.start_s == pytest.approx(600, abs=5)
@@ -272,7 +272,7 @@ def test_a_missed_rise_ends_with_the_rise() -> None:
     reference = np.interp(np.arange(N), [0, 500, 550, 680, 740, N], [110, 110, 160, 160, 112, 112])
     test = reference.copy()
     test[500:1155] = np.minimum(test[500:1155], 111 + np.arange(655) % 2)
-    (found,) = told_once.find_missed_rises(make_case(test, reference))
+    (found,) = stretches.find_missed_rises(make_case(test, reference))
     assert found.end_s - found.start_s < 240
 
 
@@ -382,7 +382,7 @@ def test_a_rise_before_the_lock_is_not_missed_again() -> None:
     test[:200] = 80
     case = make_case(test, reference)
     assert len(lock.find_late_lock(case)) == 1
-    assert told_once.find_missed_rises(case) == []
+    assert stretches.find_missed_rises(case) == []
     assert response.hr_rises(case).value == 0
 
 

@@ -317,7 +317,7 @@ def test_where_place_matters_the_places_are_told_and_the_whole_is_not(store: Sto
     assert matters["level_against"] == pytest.approx(-29.7, abs=0.3)
     whole = find(rows, family="headline", place="all")
     assert (whole["verdict"], whole["p_adjusted"]) == ("unclear", None)
-    assert "the places are told, the whole is not" in whole["note"]
+    assert "see the places, not the whole" in whole["note"]
     outdoors = find(rows, family="headline", place="outdoors")
     assert (outdoors["verdict"], outdoors["n_worse"]) == ("leans worse", 5)
     assert find(rows, place="indoors")["verdict"] == "too few"

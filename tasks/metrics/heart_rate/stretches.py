@@ -1,4 +1,4 @@
-"""Biased stretches and missed rises, each stretch of a heart rate told once, with its cause.
+"""Biased stretches and missed rises, each stretch of a heart rate reported once, with its cause.
 
 Cadence lock and a frozen value are causes and go first, then a missed rise, then the plain bias.
 """
@@ -109,13 +109,13 @@ def find_missed_rises(case: Case) -> list[Finding]:
 
 def _list_missed(case: Case) -> list[tuple[Following, Run]]:
     """Return the missed rises, and when, that neither a cause nor an earlier bias explains."""
-    told = _mark_causes(case)
+    explained = _mark_causes(case)
     biased = find_biased_runs(case)
     found = []
     for each in find_missed(case):
         run = Run(*find_miss_span(case, each))
         is_earlier = any(one.start < run.start - _EARLY_S and one.end > run.start for one in biased)
-        if not is_earlier and told[run.start : run.end].mean() < _EXPLAINED_SHARE:
+        if not is_earlier and explained[run.start : run.end].mean() < _EXPLAINED_SHARE:
             found.append((each, run))
     return found
 
@@ -129,8 +129,8 @@ def _mark_causes(case: Case) -> BoolArray:
 def _list_unexplained(case: Case) -> list[Run]:
     """Return the stretches without what another finding tells with its cause."""
     size = case.segment.mask.size
-    told = _mark_causes(case)
-    told |= mark_runs(tuple(run for _, run in _list_missed(case)), size)
+    explained = _mark_causes(case)
+    explained |= mark_runs(tuple(run for _, run in _list_missed(case)), size)
     error = get_series(case).error
     limit = case.settings.heart_rate.biased_bpm
     left = []
@@ -140,7 +140,7 @@ def _list_unexplained(case: Case) -> list[Run]:
             continue
         inside = np.zeros(size, dtype=np.bool_)
         inside[run.start : run.end] = True
-        parts = find_runs(inside & ~told)
+        parts = find_runs(inside & ~explained)
         left += [part for part in parts if is_biased(case, error, part, limit)]
     return left
 
