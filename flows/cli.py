@@ -28,7 +28,7 @@ ENDED_BY_STOPPING: Final = ("watch", "serve")
 
 def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one for each way to end
     """Run one command and return its exit code."""
-    words = list(sys.argv[1:] if arguments is None else arguments)
+    words = list(sys.argv[1:] if arguments is None else arguments) or ["--help"]
     stranger = find_foreign_package()
     if stranger is not None:
         print(f"coworn: {stranger}", file=sys.stderr)

@@ -23,11 +23,7 @@ GROUPS: Final = {
         "split",
         "move",
         "remove",
-        "check",
-        "nightly",
-        "rebuild",
-        "repair",
     ),
-    "Keep": ("backup", "restore"),
+    "Look after the home": ("nightly", "check", "backup", "restore", "rebuild", "repair"),
     "Service": ("service", "serve"),
 }

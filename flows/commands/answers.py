@@ -22,7 +22,7 @@ def answers(
     options: Options,
     device: Annotated[
         str | None,
-        typer.Argument(metavar="[DEVICE]", help="Id or name; else every device under test."),
+        typer.Argument(metavar="DEVICE", help="Id or name; else every device under test."),
     ] = None,
     markdown: Annotated[bool, typer.Option("--markdown", help="Print text to paste.")] = False,
 ) -> int:

@@ -14,7 +14,9 @@ def backup(
     options: Options,
     to: Annotated[
         str | None,
-        typer.Option("--to", help="Folder or address; else backup.to of the settings."),
+        typer.Option(
+            "--to", metavar="PLACE", help="Folder or address; else backup.to of the settings."
+        ),
     ] = None,
     verify: Annotated[
         bool,

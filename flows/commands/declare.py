@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import importlib
 import inspect
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, ParamSpec, TypeVar, get_type_hints
 
 import typer
-from typer.core import TyperGroup
+from typer.core import TyperCommand, TyperGroup
 
 from flows.commands import GROUPS
 from flows.console import terminal
@@ -61,7 +62,9 @@ def command(*, home: str | None = _HOME) -> Callable[[Callable[P, R]], Callable[
 
     def declare(function: Callable[P, R]) -> Callable[P, R]:
         app = typer.Typer(add_completion=False, rich_markup_mode=None)
-        app.command(function.__name__, help=_read_help(function))(_add_options(function, home))
+        app.command(function.__name__, cls=PlainCommand, help=_read_help(function))(
+            _add_options(function, home)
+        )
         _COMMANDS[function.__name__] = typer.main.get_command(app)
         return function
 
@@ -91,7 +94,7 @@ def _add_options(function: Callable[..., Any], home: str | None) -> Callable[...
 def _make_options(home: str | None) -> Iterator[inspect.Parameter]:
     options: dict[str, tuple[Any, Any]] = {}
     if home is not None:
-        option = typer.Option("--home", help=home, show_default=False)
+        option = typer.Option("--home", metavar="FOLDER", help=home, show_default=False)
         options["home"] = (Annotated[Path | None, option], None)
     option = typer.Option("--debug", help="Show where an error came from.")
     options["debug"] = (Annotated[bool, option], False)
@@ -101,6 +104,46 @@ def _make_options(home: str | None) -> Iterator[inspect.Parameter]:
         yield inspect.Parameter(
             name, inspect.Parameter.KEYWORD_ONLY, annotation=annotation, default=default
         )
+
+
+class PlainCommand(TyperCommand):
+    """Names what a command takes in its help, without types of Python and braces."""
+
+    def collect_usage_pieces(self, ctx: Any) -> list[str]:  # noqa: ANN401 - the library's own
+        """Return the words of the first line: what need not be there stands in brackets."""
+        names = [
+            _name_argument(one) if one.required else f"[{_name_argument(one)}]"
+            for one in _list_arguments(self, ctx)
+        ]
+        return ["[OPTIONS]", *names]
+
+    def format_options(self, ctx: Any, formatter: Any) -> None:  # noqa: ANN401 - the library's own
+        """Write what a command takes, then its options."""
+        arguments = [(_name_argument(one), one.help or "") for one in _list_arguments(self, ctx)]
+        options = [
+            _describe_option(one, ctx)
+            for one in self.get_params(ctx)
+            if one.param_type_name == "option"
+        ]
+        for title, records in (("Arguments", arguments), ("Options", options)):
+            known = [record for record in records if record is not None]
+            if known:
+                with formatter.section(title):
+                    formatter.write_dl(known)
+
+
+def _list_arguments(command: TyperCommand, context: Any) -> list[Any]:  # noqa: ANN401
+    return [one for one in command.get_params(context) if one.param_type_name == "argument"]
+
+
+def _name_argument(argument: Any) -> str:  # noqa: ANN401 - the library's own
+    return str(argument.metavar or argument.name.upper())
+
+
+def _describe_option(option: Any, context: Any) -> tuple[str, str] | None:  # noqa: ANN401
+    """Return the line of an option; what it must be at least is said where it is not."""
+    found = option.get_help_record(context)
+    return None if found is None else (found[0], re.sub(r"; x[<>]=?\d+\]$", "]", found[1]))
 
 
 class CommandGroup(TyperGroup):
@@ -141,7 +184,6 @@ app: Final = typer.Typer(
     name="coworn",
     cls=CommandGroup,
     help="Measures how accurate sports wearables are, from exports of devices worn together.",
-    no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -164,8 +206,6 @@ def read_usage_error(error: Exception) -> Usage | None:
         return Usage("stopped", 130)
     if kind == "Exit":
         return Usage("", int(getattr(error, "exit_code", 0)))
-    if kind == "NoArgsIsHelpError":
-        return Usage("", 2)
     describe = getattr(error, "format_message", None)
     if describe is None:
         return None

@@ -28,14 +28,6 @@ _ABOUT_REFERENCES: Final = (
 )
 
 
-_QUERY: Final = """
-SELECT recordings.recording_id, recordings.device_id, devices.name AS device, files.name AS file,
-  recordings.serial, recordings.creator, files.folder, recordings.known_by
-FROM recordings LEFT JOIN devices USING (device_id) LEFT JOIN files USING (file_id)
-ORDER BY recordings.device_id, files.received_at, files.name
-"""
-
-
 @command()
 def devices(
     options: Options,
@@ -52,9 +44,8 @@ def devices(
 
     session = open_existing_home(options.home)
     console = options.make_console()
-    rows = _read_recordings(session)
-    _show_known(session, console, Counter(row["device_id"] for row in rows))
-    unknown = [row for row in rows if row["known_by"] == "none"]
+    recorded, unknown = _read_recordings(session)
+    _show_known(session, console, recorded)
     if not unknown:
         if write:
             console.print("\nevery device is described; nothing was added")
@@ -77,17 +68,20 @@ def devices(
     return 0
 
 
-def _read_recordings(session: Session) -> list[dict[str, Any]]:
-    from tasks.store import connect_for_reading, find_published, run_query
+def _read_recordings(session: Session) -> tuple[Counter[str], list[dict[str, Any]]]:
+    """Return how many recordings each device has, and those that nothing describes."""
+    from tasks.processing.describe import list_undescribed
+    from tasks.store import connect_for_reading, find_published
 
     if find_published(session.home) is None:
-        return []
+        return Counter(), []
     connection = connect_for_reading(session.home, statement="")
     try:
-        rows: list[dict[str, Any]] = run_query(connection, _QUERY).to_pylist()
+        rows = connection.execute("SELECT device_id FROM recordings").fetchall()
+        unknown = list_undescribed(connection, session.devices)
     finally:
         connection.close()
-    return rows
+    return Counter(device_id for (device_id,) in rows), unknown
 
 
 def _show_known(session: Session, console: Console, recorded: Counter[str]) -> None:
@@ -152,8 +146,8 @@ def _write(session: Session, console: Console, proposals: Sequence[Proposal]) ->
     console.print()
     terminal.show_wrapped(
         console,
-        f"added to {path}: {names}; check the lines that are guessed. The next run names what is "
-        "there already by it: coworn nightly does so now",
+        f"added to {path}: {names}; correct what is guessed wrongly. Workouts that are there "
+        "already follow with the next run: coworn nightly does that now",
         indent=0,
     )
     return 0

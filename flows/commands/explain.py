@@ -55,7 +55,7 @@ def explain(
     options: Options,
     what: Annotated[str, typer.Argument(metavar="PATH-or-ID", help="A file, or any id.")],
 ) -> int:
-    """Tell everything known of one file, recording, workout, device, run or metric.
+    """Show everything that is known of one file, recording, workout, device, run or metric.
 
     Takes a path, a file's name, or any id or its beginning.
     Raises: UsageError when nothing is known of it.

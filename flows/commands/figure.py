@@ -46,10 +46,16 @@ def figure(
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option("--out", help="File to write, .svg or .png.", show_default=False),
+        typer.Option(
+            "--out", metavar="FILE", help="File to write, .svg or .png.", show_default=False
+        ),
     ] = None,
-    size: Annotated[str, typer.Option("--size", help="wide, square or tall.")] = "wide",
-    theme: Annotated[str, typer.Option("--theme", help="light or dark.")] = "light",
+    size: Annotated[
+        str, typer.Option("--size", metavar="SIZE", help="wide, square or tall.")
+    ] = "wide",
+    theme: Annotated[
+        str, typer.Option("--theme", metavar="THEME", help="light or dark.")
+    ] = "light",
 ) -> int:
     """Write one chart to publish, as SVG or PNG; positions in private places are hidden.
 

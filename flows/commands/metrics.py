@@ -28,7 +28,7 @@ def metrics(
     options: Options,
     name: Annotated[
         str | None,
-        typer.Argument(metavar="[NAME]", help="One metric, or what its name begins with."),
+        typer.Argument(metavar="NAME", help="One metric, or what its name begins with."),
     ] = None,
 ) -> int:
     """List the catalogue of metrics, or show one in full.

@@ -22,6 +22,7 @@ def rebuild(
         Path | None,
         typer.Option(
             "--from-backup",
+            metavar="FILE",
             help="Put this backup (backups/store-*.duckdb) in the store's place instead, and "
             "measure what came after it.",
             show_default=False,

@@ -23,12 +23,14 @@ if TYPE_CHECKING:
 def report(
     options: Options,
     workout: Annotated[
-        str | None, typer.Option("--workout", help="Write this one again.", show_default=False)
+        str | None,
+        typer.Option("--workout", metavar="ID", help="Write this one again.", show_default=False),
     ] = None,
     publish: Annotated[
         Path | None,
         typer.Option(
             "--publish",
+            metavar="DIR",
             help="Write the set to be published here; positions in private places are hidden.",
             show_default=False,
         ),

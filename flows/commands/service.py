@@ -32,7 +32,7 @@ class ServiceError(CowornError):
 def service(
     options: Options,
     action: Annotated[
-        str, typer.Argument(metavar="install|remove|show", help="What to do; show does nothing.")
+        str, typer.Argument(metavar="install|remove|show", help="What to do; show changes nothing.")
     ],
 ) -> int:
     """Have the system start coworn watch when you log in; show prints what install would write.

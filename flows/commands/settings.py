@@ -22,7 +22,7 @@ def settings(
     options: Options,
     name: Annotated[
         str | None,
-        typer.Argument(metavar="[NAME]", help="One setting, or a section, e.g. inbox."),
+        typer.Argument(metavar="NAME", help="One setting, or a section, e.g. inbox."),
     ] = None,
 ) -> int:
     """List every setting: its value here, its default, and what it does with its unit.

@@ -34,10 +34,11 @@ def sql(
         str | None, typer.Argument(help="SQL, or the name of a saved query; without one, a prompt.")
     ] = None,
     form: Annotated[
-        str, typer.Option("--format", help="table, rows, csv, json or parquet.")
+        str, typer.Option("--format", metavar="FORM", help="table, rows, csv, json or parquet.")
     ] = "table",
     out: Annotated[
-        Path | None, typer.Option("--out", help="Write to this file.", show_default=False)
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="Write to this file.", show_default=False),
     ] = None,
     list_: Annotated[
         bool, typer.Option("--list", help="Show tables, views and saved queries.")

@@ -37,7 +37,9 @@ def status(
     options: Options,
     workouts: Annotated[
         int,
-        typer.Option("--workouts", min=0, help="How many of the newest workouts to show."),
+        typer.Option(
+            "--workouts", metavar="N", min=0, help="How many of the newest workouts to show."
+        ),
     ] = 5,
 ) -> int:
     """Say what waits, what was refused and what is outdated; show the newest workouts' numbers.
@@ -149,6 +151,7 @@ def _show_next_steps(console: Console, steps: Sequence[str]) -> None:
 def _show_results(session: Session, console: Console) -> _Results:
     """Say what there is, what ran last and what is to be done."""
     from tasks.processing import find_pending_workouts
+    from tasks.processing.describe import list_undescribed
     from tasks.store import connect_for_reading, find_published
 
     if find_published(session.home) is None:
@@ -161,9 +164,7 @@ def _show_results(session: Session, console: Console) -> _Results:
         ).fetchone()
         (workouts,) = connection.execute("SELECT count(*) FROM workouts").fetchone() or (0,)
         (recordings,) = connection.execute("SELECT count(*) FROM recordings").fetchone() or (0,)
-        (unknown,) = connection.execute(
-            "SELECT count(DISTINCT device_id) FROM recordings WHERE known_by = 'none'"
-        ).fetchone() or (0,)
+        unknown = {row["device_id"] for row in list_undescribed(connection, session.devices)}
         pending = find_pending_workouts(connection, session.home, session.settings)
         unused = _list_unused_notes(connection)
         doubtful = _list_doubtful(connection)
@@ -193,7 +194,7 @@ def _show_results(session: Session, console: Console) -> _Results:
     words = f"{_count_some(outdated)}: coworn nightly measures them again" if outdated else "none"
     terminal.show_wrapped(console, f"outdated   {words}", indent=_INDENT)
     has_outdated = bool(outdated or pending.new_notes or pending.devices_changed)
-    return _Results(int(workouts), has_outdated, int(unknown))
+    return _Results(int(workouts), has_outdated, len(unknown))
 
 
 def _list_unused_notes(connection: duckdb.DuckDBPyConnection) -> list[str]:

@@ -5,15 +5,19 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
+from config.devices import AmbiguousDeviceError, Traits, identify_device
 from tasks.archive.lake import read_recording
 from tasks.core.errors import CowornError
 from tasks.processing.automatic import find_word
+from tasks.store import run_query
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
+
+    import duckdb
 
     from config.devices import Device
     from tasks.core.recording import Recording
@@ -23,6 +27,15 @@ _STRAP: Final = re.compile(r"strap|chest|belt|hrm|ecg", re.IGNORECASE)
 _BICYCLE: Final = re.compile(r"bike|handlebar|head.?unit|computer", re.IGNORECASE)
 _PHONE: Final = re.compile(r"phone|mobile|\bapp\b", re.IGNORECASE)
 _OWN_MOTION: Final = ("latitude_deg", "speed_mps", "distance_m")
+
+
+_UNNAMED: Final = """
+SELECT recordings.recording_id, recordings.device_id, devices.name AS device, files.name AS file,
+  recordings.serial, recordings.creator, files.folder
+FROM recordings LEFT JOIN devices USING (device_id) LEFT JOIN files USING (file_id)
+WHERE known_by = 'none'
+ORDER BY recordings.device_id, files.received_at, files.name
+"""
 
 
 @dataclass(frozen=True)
@@ -44,6 +57,25 @@ class Proposal:
 
     device_id: str
     text: str
+
+
+def list_undescribed(
+    connection: duckdb.DuckDBPyConnection, devices: Sequence[Device]
+) -> list[dict[str, Any]]:
+    """Return a row for each recording that no entry of `devices` names, as they stand now.
+
+    Also before a run has renamed what an entry that was just written describes.
+    """
+    rows: list[dict[str, Any]] = run_query(connection, _UNNAMED).to_pylist()
+    return [row for row in rows if not _is_described(row, tuple(devices))]
+
+
+def _is_described(row: Mapping[str, Any], devices: tuple[Device, ...]) -> bool:
+    traits = Traits(row["serial"], row["folder"], row["file"] or "", row["creator"])
+    try:
+        return identify_device(traits, devices).rule != "none"
+    except AmbiguousDeviceError:
+        return False
 
 
 def propose_devices(

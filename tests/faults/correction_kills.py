@@ -1,14 +1,18 @@
 """Kills the commands that set things right with SIGKILL, and looks at what they leave.
 
-Run as `python -m tests.faults.correction_kills --kills 40`. A home with two workouts of two devices
-is made once; each kill takes a copy of it and a correction, in turn: half of the kills come right
-before a drawn change to a file, half at a drawn moment. After each, nothing may be lost or half
-done, and after a nightly run the home says either what it said before, or what the correction
-makes of it; done again it says the latter. What is forgotten must then be in no file.
+Run as `python -m tests.faults.correction_kills --kills 40`, or for some of them with `--only move
+remove`. A home with two workouts of two devices is made once; each kill takes a copy of it and a
+correction, in turn: half of the kills come right before a drawn change to a file, half at a drawn
+moment. What takes a correction back starts from a copy in which that correction was made. After
+each, nothing may be lost or half done, and after a nightly run the home says either what it said
+before, or what the correction makes of it; done again it says the latter. What is forgotten must
+then be in no file.
 """
 
 from __future__ import annotations
 
+import argparse
+import functools
 import hashlib
 import itertools
 import logging
@@ -26,6 +30,7 @@ import duckdb
 import pyarrow.parquet as pq
 
 from config.home import Home
+from tests.commands import run_coworn
 from tests.faults import crash
 from tests.faults.command_kills import ROOT, SETTINGS, age, make_environment
 from tests.faults.tally import Tally, kill_homes, run_program
@@ -71,30 +76,43 @@ _FILE: Final = "strap2.csv"
 class Correction:
     """A command; words in braces are ids of the home: two workouts, a recording.
 
-    `renames` says that the devices file is changed before, `forgets` that an export is gone.
+    `earlier` is a command that was typed before: what is to be taken back. `renames` says that the
+    devices file is changed before, `forgets` that an export is gone.
     """
 
     name: str
     words: tuple[str, ...]
+    earlier: tuple[str, ...] = ()
     renames: bool = False
     forgets: bool = False
 
 
+_EXCLUDE: Final = ("exclude", "{first}", "--device", "strap", "--because", "it was dry")
+_JOIN: Final = ("join", "{first}", "{second}")
+_SPLIT: Final = ("split", "{first}", "--at", "05:00")
+_MOVE: Final = ("move", "{recording}", "--apart")
+_REMOVE: Final = ("remove", _FILE)
 CORRECTIONS: Final = (
-    Correction("exclude", ("exclude", "{first}", "--device", "strap", "--because", "it was dry")),
-    Correction("join", ("join", "{first}", "{second}")),
-    Correction("split", ("split", "{first}", "--at", "05:00")),
-    Correction("move", ("move", "{recording}", "--apart")),
-    Correction("remove", ("remove", _FILE)),
-    Correction("forget", ("remove", _FILE, "--forget"), forgets=True),
+    Correction("exclude", _EXCLUDE),
+    Correction("join", _JOIN),
+    Correction("split", _SPLIT),
+    Correction("move", _MOVE),
+    Correction("remove", _REMOVE),
+    Correction("forget", (*_REMOVE, "--forget"), forgets=True),
     Correction("rename", ("nightly",), renames=True),
+    Correction("exclude undone", ("exclude", "{first}", "--undo"), earlier=_EXCLUDE),
+    Correction("join undone", ("join", "{first}", "--undo"), earlier=_JOIN),
+    Correction("split undone", ("split", "{first}", "--undo"), earlier=_SPLIT),
+    Correction("move undone", ("move", "{recording}", "--undo"), earlier=_MOVE),
+    Correction("remove undone", (*_REMOVE, "--undo"), earlier=_REMOVE),
 )
 
 
 @dataclass(frozen=True)
 class Expected:
-    """What the home says with a correction, how many files it changes, and how long it takes."""
+    """What the home says before and with a correction, how many files it changes, in what time."""
 
+    before: Any
     state: Any
     n_changes: int
     took_s: float
@@ -124,8 +142,8 @@ class Bench:
         self._home.settings.write_text(SETTINGS)
         for name, data in self.exports.items():
             (self._home.inbox / name).write_bytes(data)
-        run(self._home, "nightly")
-        self.before = read_state(self._home)
+        type_words(self._home, "nightly")
+        self._corrected: dict[tuple[str, ...], Home] = {}
         self._expected: dict[str, Expected] = {}
         with duckdb.connect(str(self._home.results), read_only=True) as connection:
             rows = connection.execute("SELECT workout_id FROM workouts ORDER BY 1").fetchall()
@@ -135,38 +153,57 @@ class Bench:
         self._ids = {"first": rows[0][0], "second": rows[1][0], "recording": found[0][0]}
 
     def copy(self, root: Path, correction: Correction) -> Home:
-        shutil.copytree(self._home.root, root, symlinks=True)
+        home = self._begin(correction.earlier)
+        shutil.copytree(home.root, root, symlinks=True)
         home = Home(root)
         if correction.renames:
             text = DEVICES.replace('id = "watch"', 'id = "maple"\nwas = ["watch"]')
             home.devices.write_text(text)
         return home
 
-    def fill(self, correction: Correction) -> list[str]:
-        return [word.format(**self._ids) for word in correction.words]
+    def fill(self, words: Sequence[str]) -> list[str]:
+        return [word.format(**self._ids) for word in words]
+
+    def _begin(self, earlier: tuple[str, ...]) -> Home:
+        """Return the home in which `earlier` was typed, made once."""
+        if not earlier:
+            return self._home
+        if earlier not in self._corrected:
+            home = Home(self._home.root.with_name(f"settled-{earlier[0]}"))
+            shutil.copytree(self._home.root, home.root, symlinks=True)
+            type_words(home, *self.fill(earlier))
+            type_words(home, "nightly")
+            self._corrected[earlier] = home
+        return self._corrected[earlier]
 
     def expect(self, correction: Correction, folder: Path) -> Expected:
         """Return what comes of a correction that nobody kills; tried once."""
         if correction.name not in self._expected:
             home = self.copy(folder / f"undisturbed-{correction.name}", correction)
+            before = read_state(home)
             begun = time.monotonic()
-            said = run(home, *self.fill(correction), kill_at=0)
+            said = run(home, *self.fill(correction.words), kill_at=0)
             took_s = time.monotonic() - begun
-            run(home, "nightly")
+            type_words(home, "nightly")
             state = read_state(home)
-            if state == self.before:
+            if state == before:
                 raise RuntimeError(f"{correction.name} changed nothing: {said}")
             n_changes = int(said.rpartition("changes ")[2])
-            self._expected[correction.name] = Expected(state, n_changes, took_s)
+            self._expected[correction.name] = Expected(before, state, n_changes, took_s)
             shutil.rmtree(home.root)
         return self._expected[correction.name]
 
 
-def run(home: Home, *words: str, kill_at: int | None = None, kill_after_s: float = 0.0) -> str:
+def type_words(home: Home, *words: str) -> None:
+    """Run a command that nobody kills."""
+    done = run_coworn(*words, "--home", home.root, env=make_environment())
+    if done.returncode:
+        raise RuntimeError(f"{' '.join(words)} ended with {done.returncode}: {done.stderr[-400:]}")
+
+
+def run(home: Home, *words: str, kill_at: int, kill_after_s: float = 0.0) -> str:
     """Run a command, killed before change `kill_at` or after a time; return what it said."""
-    module = ["flows.cli", *words, "--home", str(home.root)]
-    if kill_at is not None:
-        module = ["tests.faults.changes", str(kill_at), str(home.root), *words]
+    module = ["tests.faults.changes", str(kill_at), str(home.root), *words]
     process = subprocess.Popen(
         [sys.executable, "-m", *module],
         cwd=ROOT,
@@ -215,11 +252,11 @@ def kill_one(
     """Kill one correction and follow it up; what is wrong goes to the tally."""
     expected = bench.expect(correction, root.parent)
     home = bench.copy(root, correction)
-    words = bench.fill(correction)
+    words = bench.fill(correction.words)
     if chance.random() < 0.5:
         said = run(home, *words, kill_at=chance.randint(1, expected.n_changes))
     else:
-        said = run(home, *words, kill_after_s=chance.uniform(0.3, expected.took_s))
+        said = run(home, *words, kill_at=0, kill_after_s=chance.uniform(0.3, expected.took_s))
     if "changes " not in said:
         tally.kills[correction.name] += 1
     exports = {
@@ -234,13 +271,13 @@ def kill_one(
         if not line.endswith("was measured twice")
     ]
     age(home)
-    run(home, "nightly")
+    type_words(home, "nightly")
     state = read_state(home)
-    if state not in (bench.before, expected.state):
+    if state not in (expected.before, expected.state):
         tell.append(f"{correction.name}: half done after a night: {_differ(state, expected.state)}")
     if state != expected.state:
-        run(home, *words)
-        run(home, "nightly")
+        type_words(home, *words)
+        type_words(home, "nightly")
         if (again := read_state(home)) != expected.state:
             tell.append(
                 f"{correction.name}: done again it differs: {_differ(again, expected.state)}"
@@ -261,12 +298,12 @@ def _differ(found: Sequence[Any], expected: Sequence[Any]) -> str:
     return "; ".join(parts)
 
 
-def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally[str]:
-    """Kill until `n_kills` were counted, each correction in turn; return the tally."""
+def kill_many(folder: Path, *, n_kills: int, seed: int, only: Sequence[str] = ()) -> Tally[str]:
+    """Kill until `n_kills` were counted, each correction, or those named `only`, in turn."""
     folder.mkdir(parents=True, exist_ok=True)
     chance = random.Random(seed)  # noqa: S311 - moments, not secrets
     bench = Bench(folder)
-    turns = itertools.cycle(CORRECTIONS)
+    turns = itertools.cycle([one for one in CORRECTIONS if not only or one.name in only])
 
     def kill(root: Path, tally: Tally[str], _most: int) -> None:
         kill_one(bench, root, next(turns), chance, tally)
@@ -276,8 +313,18 @@ def kill_many(folder: Path, *, n_kills: int, seed: int) -> Tally[str]:
 
 def show_kills(kills: Counter[str]) -> list[str]:
     """Return a line for each correction."""
-    return [f"{one.name:10}{kills[one.name]:6}" for one in CORRECTIONS]
+    return [f"{one.name:16}{kills[one.name]:6}" for one in CORRECTIONS]
+
+
+def main() -> int:
+    """Be the program."""
+    parser = argparse.ArgumentParser(add_help=False)
+    names = [one.name for one in CORRECTIONS]
+    parser.add_argument("--only", nargs="+", choices=names, default=(), metavar="CORRECTION")
+    asked, words = parser.parse_known_args()
+    kill = functools.partial(kill_many, only=asked.only)
+    return run_program(kill, show_kills, description=__doc__, n_kills=42, words=words)
 
 
 if __name__ == "__main__":
-    sys.exit(run_program(kill_many, show_kills, description=__doc__, n_kills=42))
+    sys.exit(main())

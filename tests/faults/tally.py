@@ -9,7 +9,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable, Hashable, Iterable
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, Generic, Protocol, TypeVar
@@ -67,13 +67,17 @@ def run_program(
     *,
     description: str | None,
     n_kills: int,
+    words: Sequence[str] | None = None,
 ) -> int:
-    """Be the program: kill, print the kills as `show` does and what broke; return the exit code."""
+    """Be the program: kill, print the kills as `show` does and what broke; return the exit code.
+
+    `words` are those of the command line that are left to read, None for all.
+    """
     parser = argparse.ArgumentParser(description=description)
     parser.add_argument("--kills", type=int, default=n_kills)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="a new folder in which broken homes stay")
-    asked = parser.parse_args()
+    asked = parser.parse_args(words)
     logging.basicConfig(level=logging.INFO, format="%(message)s")
     begun = time.monotonic()
     with tempfile.TemporaryDirectory() as scratch:
