@@ -11,7 +11,6 @@ from config.devices import AmbiguousDeviceError, Traits, identify_device
 from tasks.archive.lake import read_recording
 from tasks.core.errors import CowornError
 from tasks.processing.automatic import find_word
-from tasks.store import run_query
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -66,7 +65,9 @@ def list_undescribed(
 
     Also before a run has renamed what an entry that was just written describes.
     """
-    rows: list[dict[str, Any]] = run_query(connection, _UNNAMED).to_pylist()
+    found = connection.execute(_UNNAMED)
+    names = [column[0] for column in found.description or ()]
+    rows = [dict(zip(names, row, strict=True)) for row in found.fetchall()]
     return [row for row in rows if not _is_described(row, tuple(devices))]
 
 
