@@ -43,17 +43,18 @@ _WIDER: Final = 4.26
 _LONGEST_END: Final = 1.0
 #: Directions are taken over so many radii of the hidden circle.
 _SIGHTS: Final = (0.25, 0.5, 1.0)
-#: Beside the circle, on a side that is drawn with it, a track stays hidden in this angle: else the
-#: mean of many ends would lie near the place.
-_SECTOR_RAD: Final = 2 * np.pi / 3
+#: On a side that is drawn with the circle, in this angle, ends are moved farther along the track,
+#: between so many radii of the place: else the mean of many ends would lie near the place.
+_SECTOR_RAD: Final = np.pi
+_LONGER_END: Final = (12.0, 18.0)
 
 
 @dataclass(frozen=True)
 class Hiding:
     """What is hidden: circles, and how far the ends of a track are moved on from them.
 
-    `ends_m` is the longest such distance for each of `places`, `sides_rad` the side on which a
-    track stays hidden; nothing is moved where they are empty. `key` draws the distances, the same
+    `ends_m` is the longest such distance for each of `places`, `sides_rad` the side on which it is
+    several times as long; nothing is moved where they are empty. `key` draws the distances, the same
     ones each time. After that a track stays hidden while its direction points into the circle.
     """
 
@@ -99,13 +100,33 @@ class Hiding:
             self.ends_m[number] * share for share in _draw(self.key, f"ends|{number}|{track}")
         )
         hidden = _reach(along_m, begins, ends, before_m=before_m, after_m=after_m)
-        turned = np.arctan2(at[:, 0], at[:, 1]) - self.sides_rad[number]
-        beside = np.cos(turned) > np.cos(_SECTOR_RAD / 2)
-        back = beside | _points_into(at, along_m, radius_m)
-        forth = beside | _points_into(at[::-1], along_m[-1] - along_m[::-1], radius_m)[::-1]
+        hidden |= self._reach_beside(at, along_m, begins, ends, number=number, track=track)
+        back = _points_into(at, along_m, radius_m)
+        forth = _points_into(at[::-1], along_m[-1] - along_m[::-1], radius_m)[::-1]
         after: Booleans = _spread(hidden, back)
         before: Booleans = _spread(hidden[::-1], forth[::-1])[::-1]
         return hidden | after | before
+
+    def _reach_beside(  # noqa: PLR0913 - a track and what is hidden of it
+        self,
+        at: Floats,
+        along_m: Floats,
+        begins: Booleans,
+        ends: Booleans,
+        *,
+        number: int,
+        track: str,
+    ) -> Booleans:
+        """Mark the fixes before and after a circle that lie on its longer side."""
+        shortest, longest = (share * self.ends_m[number] / _LONGEST_END for share in _LONGER_END)
+        before_m, after_m = (
+            shortest + (longest - shortest) * share
+            for share in _draw(self.key, f"side|{number}|{track}")
+        )
+        turned = np.arctan2(at[:, 0], at[:, 1]) - self.sides_rad[number]
+        beside = np.cos(turned) > np.cos(_SECTOR_RAD / 2)
+        near = _reach(along_m, begins, ends, before_m=before_m, after_m=after_m)
+        return np.asarray(beside & near)
 
 
 def draw_hiding(places: Sequence[PrivatePlace], key: bytes) -> Hiding:
