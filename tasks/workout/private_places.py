@@ -54,8 +54,8 @@ class Hiding:
     """What is hidden: circles, and how far the ends of a track are moved on from them.
 
     `ends_m` is the longest such distance for each of `places`, `sides_rad` the side on which it is
-    several times as long; nothing is moved where they are empty. `key` draws the distances, the same
-    ones each time. After that a track stays hidden while its direction points into the circle.
+    several times as long; nothing is moved where they are empty. `key` draws the distances, the
+    same ones each time. After that a track stays hidden while its direction points into the circle.
     """
 
     places: tuple[PrivatePlace, ...] = ()
@@ -107,7 +107,7 @@ class Hiding:
         before: Booleans = _spread(hidden[::-1], forth[::-1])[::-1]
         return hidden | after | before
 
-    def _reach_beside(  # noqa: PLR0913 - a track and what is hidden of it
+    def _reach_beside(
         self,
         at: Floats,
         along_m: Floats,
