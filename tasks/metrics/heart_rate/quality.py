@@ -22,6 +22,8 @@ _MAX_HOLD_S: Final = 30.0
 #: A calm reference with one jump of 60 bpm for 4 s.
 _CLIMBING: Final = [100.0 + second // 6 for second in range(600)]
 _STUCK: Final = [*_CLIMBING[:200], *[133.5] * 240, *_CLIMBING[440:]]
+#: A heart that truly steps from load to load, 9 bpm each half minute.
+_LOADED: Final = [90.0 + 9.0 * min(second // 30, 9) for second in range(600)]
 #: Ten jumps of a second in the first 37 s.
 _DRY: Final = [*[180.0, 101.0, 101.0, 101.0] * 10, *_CLIMBING[40:]]
 _JUMPING: Final = [120.0, 121.0] * 90 + [180.0] * 4 + [120.0, 121.0] * 90
@@ -31,6 +33,7 @@ _JUMPING: Final = [120.0, 121.0] * 90 + [180.0] * 4 + [120.0, 121.0] * 90
     "heart_rate",
     title="Reference seconds masked",
     unit="s",
+    version=2,
     definition="Time in which the reference's heart rate is not used: frozen while the others "
     "moved, a spike that no other device shows, or the dry start of a strap",
     formula="seconds frozen + in spikes + in the dry start, each counted once",
@@ -82,6 +85,11 @@ def hr_reference_masked_s(case: Case) -> Value:
         Example(
             {"test": {HEART_RATE: _CLIMBING}, "reference": {HEART_RATE: _CLIMBING}}, 0.0, "none"
         ),
+        Example(
+            {"test": {HEART_RATE: _LOADED}, "reference": {HEART_RATE: _LOADED}},
+            0.0,
+            "by hand: steps that are kept",
+        ),
     ),
     against="heart_rate",
     minimum_n=0,
@@ -130,10 +138,11 @@ def hr_reference_spikes(case: Case) -> Value:
     "heart_rate",
     title="Dry start of the reference",
     unit="s",
+    version=2,
     definition="Time at the start in which a strap that is still dry drops out and jumps; part of "
     "the masked time",
     formula="from the start to the last of at least four gaps or steps of 8 bpm in a second that "
-    "follow each other within a minute",
+    "follow each other within a minute; no step that the half minute after it keeps by half",
     better="none",
     source="common practice, no source",
     examples=(

@@ -69,6 +69,8 @@ _CLEAR_GAP_S: Final = 10
 _DRY_CHAIN_S: Final = 60
 _DRY_LONGEST_S: Final = 900
 _DRY_FEWEST: Final = 4
+_KEPT_S: Final = 30
+_KEPT_SHARE: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -250,6 +252,7 @@ def _find_dry_start(values: FloatArray, covered: BoolArray, silent: BoolArray) -
     Events are gaps and implausible steps that follow each other within a minute, the first within
     a minute of the start; at least four, within a quarter of an hour. A short gap counts only
     where samples went on without heart rate: a device that records as it sees fit leaves some.
+    A step that is kept does not count: a heart may step from load to load.
     """
     at = np.flatnonzero(covered)
     if not at.size:
@@ -265,13 +268,21 @@ def _find_dry_start(values: FloatArray, covered: BoolArray, silent: BoolArray) -
     ]
     with np.errstate(invalid="ignore"):
         steps = np.flatnonzero(np.abs(np.diff(part)) >= _IMPLAUSIBLE_STEP_BPM) + 1
-    events = sorted([(run.start, run.end) for run in gaps] + [(int(s), int(s)) for s in steps])
+    jumps = [int(at) for at in steps if not _is_kept(part, int(at))]
+    events = sorted([(run.start, run.end) for run in gaps] + [(at, at) for at in jumps])
     end = count = 0
     for start, until in events:
         if start - end > _DRY_CHAIN_S:
             break
         end, count = max(end, until), count + 1
     return (Run(first, first + end),) if count >= _DRY_FEWEST else ()
+
+
+def _is_kept(values: FloatArray, at: int) -> bool:
+    """Tell whether the half minutes before and after a step differ in the middle by half of it."""
+    step = values[at] - values[at - 1]
+    before, after = values[max(0, at - _KEPT_S) : at], values[at : at + _KEPT_S]
+    return bool((np.nanmedian(after) - np.nanmedian(before)) / step >= _KEPT_SHARE)
 
 
 def _take_from_beats(case: Case, subject: Subject) -> tuple[FloatArray | None, float]:

@@ -96,6 +96,22 @@ def test_the_dry_start_of_a_strap_is_masked_until_it_reads_well() -> None:
     assert agreement.hr_rmse_bpm(case).value == pytest.approx(1.05, abs=0.25)
 
 
+@pytest.mark.parametrize("every_s", [30, 55])
+@pytest.mark.parametrize("step_bpm", [9, 14])
+@pytest.mark.parametrize("falls", [False, True])
+def test_a_heart_that_steps_from_load_to_load_is_no_dry_strap(
+    every_s: int, step_bpm: int, *, falls: bool
+) -> None:
+    steps = np.minimum(np.arange(1800) // every_s, 6) * step_bpm
+    true = 90.0 + (steps.max() - steps if falls else steps) + noise(1800, 1, 0.5)
+    case = make_case(true, true + noise(1800, 2))
+    assert quality.hr_reference_dry_s(case).value == 0
+    # Two steps of a spike among them do not make a dry start of it.
+    spiky = true.copy()
+    spiky[70:73] += 30
+    assert quality.hr_reference_dry_s(make_case(spiky, true)).value == 0
+
+
 def test_a_single_gap_at_the_start_is_no_dry_start() -> None:
     gappy = wave()
     gappy[20:40] = np.nan
