@@ -25,6 +25,11 @@ _MOST_SLOPE_POINTS: Final = 400
 #: A step in the heights is more than this, and this fast.
 _STEP_M: Final = 5.0
 _STEP_MPS: Final = 8.0
+#: And so many times as large as the usual step of the heights, where that can be known.
+_STEP_SCATTERS: Final = 6.0
+_FEWEST_STEPS: Final = 30
+#: The SD of normal values is so many times their median size.
+_SD_OF_MEDIAN: Final = 1.4826
 #: What binary fractions make of decimal heights is far less, what devices resolve far more.
 _ROUNDING_M: Final = 1e-6
 
@@ -158,7 +163,8 @@ def find_steps(seconds: FloatArray, altitude_m: FloatArray) -> BoolArray:
     """Mark the steps ``(n - 1,)`` between heights that nobody climbs in the time.
 
     More than 5 m and 8 m/s: faster than the fastest lifts and descents on skis or a bicycle, and
-    more than the resolution of a sensor.
+    more than the resolution of a sensor. Beyond six times the scatter of all steps, too: heights
+    that are all noise have no single step that stands out.
 
     Parameters
     ----------
@@ -168,10 +174,15 @@ def find_steps(seconds: FloatArray, altitude_m: FloatArray) -> BoolArray:
     Returns
     -------
     bool array ``(n - 1,)``
-        True for more than 5 m and 8 m/s. Common practice, no source.
+        True for more than 5 m and 8 m/s, and, from 30 steps, more than six robust SD (1.4826 times
+        the median size) of the steps. Common practice, no source.
     """
+    sizes = np.abs(np.diff(altitude_m))
     limit_m = _STEP_M + _STEP_MPS * np.diff(seconds)
-    steps: BoolArray = np.abs(np.diff(altitude_m)) > limit_m
+    if sizes.size >= _FEWEST_STEPS:
+        scatter_m = _SD_OF_MEDIAN * float(np.median(sizes))
+        limit_m = np.maximum(limit_m, _STEP_SCATTERS * scatter_m)
+    steps: BoolArray = sizes > limit_m
     return steps
 
 

@@ -45,7 +45,7 @@ _HILLY: Final[dict[str, Any]] = {
     "elevation",
     title="Ascent",
     unit="m",
-    version=4,
+    version=5,
     definition="Rises of the smoothed profile between turning points that are a threshold apart "
     "(3 m and 17 s barometric, 5 m and 31 s from satellites, 5 m and 21 s where the export does "
     "not say, configurable): threshold and smoothing decide much of it; steps that nobody climbs "
@@ -76,7 +76,7 @@ def ascent_m(case: Case) -> Value:
     "elevation",
     title="Descent",
     unit="m",
-    version=4,
+    version=5,
     definition="Falls of the smoothed profile between turning points that are the threshold of the "
     "ascent apart; threshold and smoothing decide much of it",
     formula="as the ascent, downwards",
@@ -161,7 +161,7 @@ def ascent_threshold_m(case: Case) -> Value:
     "elevation",
     title="Ascent error",
     unit="m",
-    version=4,
+    version=5,
     definition="Ascent of the profile minus the reference's, both with the threshold of the "
     "coarser of the two over the seconds that both recorded; errors of opposite sign cancel",
     formula="ascent of the test - ascent of the reference, larger threshold of the two",
@@ -195,7 +195,7 @@ def ascent_error_m(case: Case) -> Value:
     "elevation",
     title="Ascent error in percent",
     unit="%",
-    version=4,
+    version=5,
     definition="Ascent error in percent of the reference's ascent; means little where the ascent "
     "is only a few thresholds high",
     formula="100 * (ascent of the test - ascent of the reference) / ascent of the reference",

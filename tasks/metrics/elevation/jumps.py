@@ -22,10 +22,13 @@ _JUMPING: Final = {"test": {ALTITUDE: [100.0] * 30 + [130.0] * 30}}
     "elevation",
     title="Jumps in height",
     unit="1",
-    version=2,
+    version=3,
     definition="Number of steps between two heights that nobody climbs in the time, more than 5 m "
-    "and 8 m/s; they are taken out of the ascent",
-    formula="steps of |height - height before| > 5 m + 8 m/s * time between",
+    "and 8 m/s, and than six times the scatter of the device's steps; they are taken out of the "
+    "ascent. In heights that scatter by more than 2 m from second to second a smaller step does "
+    "not show",
+    formula="steps of |height - height before| > max(5 m + 8 m/s * time between, 6 * 1.4826 * "
+    "median step), the latter from 30 steps",
     better="lower",
     source=SOURCE,
     examples=(
@@ -49,7 +52,8 @@ def altitude_jumps(case: Case) -> Value:
     domain="elevation",
     title="Jump in height",
     unit="m",
-    definition="A step between two heights that nobody climbs in the time; the size is its height",
+    definition="A step between two heights that nobody climbs in the time, and that stands out "
+    "among the device's steps; the size is its height",
     source=SOURCE,
     needs=(ALTITUDE,),
 )

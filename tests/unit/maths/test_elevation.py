@@ -15,6 +15,7 @@ from tasks.maths.elevation import (
     compute_robust_slope,
     compute_rough_sd,
     find_steps,
+    level_steps,
     smooth_heights,
 )
 from tests.unit.walks import wander
@@ -182,6 +183,18 @@ def test_a_step_that_nobody_climbs_is_no_ascent() -> None:
     assert find_steps(seconds, heights_m).sum() == 1
     smooth = smooth_heights(seconds, heights_m, window_s=17.0)
     assert accumulate_reversals(smooth, threshold_m=3.0).ascent_m == 0.0
+    # In noise of a receiver that still lets a step be seen it is one, too.
+    noisy = heights_m + np.random.default_rng(3).normal(0, 1.5, 200)
+    assert np.flatnonzero(find_steps(seconds, noisy)).tolist() == [99]
     # The same height over a minute is a climb.
     slowly = np.r_[0.0:100.0, 160.0:260.0]
     assert not find_steps(slowly, heights_m).any()
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_heights_that_are_all_noise_have_no_steps_and_are_not_moved(seed: int) -> None:
+    """As raw fixes of a receiver among houses: an SD of 10 m from second to second."""
+    heights_m = 100 + np.random.default_rng(seed).normal(0, 10, 240)
+    seconds = np.arange(240.0)
+    assert not find_steps(seconds, heights_m).any()
+    np.testing.assert_array_equal(level_steps(seconds, heights_m), heights_m)
