@@ -52,6 +52,7 @@ def altitude_jumps(case: Case) -> Value:
     domain="elevation",
     title="Jump in height",
     unit="m",
+    version=2,
     definition="A step between two heights that nobody climbs in the time, and that stands out "
     "among the device's steps; the size is its height",
     source=SOURCE,
