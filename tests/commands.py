@@ -103,8 +103,15 @@ run_coworn: Final = COMMANDS.run
 
 
 def import_ahead() -> None:
-    """Import what commands import, but for what reads the environment."""
-    from flows.cli import leave_pandas_out  # noqa: PLC0415 - nor are tests to import it from here
+    """Import what commands import, but for what reads the environment.
+
+    And make what each process makes once: an empty store, and the templates of the pages.
+    """
+    # Tests are not to import these from here.
+    from flows.cli import leave_pandas_out  # noqa: PLC0415
+    from tasks.report.pages import load_environment  # noqa: PLC0415
+    from tasks.store.create import build_empty  # noqa: PLC0415
+    from tasks.store.ddl import hash_declarations  # noqa: PLC0415
 
     leave_pandas_out()
     names = list(_MODULES)
@@ -114,6 +121,10 @@ def import_ahead() -> None:
         ]
     for name in names:
         importlib.import_module(name)
+    build_empty(hash_declarations())
+    environment = load_environment("metric")
+    for name in environment.list_templates():
+        environment.get_template(name)
     early = [name for name in _NEVER if name in sys.modules]
     if early:
         raise RuntimeError(f"imported before a command runs: {', '.join(early)}")

@@ -17,6 +17,7 @@ import duckdb
 
 from tasks.core.errors import StoreBusyError
 from tasks.store import ddl, views
+from tasks.store.create import create_store
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -56,7 +57,7 @@ def open_store(
     """
     path = home.store
     with hold_for_this_thread(path, wait_s=wait_s):
-        ddl.create_store(path)
+        create_store(path)
         connection = connect_patiently(lambda: duckdb.connect(str(path)), path, wait_s=wait_s)
         try:
             ddl.upgrade_store(connection, path.name)
@@ -80,8 +81,15 @@ def read_store(
 
     Raises: StoreBusyError.
     """
-    prepare_store(home, wait_s=wait_s)
-    with _read_file(home.store, wait_s=wait_s) as connection:
+    with contextlib.ExitStack() as stack:
+        connection = None
+        if home.store.exists():
+            connection = stack.enter_context(_read_file(home.store, wait_s=wait_s))
+        if connection is None or not ddl.is_up_to_date(connection, home.store.name):
+            stack.close()
+            with open_store(home, wait_s=wait_s):
+                pass
+            connection = stack.enter_context(_read_file(home.store, wait_s=wait_s))
         views.create_latest_views(connection, temporary=True)
         yield connection
 

@@ -7,17 +7,16 @@ that are missing are added; anything else is refused with a clear error, never g
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
 import os
 import re
-import uuid
 from typing import TYPE_CHECKING, Final
 
 import duckdb
 
 from tasks.core import discovery
-from tasks.core.durable import sync_folder
-from tasks.core.errors import CowornError, UsageError
+from tasks.core.errors import CowornError
 from tasks.core.file_locks import PLAIN
 from tasks.core.registers import FINDING_KINDS, FORMER_FINDING_KINDS
 from tasks.tables.tables import STORE_TABLES
@@ -126,10 +125,8 @@ def has_primary_key(table: Table) -> bool:
 
 def create_tables(connection: duckdb.DuckDBPyConnection) -> None:
     """Create the tables that are missing, with their comments, in the current database."""
-    for table in STORE_TABLES:
-        connection.execute(build_create(table))
-        for statement in build_comments(table):
-            connection.execute(statement)
+    for statement in _list_statements(STORE_TABLES):
+        connection.execute(statement)
 
 
 def create_facts(connection: duckdb.DuckDBPyConnection) -> None:
@@ -138,44 +135,6 @@ def create_facts(connection: duckdb.DuckDBPyConnection) -> None:
         f"CREATE TABLE IF NOT EXISTS {FACTS_TABLE} (fact VARCHAR PRIMARY KEY, value VARCHAR)"
     )
     _remember_schema(connection)
-
-
-def create_store(path: Path) -> None:
-    """Create the store at `path` unless it exists.
-
-    It is built under another name and then given its own, so that nobody ever opens half a store.
-    Raises UsageError for a path that DuckDB cannot use.
-    """
-    if path.exists():
-        return
-    if "?" in str(path):
-        # DuckDB takes what follows for options and looks for its log somewhere else.
-        raise UsageError(
-            f"{path.parent}: DuckDB cannot work in a folder with '?' in its path; "
-            "choose another --home"
-        )
-    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    building = path.with_name(f".{path.stem}-{uuid.uuid4().hex}{BUILDING}")
-    try:
-        with duckdb.connect() as connection:
-            connection.execute(
-                f"ATTACH {quote_text(str(building))} AS made "
-                f"(STORAGE_VERSION {quote_text(STORAGE_VERSION)})"
-            )
-            connection.execute("USE made")
-            connection.execute("BEGIN")
-            create_tables(connection)
-            create_facts(connection)
-            connection.execute("COMMIT")
-            connection.execute("USE memory")
-            connection.execute("DETACH made")
-        building.chmod(0o600)
-        sync_file(building)
-        _give_name(building, path)
-        sync_folder(path.parent)
-    finally:
-        building.unlink(missing_ok=True)
-        building.with_name(building.name + ".wal").unlink(missing_ok=True)
 
 
 def upgrade_store(connection: duckdb.DuckDBPyConnection, name: str) -> None:
@@ -213,10 +172,13 @@ def is_up_to_date(connection: duckdb.DuckDBPyConnection, name: str) -> bool:
 
 def hash_declarations() -> str:
     """Return a hash that changes when a table, a column or a comment is declared otherwise."""
-    lines = [
-        line for table in STORE_TABLES for line in (build_create(table), *build_comments(table))
-    ]
-    return hashlib.sha256("\n".join(lines).encode()).hexdigest()
+    return hashlib.sha256("\n".join(_list_statements(STORE_TABLES)).encode()).hexdigest()
+
+
+@functools.lru_cache(maxsize=4)
+def _list_statements(tables: tuple[Table, ...]) -> tuple[str, ...]:
+    """Return the statements that create tables with their comments."""
+    return tuple(line for table in tables for line in (build_create(table), *build_comments(table)))
 
 
 def sync_file(path: Path) -> None:
@@ -227,18 +189,6 @@ def sync_file(path: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
-
-
-def _give_name(building: Path, path: Path) -> None:
-    """Call the finished file `path` unless that exists: a second creator keeps the first's."""
-    try:
-        os.link(building, path)
-    except (FileExistsError, FileNotFoundError):
-        if not path.exists():
-            raise  # swept away as a left-over although nobody else has made a store
-    except OSError:  # a disk without hard links
-        if not path.exists():
-            building.rename(path)
 
 
 def _upgrade_table(connection: duckdb.DuckDBPyConnection, table: Table, name: str) -> None:

@@ -93,16 +93,20 @@ class View:
 
 def build_views(lake: Path) -> tuple[View, ...]:
     """Return every view of the published database, over the store's tables and the `lake`."""
+    lakes = tuple(build_lake_view(name, lake=lake) for name in LAKE_VIEWS)
+    aligned = View("aligned_samples", aligned_view.QUERY, aligned_view.GRAIN, aligned_view.COMMENTS)
+    return (*build_store_views(), *lakes, aligned)
+
+
+def build_store_views() -> tuple[View, ...]:
+    """Return the views over the store's tables alone, the same ones in every home."""
     discovery.load_metrics()
     domains = tuple(
         view
         for domain in get_args(Domain)
         for view in (build_main_view(domain), build_domain_view(domain))
     )
-    lakes = tuple(build_lake_view(name, lake=lake) for name in LAKE_VIEWS)
-    headlines = View("headlines", HEADLINES, *COMMENTS)
-    aligned = View("aligned_samples", aligned_view.QUERY, aligned_view.GRAIN, aligned_view.COMMENTS)
-    return (*build_latest_views(), *domains, headlines, *lakes, aligned)
+    return (*build_latest_views(), *domains, View("headlines", HEADLINES, *COMMENTS))
 
 
 def create_latest_views(connection: duckdb.DuckDBPyConnection, *, temporary: bool) -> None:

@@ -9,6 +9,7 @@ the register or of a declaration makes all anew.
 from __future__ import annotations
 
 import hashlib
+import json
 from typing import TYPE_CHECKING, Final, Literal, get_args
 
 from tasks.core.registers import Domain
@@ -23,6 +24,8 @@ from tasks.store.ddl import (
 from tasks.store.views import SETUP_KEYS, View, build_main_view
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import duckdb
 
 #: What each workout's rows were made from; never published.
@@ -34,7 +37,7 @@ _TOGETHER: Final = 250
 #: Under which name the newest results of these workouts are shown to the views' queries.
 _FRESH: Final = "fresh_results"
 _DEFINED: Final = "wide_tables"
-_VIEWED: Final = "views"
+_VIEWED: Final = "view_marks"
 
 #: All that the wide rows of a workout depend on beside its devices: its newest measurement, its
 #: own row, its recordings, and its setups.
@@ -72,7 +75,7 @@ def renew_wide(connection: duckdb.DuckDBPyConnection) -> int:
     """
     views = build_wide()
     if not _is_defined(connection, views):
-        _define(connection, views)
+        define_wide(connection)
     connection.execute(f"CREATE OR REPLACE TEMPORARY TABLE marks_now AS {_MARKS}")
     stale = _find_stale(connection, views)
     for begin in range(0, len(stale), _TOGETHER):
@@ -108,22 +111,29 @@ def _find_stale(connection: duckdb.DuckDBPyConnection, views: tuple[View, ...]) 
 def renew_views(connection: duckdb.DuckDBPyConnection, views: tuple[View, ...]) -> None:
     """Let the store have the views that people read by: a copy then has them, with its tables.
 
-    To make them takes longer than to copy a store of hundreds of workouts. The connection's own
-    views of the same names are gone afterwards.
+    To make them takes longer than to copy a store of hundreds of workouts, so that those stay
+    which are as declared. The connection's own views of the same names are gone afterwards.
     """
-    views = tuple(view for view in views if not view.is_table)
-    statements = [statement for view in views for statement in view.statements()]
-    mark = hashlib.sha256("\n".join([hash_declarations(), *statements]).encode()).hexdigest()[:12]
+    wanted = {view.name: view for view in views if not view.is_table}
+    marks = {name: _mark_statements(view.statements()) for name, view in wanted.items()}
     there = _list_names(connection, "view")
-    if recall_fact(connection, _VIEWED) == mark and {view.name for view in views} == there:
+    made = json.loads(recall_fact(connection, _VIEWED) or "{}")
+    if made == marks and set(wanted) == there:
         return
     for name in _list_names(connection, "view", temporary=True):
         connection.execute(f"DROP VIEW temp.{quote_name(name)}")
     for name in there:
-        connection.execute(f"DROP VIEW {quote_name(name)}")
-    for statement in statements:
-        connection.execute(statement)
-    remember_fact(connection, _VIEWED, mark)
+        if made.get(name) != marks.get(name, ""):
+            connection.execute(f"DROP VIEW {quote_name(name)}")
+    for name, view in wanted.items():
+        if name not in there or made.get(name) != marks[name]:
+            for statement in view.statements():
+                connection.execute(statement)
+    remember_fact(connection, _VIEWED, json.dumps(marks))
+
+
+def _mark_statements(statements: Iterable[str]) -> str:
+    return hashlib.sha256("\n".join([hash_declarations(), *statements]).encode()).hexdigest()[:12]
 
 
 def _list_names(
@@ -149,16 +159,13 @@ def _is_defined(connection: duckdb.DuckDBPyConnection, views: tuple[View, ...]) 
 
 
 def _mark_definition(views: tuple[View, ...]) -> str:
-    lines = [
-        hash_declarations(),
-        _MARKS,
-        _DEVICES,
-        *(line for view in views for line in view.statements()),
-    ]
-    return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:12]
+    statements = (statement for view in views for statement in view.statements())
+    return _mark_statements([_MARKS, _DEVICES, *statements])
 
 
-def _define(connection: duckdb.DuckDBPyConnection, views: tuple[View, ...]) -> None:
+def define_wide(connection: duckdb.DuckDBPyConnection) -> None:
+    """Create the wide tables without rows, also where older ones are."""
+    views = build_wide()
     for view in views:
         name = quote_name(view.name)
         connection.execute(f"DROP TABLE IF EXISTS {name}")

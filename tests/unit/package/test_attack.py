@@ -12,8 +12,9 @@ import pytest
 from config.report import PrivatePlace
 from tasks.workout.private_places import draw_hiding, find_inside
 from tests.benchmarks.private_centre import PLACE, RADIUS_M, WAYS, attack
+from tests.tiers import choose
 
-DRAWS = 100
+DRAWS = choose(short=40, full=200)
 #: A share of 0.95 is seen as this or more in 97 of 100 sets of so many homes: two standard errors
 #: less.
 LEAST_SHARE = 0.95 - 2 * (0.95 * 0.05 / DRAWS) ** 0.5

@@ -14,6 +14,7 @@ from tasks.core import registers
 from tasks.core.errors import CowornError, UsageError
 from tasks.store import StoreSchemaError, ddl, open_store, publish, read_store, replace_rows
 from tasks.store.connect import prepare_store
+from tasks.store.create import create_store
 from tasks.tables import answer_columns, columns
 from tasks.tables.column import Column
 from tasks.tables.tables import STORE_TABLES, WORKOUTS, Table
@@ -52,7 +53,7 @@ def test_declared_words_are_those_of_the_program() -> None:
 
 def test_a_store_from_before_the_words_keeps_its_rows_in_order(home: Home) -> None:
     """As an older version made it: no check, no kind of reference, rows in the order of writing."""
-    ddl.create_store(home.store)
+    create_store(home.store)
     older = {
         "findings": "run_id VARCHAR, workout_id VARCHAR, kind VARCHAR",
         "devices": "device_id VARCHAR, role VARCHAR, PRIMARY KEY (device_id)",
@@ -73,7 +74,7 @@ def test_a_store_from_before_the_words_keeps_its_rows_in_order(home: Home) -> No
 
 
 def test_a_word_that_is_no_longer_known_is_named(home: Home) -> None:
-    ddl.create_store(home.store)
+    create_store(home.store)
     with duckdb.connect(str(home.store)) as connection:
         connection.execute("DROP TABLE findings")
         connection.execute("CREATE TABLE findings (run_id VARCHAR, kind VARCHAR)")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +15,10 @@ from tasks.tables.tables import DEVICES, FINDINGS, RESULTS, SETUPS, VERDICTS, WO
 from tasks.verdicts.across import judge, look_across
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
+
+    import duckdb
+    import pyarrow as pa
 
     from config.home import Home
     from config.verdicts import VerdictSettings
@@ -25,14 +29,42 @@ Value = tuple[str, str, str | None, float | None]  # device, metric, reference, 
 
 
 class Store:
-    """A store that is filled workout by workout and asked for verdicts."""
+    """A store that is filled workout by workout and asked for verdicts.
+
+    Workouts are written together once the store is asked for something.
+    """
 
     def __init__(self, home: Home) -> None:
-        self.home = home
+        self._home = home
+        self._added: list[tuple[pa.Table, pa.Table, pa.Table]] = []
         self.n_workouts = 0
         with open_store(home) as connection:
             rows = [{"device_id": key, "role": role} for key, role in ROLES.items()]
             replace_rows(connection, DEVICES, make_rows(DEVICES, rows))
+
+    @property
+    def home(self) -> Home:
+        """The home, with all workouts that were added."""
+        if self._added:
+            with self._open():
+                pass
+        return self._home
+
+    @contextlib.contextmanager
+    def _open(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        with open_store(self._home) as connection:
+            for workout, setups, results in self._added:
+                replace_rows(connection, WORKOUTS, workout)
+                replace_rows(connection, SETUPS, setups)
+                append_if_changed(
+                    connection,
+                    workout_id=workout["workout_id"][0].as_py(),
+                    run_id="r1",
+                    results=results,
+                    findings=make_empty(FINDINGS),
+                )
+            self._added.clear()
+            yield connection
 
     def add(
         self,
@@ -69,21 +101,14 @@ class Store:
             {"workout_id": key, "device_id": "new", "key": name, "value": value}
             for name, value in (setup or {}).items()
         ]
-        with open_store(self.home) as connection:
-            replace_rows(connection, WORKOUTS, make_rows(WORKOUTS, [workout]))
-            replace_rows(connection, SETUPS, make_rows(SETUPS, setups))
-            append_if_changed(
-                connection,
-                workout_id=key,
-                run_id="r1",
-                results=make_rows(RESULTS, rows),
-                findings=make_empty(FINDINGS),
-            )
+        self._added.append(
+            (make_rows(WORKOUTS, [workout]), make_rows(SETUPS, setups), make_rows(RESULTS, rows))
+        )
 
     def judge(
         self, settings: VerdictSettings, plan: DatedPlan | None = None, *, keep: bool = False
     ) -> list[dict[str, Any]]:
-        with open_store(self.home) as connection:
+        with self._open() as connection:
             rows = judge(connection, settings, plan)
             if keep:
                 stamped = [{**row, "run_id": f"r{self.n_workouts}"} for row in rows]
@@ -92,18 +117,18 @@ class Store:
 
     def name(self, device_id: str, role: str) -> None:
         """Make a further device known."""
-        with open_store(self.home) as connection:
+        with self._open() as connection:
             rows = [{"device_id": device_id, "role": role}]
             replace_rows(connection, DEVICES, make_rows(DEVICES, rows))
 
     def look_at(self, settings: VerdictSettings, devices: set[str]) -> list[dict[str, Any]]:
         """Return the new verdicts of some devices."""
-        with open_store(self.home) as connection:
+        with self._open() as connection:
             return dict(look_across(connection, settings, devices=devices))[VERDICTS]
 
     def look(self, settings: VerdictSettings, table: Table) -> list[dict[str, Any]]:
         """Look across workouts, keep what is new, and give what is new in one table."""
-        with open_store(self.home) as connection:
+        with self._open() as connection:
             found = look_across(connection, settings)
             for one, rows in found:
                 stamped = [{**row, "run_id": "r1"} for row in rows]
