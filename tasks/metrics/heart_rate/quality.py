@@ -33,7 +33,6 @@ _JUMPING: Final = [120.0, 121.0] * 90 + [180.0] * 4 + [120.0, 121.0] * 90
     "heart_rate",
     title="Reference seconds masked",
     unit="s",
-    version=2,
     definition="Time in which the reference's heart rate is not used: frozen while the others "
     "moved, a spike that no other device shows, or the dry start of a strap",
     formula="seconds frozen + in spikes + in the dry start, each counted once",
@@ -138,7 +137,6 @@ def hr_reference_spikes(case: Case) -> Value:
     "heart_rate",
     title="Dry start of the reference",
     unit="s",
-    version=2,
     definition="Time at the start in which a strap that is still dry drops out and jumps; part of "
     "the masked time",
     formula="from the start to the last of at least four gaps or steps of 8 bpm in a second that "
