@@ -321,9 +321,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(add_help=False)
     names = [one.name for one in CORRECTIONS]
     parser.add_argument("--only", nargs="+", choices=names, default=(), metavar="CORRECTION")
-    asked, words = parser.parse_known_args()
+    asked, _ = parser.parse_known_args()
     kill = functools.partial(kill_many, only=asked.only)
-    return run_program(kill, show_kills, description=__doc__, n_kills=42, words=words)
+    return run_program(kill, show_kills, description=__doc__, n_kills=42, parents=[parser])
 
 
 if __name__ == "__main__":

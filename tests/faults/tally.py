@@ -67,17 +67,17 @@ def run_program(
     *,
     description: str | None,
     n_kills: int,
-    words: Sequence[str] | None = None,
+    parents: Sequence[argparse.ArgumentParser] = (),
 ) -> int:
     """Be the program: kill, print the kills as `show` does and what broke; return the exit code.
 
-    `words` are those of the command line that are left to read, None for all.
+    `parents` know further options, which `kill` has been given already.
     """
-    parser = argparse.ArgumentParser(description=description)
+    parser = argparse.ArgumentParser(description=description, parents=parents)
     parser.add_argument("--kills", type=int, default=n_kills)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="a new folder in which broken homes stay")
-    asked = parser.parse_args(words)
+    asked = parser.parse_args()
     logging.basicConfig(level=logging.INFO, format="%(message)s")
     begun = time.monotonic()
     with tempfile.TemporaryDirectory() as scratch:

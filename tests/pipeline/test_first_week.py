@@ -111,23 +111,28 @@ def test_a_first_week_leaves_no_ghosts_and_a_rebuild_gives_the_same_home(tmp_pat
     tester.drop(
         maple_wed__csv=write_rates(wednesday, 3),
         strap_wed__csv=write_rates(wednesday, 0),
+        maple_noon__csv=write_rates(wednesday + timedelta(hours=4), 3, step=9),
         friend__csv=write_rates(wednesday + timedelta(days=3), 9, step=4),
     )
     ((recording,),) = tester.ask("SELECT recording_id FROM files WHERE name = 'strap-wed.csv'")
     tester.type("move", recording, "--apart")
-    assert tester.ask("SELECT count(*) FROM workouts") == [(4,)]
+    assert tester.ask("SELECT count(*) FROM workouts") == [(5,)]
     tester.type("remove", "friend.csv", "--because", "not mine")
-    assert tester.ask("SELECT count(*) FROM workouts") == [(3,)]
+    assert tester.ask("SELECT count(*) FROM workouts") == [(4,)]
     assert tester.ask(GHOSTS) == []
-    # Friday: everything again from the originals.
-    before = [tester.ask(query) for query in STATE]
-    tester.type("rebuild")
-    assert [tester.ask(query) for query in STATE] == before
+    # Friday: a ride after a long break belongs to it; of Monday only the first part counts.
+    pieces = tester.ask(
+        "SELECT workout_id FROM recordings JOIN files USING (file_id) "
+        "WHERE name IN ('maple-wed.csv', 'maple-noon.csv') ORDER BY start_utc"
+    )
+    tester.type("join", *(workout for (workout,) in pieces))
+    tester.type("split", "20260504", "--at", "10:00")
+    assert tester.ask("SELECT count(*) FROM workouts") == [(4,)]
     # Saturday: what was mistaken is taken back, what is a friend's is forgotten.
     tester.type("move", recording, "--undo")
-    assert tester.ask("SELECT count(*) FROM workouts") == [(2,)]
+    assert tester.ask("SELECT count(*) FROM workouts") == [(3,)]
     tester.type("remove", "friend.csv", "--forget")
-    tester.type("exclude", "20260504", "--undo")
+    tester.type("exclude", "20260504T0600", "--undo")
     assert tester.ask("SELECT * FROM exclusions") == []
     assert tester.ask(GHOSTS) == []
     held = [
@@ -136,3 +141,7 @@ def test_a_first_week_leaves_no_ghosts_and_a_rebuild_gives_the_same_home(tmp_pat
         if path.is_file() and b"friend.csv" in path.read_bytes()
     ]
     assert held == []
+    # Sunday: everything again from the originals.
+    before = [tester.ask(query) for query in STATE]
+    tester.type("rebuild")
+    assert [tester.ask(query) for query in STATE] == before

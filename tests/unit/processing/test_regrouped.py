@@ -94,6 +94,19 @@ def test_two_workouts_that_are_one_are_joined_by_device_and_parted_again(line: L
     assert [row for row in list_results(line) if row[0] == first[0][0]] == first
 
 
+def test_recordings_that_overlap_are_two_units_and_are_parted_again(line: Line) -> None:
+    line.home.devices.write_text(DEVICES)
+    late = MONDAY + timedelta(seconds=400)
+    line.run(watch1__csv=write_rates(MONDAY, 3), watch2__csv=write_rates(late, 5))
+    before = list_results(line)
+    (said,) = correct(line, groups=[("together", find_ids(line, "watch1.csv", "watch2.csv"))])
+    assert "watch1.csv and watch2.csv were recorded at once by different units" in said
+    assert list_workouts(line) == [(MONDAY, 2, 2)]
+    assert line.ask("SELECT count(*) FROM recordings WHERE continues IS NOT NULL") == [(0,)]
+    correct(line)
+    assert list_results(line) == before
+
+
 def test_a_recording_is_moved_apart_and_comes_back(line: Line) -> None:
     drop_day(line)
     before = list_results(line)
