@@ -111,7 +111,7 @@ def test_no_point_of_the_course_inside_a_private_place_is_published(data: Workou
     middle = len(data.course.latitude_deg) // 2
     latitude_deg = float(data.course.latitude_deg[middle])
     longitude_deg = float(data.course.longitude_deg[middle])
-    place = PrivatePlace(latitude_deg=latitude_deg, longitude_deg=longitude_deg, radius_m=150.0)
+    place = PrivatePlace(latitude_deg=latitude_deg, longitude_deg=longitude_deg, radius_m=60.0)
     settings = data.settings.model_copy(update={"private": (place,)})
     hidden = hide_private_places(replace(data, settings=settings), key=b"key")
     assert hidden.course is not None
@@ -122,7 +122,7 @@ def test_no_point_of_the_course_inside_a_private_place_is_published(data: Workou
     )
     away = np.hypot(plane.east_m, plane.north_m)
     assert np.isnan(away[middle])
-    assert np.nanmin(away) > 150.0
+    assert np.nanmin(away) > 60.0
     plan = draw(hidden)[0].plan
     assert plan is not None
     assert np.isnan(plan.lines[0].east_m).any()
