@@ -12,18 +12,18 @@ from typing import TYPE_CHECKING
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
+from config.home import Home
 from config.settings import load_settings
 from tasks.report import write_report
 from tasks.store import connect_for_reading
 from tasks.workout.courses import load_line
+from tests.shared import share_once
 from tests.unit.report_home import POOL, RIDE, add_answers, build_home
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     import duckdb
-
-    from config.home import Home
 
 ARGUMENTS = [
     "--no-sandbox",
@@ -60,7 +60,12 @@ Opener = Callable[..., Opened]
 @pytest.fixture(scope="session")
 def home(tmp_path_factory: pytest.TempPathFactory) -> Home:
     """A home with a ride and a swim; figures of the ride only, which keeps the tests quick."""
-    home = build_home(tmp_path_factory.mktemp("home"), RIDE, POOL)
+    return Home(share_once(tmp_path_factory, "pages", make_pages))
+
+
+def make_pages(folder: Path) -> None:
+    """Take in two workouts and write their pages."""
+    home = build_home(folder, RIDE, POOL)
     add_answers(home)
     connection = connect_for_reading(home)
     write_report(
@@ -72,7 +77,6 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Home:
         courses=partial(load_line, courses=home.courses),
     )
     connection.close()
-    return home
 
 
 @pytest.fixture
