@@ -304,7 +304,7 @@ def write_csv(
     return path
 
 
-def call_server(api_url: str, path: str, body: dict[str, Any] | None = None) -> Any:  # noqa: ANN401
+def call_server(api_url: str | None, path: str, body: dict[str, Any] | None = None) -> Any:  # noqa: ANN401
     """Call Prefect's API; 503 means that its database is locked, and that one may ask again."""
     data = None if body is None else json.dumps(body).encode()
     request = urllib.request.Request(  # noqa: S310 - our own server

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import signal
 import sqlite3
 import subprocess
 import sys
-import urllib.request
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -22,6 +20,7 @@ from tests.faults.command_kills import list_processes
 from tests.pipeline.conftest import (
     ROOT,
     Place,
+    call_server,
     lay_database,
     run_program,
     wait_until,
@@ -205,15 +204,6 @@ def test_a_dask_worker_killed_in_a_backfill_loses_and_doubles_nothing(
     assert "Traceback" not in said.read_text()
 
 
-def call(api_url: str | None, path: str, body: dict[str, Any] | None = None) -> Any:  # noqa: ANN401
-    data = None if body is None else json.dumps(body).encode()
-    request = urllib.request.Request(  # noqa: S310 - our own server
-        f"{api_url}{path}", data=data, headers={"Content-Type": "application/json"}
-    )
-    with urllib.request.urlopen(request, timeout=10) as answer:  # noqa: S310
-        return json.loads(answer.read())
-
-
 def test_a_killed_serve_takes_up_its_drop_when_it_is_started_again(served: Place) -> None:
     process = served.start("serve", until="watching")
     write_days(served.inbox)
@@ -234,18 +224,18 @@ def test_a_served_night_whose_process_is_killed_is_closed_and_the_next_one_does_
 
     def is_registered() -> bool:
         # The server may know deployments of other tests.
-        found = call(served.api_url, "/deployments/filter", {})
+        found = call_server(served.api_url, "/deployments/filter", {})
         return sum(one["parameters"] == {"home": str(served.root)} for one in found) == 4
 
     wait_until(is_registered, "all deployments")
-    deployment = call(served.api_url, name)["id"]
+    deployment = call_server(served.api_url, name)["id"]
 
     def begin() -> str:
-        made = call(served.api_url, f"/deployments/{deployment}/create_flow_run", {})
+        made = call_server(served.api_url, f"/deployments/{deployment}/create_flow_run", {})
         return str(made["id"])
 
     def state(run: str) -> str:
-        return str(call(served.api_url, f"/flow_runs/{run}")["state"]["type"])
+        return str(call_server(served.api_url, f"/flow_runs/{run}")["state"]["type"])
 
     def find_process(run: str) -> int | None:
         for path in Path("/proc").glob("[0-9]*/environ"):
