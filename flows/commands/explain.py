@@ -19,6 +19,7 @@ from flows.console.sentences import (
 )
 from tasks.core.errors import UsageError
 from tasks.core.wording import count
+from tasks.tables.fetch import fetch_rows
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -283,12 +284,11 @@ class _Rows:
 
     def _select(self, table: str, column: str, key: str) -> list[dict[str, Any]]:
         """Return the rows of `table` whose `column` is `key`; both names are this module's own."""
-        answer = self._connection.execute(
+        return fetch_rows(
+            self._connection,
             f"SELECT * FROM {table} WHERE {column} = ?",  # noqa: S608 - names of this module
             [key],
         )
-        names = [part[0] for part in answer.description or ()]
-        return [dict(zip(names, row, strict=True)) for row in answer.fetchall()]
 
 
 def _introduce_file(file: FileRecord) -> str:

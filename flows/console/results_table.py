@@ -77,6 +77,7 @@ def read_main_rows(
     """
     from tasks.core.errors import CowornError
     from tasks.store import connect_for_reading
+    from tasks.tables.fetch import fetch_rows
 
     connection = connect_for_reading(home, statement="")
     try:
@@ -86,9 +87,8 @@ def read_main_rows(
             raise CowornError(
                 f"{home.results}: made by an older version; coworn nightly makes it again"
             )
-        answer = connection.execute(_QUERY, {"workouts": list(workout_ids)})
-        names = [part[0] for part in answer.description or ()]
-        return [MainRow(**dict(zip(names, row, strict=True))) for row in answer.fetchall()]
+        rows = fetch_rows(connection, _QUERY, {"workouts": list(workout_ids)})
+        return [MainRow(**row) for row in rows]
     finally:
         connection.close()
 

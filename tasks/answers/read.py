@@ -18,6 +18,7 @@ from tasks.answers.facts import (
 )
 from tasks.core.firmware import unify_firmware
 from tasks.store.setups import QUERY as WORN_SETUPS
+from tasks.tables.fetch import fetch_rows
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -88,7 +89,7 @@ def read_facts(
         workouts=workouts,
         metrics={row[0]: Metric(*row) for row in connection.execute(_METRICS).fetchall()},
         values=_read_values(connection, metrics, segments, workouts),
-        verdicts=_read_rows(connection, "SELECT * FROM latest_verdicts ORDER BY ALL"),
+        verdicts=fetch_rows(connection, "SELECT * FROM latest_verdicts ORDER BY ALL"),
         setups=_read_setups(connection),
         occurrences=_read_occurrences(connection),
         margins={**margins, **(plan.margins if plan else {})},
@@ -151,7 +152,7 @@ def _read_occurrences(
 
 
 def _read_plan(connection: duckdb.DuckDBPyConnection) -> PlanFacts | None:
-    rows = _read_rows(connection, "SELECT *, epoch(since) AS since_s FROM plan ORDER BY item, name")
+    rows = fetch_rows(connection, "SELECT *, epoch(since) AS since_s FROM plan ORDER BY item, name")
     items: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in rows:
         items[row["item"]].append(row)
@@ -176,9 +177,3 @@ def _read_plan(connection: duckdb.DuckDBPyConnection) -> PlanFacts | None:
 
 def _read_day(rows: list[dict[str, Any]]) -> date | None:
     return date.fromisoformat(rows[0]["value"]) if rows else None
-
-
-def _read_rows(connection: duckdb.DuckDBPyConnection, statement: str) -> list[dict[str, Any]]:
-    cursor = connection.execute(statement)
-    names = [column[0] for column in cursor.description or ()]
-    return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]

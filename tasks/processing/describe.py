@@ -11,6 +11,7 @@ from config.devices import AmbiguousDeviceError, Traits, identify_device
 from tasks.archive.lake import read_recording
 from tasks.core.errors import CowornError
 from tasks.processing.automatic import find_word
+from tasks.tables.fetch import fetch_rows
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -59,16 +60,13 @@ class Proposal:
 
 
 def list_undescribed(
-    connection: duckdb.DuckDBPyConnection, devices: Sequence[Device]
+    connection: duckdb.DuckDBPyConnection, devices: tuple[Device, ...]
 ) -> list[dict[str, Any]]:
     """Return a row for each recording that no entry of `devices` names, as they stand now.
 
     Also before a run has renamed what an entry that was just written describes.
     """
-    found = connection.execute(_UNNAMED)
-    names = [column[0] for column in found.description or ()]
-    rows = [dict(zip(names, row, strict=True)) for row in found.fetchall()]
-    return [row for row in rows if not _is_described(row, tuple(devices))]
+    return [row for row in fetch_rows(connection, _UNNAMED) if not _is_described(row, devices)]
 
 
 def _is_described(row: Mapping[str, Any], devices: tuple[Device, ...]) -> bool:

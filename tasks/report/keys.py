@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from tasks.core.provenance import find_version
 from tasks.report.files import read_key, write_if_changed
-from tasks.report.read import fetch
 from tasks.report.shared import hash_of_looks
+from tasks.tables.fetch import fetch_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -105,14 +105,14 @@ def read_marks(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
     """Return by device a mark of the newest answers about it; that of the plan is under ""."""
     marks: dict[str, str] = defaultdict(str)
     for table in _ANSWERS:
-        rows = fetch(
+        rows = fetch_rows(
             connection,
             f"SELECT device_id, bit_xor(hash(one)) AS mark "  # noqa: S608 - names from above
             f"FROM latest_{table} AS one GROUP BY device_id ORDER BY device_id",
         )
         for row in rows:
             marks[row["device_id"]] += f"{row['mark']} "
-    planned = fetch(connection, "SELECT bit_xor(hash(one)) AS mark FROM plan AS one")
+    planned = fetch_rows(connection, "SELECT bit_xor(hash(one)) AS mark FROM plan AS one")
     marks[""] = str(planned[0]["mark"])
     return dict(marks)
 

@@ -13,6 +13,7 @@ from tasks.report.facts import ALL
 from tasks.report.files import write_if_changed
 from tasks.report.pages import pick_whole, render
 from tasks.report.words import STANDING_OUT, summarise_kind
+from tasks.tables.fetch import fetch_rows
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -167,7 +168,7 @@ def _read_standing_out(
     """Say in a few words what happened to the devices under test in each workout."""
     tested = read.order_tested(connection, devices)
     found: dict[tuple[str, str], dict[str, str]] = defaultdict(dict)
-    for row in read.fetch(connection, _FOUND, [list(workout_ids), tested]):
+    for row in fetch_rows(connection, _FOUND, [list(workout_ids), tested]):
         said_of_kind = summarise_kind(row["kind"], row["n"], row["seconds"])
         found[row["workout_id"], row["device_id"]][row["kind"]] = said_of_kind
     said: dict[str, str] = {}

@@ -16,8 +16,8 @@ import numpy as np
 from tasks.answers.facts import AFTER_LOCK
 from tasks.core.wording import write_clock, write_day, write_duration
 from tasks.report.paired import WIDTH_PX
-from tasks.report.read import fetch
 from tasks.report.words import summarise_kind
+from tasks.tables.fetch import fetch_rows
 
 if TYPE_CHECKING:
     import duckdb
@@ -89,7 +89,7 @@ def enlarge_minutes(
 def _enlarge_worst(
     connection: duckdb.DuckDBPyConnection, facts: Facts, device: DeviceFacts
 ) -> Enlargement | None:
-    rows = fetch(connection, _WORST, [device.device_id, list(_KINDS), float(_LASTS_S)])
+    rows = fetch_rows(connection, _WORST, [device.device_id, list(_KINDS), float(_LASTS_S)])
     if not rows or rows[0]["workout_id"] not in facts.workouts:
         return None
     row = rows[0]

@@ -22,6 +22,7 @@ from tasks.report.facts import (
     WorkoutFacts,
 )
 from tasks.report.looks import OF_THE_WAY, deal_looks
+from tasks.tables.fetch import fetch_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -99,21 +100,12 @@ class Waiting:
     reason: str
 
 
-def fetch(
-    connection: duckdb.DuckDBPyConnection, sql: str, parameters: Sequence[Any] = ()
-) -> list[dict[str, Any]]:
-    """Return the rows of an answer as dictionaries."""
-    cursor = connection.execute(sql, list(parameters))
-    names = [column[0] for column in cursor.description or ()]
-    return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
-
-
 def read_devices(connection: duckdb.DuckDBPyConnection) -> dict[str, DeviceFacts]:
     """Return every device; looks are dealt in the order in which devices were first used.
 
     A device that comes later so never changes the look of an earlier one.
     """
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         "SELECT devices.* FROM devices LEFT JOIN (SELECT device_id, min(start_utc) AS first "
         "FROM recordings GROUP BY device_id) AS used USING (device_id) "
@@ -147,7 +139,7 @@ def read_workouts(connection: duckdb.DuckDBPyConnection) -> dict[str, WorkoutFac
         row["workout_id"]: WorkoutFacts(
             **{**row, "device_ids": tuple(row["device_ids"] or ()), "key": row["key"] or ""}
         )
-        for row in fetch(connection, _WORKOUTS)
+        for row in fetch_rows(connection, _WORKOUTS)
     }
 
 
@@ -156,14 +148,14 @@ def read_definitions(connection: duckdb.DuckDBPyConnection) -> dict[str, Definit
 
     Primary metrics come first, diagnostic ones last; pages show them in this order.
     """
-    columns = fetch(
+    columns = fetch_rows(
         connection,
         "SELECT table_name AS domain, column_name AS metric FROM duckdb_columns() "
         "WHERE list_contains(?, table_name)",
         [list(_DOMAINS)],
     )
     domains = {row["metric"]: row["domain"] for row in columns}
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         "SELECT metric, title, unit, definition, formula, better, source, version, "
         "coalesce(level, ?) AS level FROM metric_definitions QUALIFY row_number() OVER "
@@ -180,7 +172,7 @@ def read_recordings(
     connection: duckdb.DuckDBPyConnection, workout_id: str, *, devices: Mapping[str, DeviceFacts]
 ) -> tuple[RecordingFacts, ...]:
     """Return the measured recordings of a workout, test devices first; pieces go with the first."""
-    rows = fetch(connection, _RECORDINGS, [workout_id])
+    rows = fetch_rows(connection, _RECORDINGS, [workout_id])
     pieces: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in rows:
         pieces[row["continues"] or row["recording_id"]].append(row)
@@ -216,7 +208,7 @@ def read_recordings(
 
 def list_recordings(connection: duckdb.DuckDBPyConnection, workout_id: str) -> list[str]:
     """Return the ids of a workout's recordings."""
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         "SELECT recording_id FROM recordings WHERE workout_id = ? ORDER BY recording_id",
         [workout_id],
@@ -252,7 +244,7 @@ def read_results(
     if metrics is not None:
         where.append("list_contains(?, metric)")
         parameters.append(list(metrics))
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         # Only declared names are put into the text; what comes from people are parameters.
         f"SELECT {_RESULT_COLUMNS} FROM latest_results "  # noqa: S608
@@ -272,7 +264,7 @@ def read_findings(
 ) -> tuple[FindingFacts, ...]:
     """Return newest findings by time, of one workout or device."""
     where, parameters = _filter(workout_id=workout_id, device_id=device_id)
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         f"SELECT {_FINDING_COLUMNS} FROM latest_findings "  # noqa: S608 - as above
         f"WHERE {' AND '.join(where) or 'true'} ORDER BY start_utc, device_id, kind, end_utc",
@@ -288,7 +280,7 @@ def _filter(**wanted: str | None) -> tuple[list[str], list[Any]]:
 
 def read_parts(connection: duckdb.DuckDBPyConnection, workout_id: str) -> tuple[PartFacts, ...]:
     """Return the named parts of a workout by their start."""
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         "SELECT segment AS name, epoch(start_utc) AS start_s, epoch(end_utc) AS end_s "
         "FROM segments WHERE workout_id = ? ORDER BY start_utc, segment",
@@ -301,7 +293,7 @@ def read_exclusions(
     connection: duckdb.DuckDBPyConnection, workout_id: str
 ) -> tuple[ExclusionFacts, ...]:
     """Return what the notes set aside of a workout."""
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         "SELECT device_id, domain, epoch(start_utc) AS start_s, epoch(end_utc) AS end_s, because "
         "FROM exclusions WHERE workout_id = ? ORDER BY number",
@@ -318,7 +310,7 @@ def read_setups(
     `column` is workout_id or device_id and names what `value` is.
     """
     by = "device_id" if column == "workout_id" else "workout_id"
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         f"SELECT {by} AS owner, key, value FROM setups WHERE {column} = ? ORDER BY key",  # noqa: S608
         [value],
@@ -347,7 +339,7 @@ def read_answers(
     """
     where, parameters = _filter(device_id=device_id)
     where.append("n_workouts > 0")
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         f"SELECT * FROM latest_{table} WHERE {' AND '.join(where) or 'true'} "  # noqa: S608
         f"ORDER BY {_ORDER_OF_ANSWERS[table]}",
@@ -358,7 +350,7 @@ def read_answers(
 
 def read_refused(connection: duckdb.DuckDBPyConnection) -> tuple[Waiting, ...]:
     """Return exports that were refused or are incomplete, newest first."""
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         "SELECT name, status, coalesce(reason, '') AS reason FROM files "
         "WHERE status IN ('refused', 'partial') ORDER BY received_at DESC, name",
@@ -370,7 +362,7 @@ def count_findings(
     connection: duckdb.DuckDBPyConnection, workout_ids: Sequence[str]
 ) -> dict[tuple[str, str], int]:
     """Return the number of newest findings by workout and device; its cut corners are one."""
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         f"SELECT workout_id, device_id, {_N_FINDINGS} AS n "  # noqa: S608 - from above
         "FROM latest_findings WHERE is_excluded IS DISTINCT FROM true "
@@ -382,7 +374,7 @@ def count_findings(
 
 def sum_findings(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
     """Return the number of newest findings by device, counted in each workout as above."""
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         "SELECT device_id, CAST(sum(n) AS BIGINT) AS n FROM ("  # noqa: S608 - from above
         f"SELECT workout_id, device_id, {_N_FINDINGS} AS n FROM latest_findings "
@@ -395,12 +387,12 @@ def order_tested(
     connection: duckdb.DuckDBPyConnection, devices: Mapping[str, DeviceFacts]
 ) -> list[str]:
     """Return the devices under test, that of the plan first, then those worn most."""
-    rows = fetch(
+    rows = fetch_rows(
         connection,
         "SELECT device_id, count(DISTINCT workout_id) AS n FROM recordings "
         "WHERE duplicate_of IS NULL GROUP BY device_id",
     )
     worn = {row["device_id"]: row["n"] for row in rows}
-    planned = {row["value"] for row in fetch(connection, "FROM plan WHERE item = 'device'")}
+    planned = {row["value"] for row in fetch_rows(connection, "FROM plan WHERE item = 'device'")}
     tested = [name for name, one in devices.items() if one.role == "test"]
     return sorted(tested, key=lambda name: (name not in planned, -worn.get(name, 0), name))

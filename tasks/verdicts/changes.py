@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from tasks.tables.fetch import fetch_rows
+
 if TYPE_CHECKING:
     import duckdb
 
@@ -30,6 +32,4 @@ def read_changes(connection: duckdb.DuckDBPyConnection, run_id: str) -> list[dic
     No numbers but the count of workouts. A question that was never answered before counts, unless
     its answer is that there are too few workouts.
     """
-    cursor = connection.execute(_CHANGES, [run_id])
-    names = [column[0] for column in cursor.description]
-    return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+    return fetch_rows(connection, _CHANGES, [run_id])
