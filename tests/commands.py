@@ -111,7 +111,6 @@ def import_ahead() -> None:
     from flows.cli import leave_pandas_out  # noqa: PLC0415
     from tasks.report.pages import load_environment  # noqa: PLC0415
     from tasks.store.create import build_empty  # noqa: PLC0415
-    from tasks.store.ddl import hash_declarations  # noqa: PLC0415
 
     leave_pandas_out()
     names = list(_MODULES)
@@ -121,7 +120,7 @@ def import_ahead() -> None:
         ]
     for name in names:
         importlib.import_module(name)
-    build_empty(hash_declarations())
+    build_empty()
     environment = load_environment("metric")
     for name in environment.list_templates():
         environment.get_template(name)

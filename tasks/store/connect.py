@@ -81,15 +81,7 @@ def read_store(
 
     Raises: StoreBusyError.
     """
-    with contextlib.ExitStack() as stack:
-        connection = None
-        if home.store.exists():
-            connection = stack.enter_context(_read_file(home.store, wait_s=wait_s))
-        if connection is None or not ddl.is_up_to_date(connection, home.store.name):
-            stack.close()
-            with open_store(home, wait_s=wait_s):
-                pass
-            connection = stack.enter_context(_read_file(home.store, wait_s=wait_s))
+    with _read_as_declared(home, wait_s=wait_s) as connection:
         views.create_latest_views(connection, temporary=True)
         yield connection
 
@@ -99,12 +91,24 @@ def prepare_store(home: Home, *, wait_s: float = DEFAULT_WAIT_S) -> None:
 
     Raises: StoreBusyError, and ddl.StoreSchemaError for a store that cannot be brought up.
     """
-    if home.store.exists():
-        with _read_file(home.store, wait_s=wait_s) as connection:
-            if ddl.is_up_to_date(connection, home.store.name):
-                return
-    with open_store(home, wait_s=wait_s):
+    with _read_as_declared(home, wait_s=wait_s):
         pass
+
+
+@contextlib.contextmanager
+def _read_as_declared(home: Home, *, wait_s: float) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Return a connection that reads, after the store was made or brought up to date."""
+    path = home.store
+    with contextlib.ExitStack() as stack:
+        connection = None
+        if path.exists():
+            connection = stack.enter_context(_read_file(path, wait_s=wait_s))
+        if connection is None or not ddl.is_up_to_date(connection, path.name):
+            stack.close()
+            with open_store(home, wait_s=wait_s):
+                pass
+            connection = stack.enter_context(_read_file(path, wait_s=wait_s))
+        yield connection
 
 
 @contextlib.contextmanager

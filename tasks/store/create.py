@@ -46,7 +46,7 @@ def create_store(path: Path) -> None:
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     building = path.with_name(f".{path.stem}-{uuid.uuid4().hex}{BUILDING}")
     try:
-        building.write_bytes(build_empty(hash_declarations()))
+        building.write_bytes(build_empty())
         building.chmod(0o600)
         sync_file(building)
         _give_name(building, path)
@@ -55,9 +55,13 @@ def create_store(path: Path) -> None:
         building.unlink(missing_ok=True)
 
 
-@functools.lru_cache(maxsize=1)
-def build_empty(_declarations: str) -> bytes:
+def build_empty() -> bytes:
     """Return a store without rows, as a file; a program that makes many homes builds it once."""
+    return _build_as_declared(hash_declarations())
+
+
+@functools.lru_cache(maxsize=1)
+def _build_as_declared(_declarations: str) -> bytes:
     with tempfile.TemporaryDirectory() as folder, duckdb.connect() as connection:
         path = Path(folder) / "store.duckdb"
         connection.execute(

@@ -172,10 +172,14 @@ def is_up_to_date(connection: duckdb.DuckDBPyConnection, name: str) -> bool:
 
 def hash_declarations() -> str:
     """Return a hash that changes when a table, a column or a comment is declared otherwise."""
-    return hashlib.sha256("\n".join(_list_statements(STORE_TABLES)).encode()).hexdigest()
+    return _hash_statements(STORE_TABLES)
 
 
 @functools.lru_cache(maxsize=4)
+def _hash_statements(tables: tuple[Table, ...]) -> str:
+    return hashlib.sha256("\n".join(_list_statements(tables)).encode()).hexdigest()
+
+
 def _list_statements(tables: tuple[Table, ...]) -> tuple[str, ...]:
     """Return the statements that create tables with their comments."""
     return tuple(line for table in tables for line in (build_create(table), *build_comments(table)))

@@ -122,11 +122,11 @@ def renew_views(connection: duckdb.DuckDBPyConnection, views: tuple[View, ...]) 
         return
     for name in _list_names(connection, "view", temporary=True):
         connection.execute(f"DROP VIEW temp.{quote_name(name)}")
-    for name in there:
-        if made.get(name) != marks.get(name, ""):
-            connection.execute(f"DROP VIEW {quote_name(name)}")
+    kept = {name for name in there if name in marks and made.get(name) == marks[name]}
+    for name in there - kept:
+        connection.execute(f"DROP VIEW {quote_name(name)}")
     for name, view in wanted.items():
-        if name not in there or made.get(name) != marks[name]:
+        if name not in kept:
             for statement in view.statements():
                 connection.execute(statement)
     remember_fact(connection, _VIEWED, json.dumps(marks))

@@ -63,8 +63,8 @@ class Store:
                     results=results,
                     findings=make_empty(FINDINGS),
                 )
-            self._added.clear()
             yield connection
+        self._added.clear()
 
     def add(
         self,
