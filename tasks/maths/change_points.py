@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tasks.maths.runs import Run, find_runs
+from tasks.maths.scatter import MAD_TO_SD
 from tasks.maths.smoothing import compute_running_mean
 
 if TYPE_CHECKING:
     from tasks.maths.arrays import BoolArray, FloatArray
 
 _FEWEST = 2
-_MAD_TO_SD = 1.4826
 #: From so many windows on a scatter is known; in fewer, one stretch would pass for scatter.
 _FEWEST_WINDOWS = 20
 
@@ -137,7 +137,7 @@ def estimate_slow_spread(error: FloatArray, *, window: int) -> float:
     steps = steps[np.isfinite(steps)]
     if steps.size < _FEWEST_WINDOWS * window:
         return float("nan")
-    return float(_MAD_TO_SD * np.median(steps) / np.sqrt(2))
+    return float(MAD_TO_SD * np.median(steps) / np.sqrt(2))
 
 
 def is_shifted(error: FloatArray, run: Run, limit: float, shortest: int) -> bool:

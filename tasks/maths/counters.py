@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tasks.maths.scatter import MAD_TO_SD
+
 if TYPE_CHECKING:
     from tasks.maths.arrays import FloatArray
 
@@ -13,11 +15,9 @@ if TYPE_CHECKING:
 _LEAST_S = 300.0
 _FEWEST = 60
 _LEAST_MPS = 0.2
-#: Seconds of a minute, fewest minutes that tell a pace, and the factor that makes a median absolute
-#: deviation an SD under normal values.
+#: Seconds of a minute, and fewest minutes that tell a pace.
 _MINUTE_S = 60
 _FEWEST_MINUTES = 5
-_NORMAL = 1.4826
 #: What is left over where counter and times are written exactly [m].
 _LEAST_ROOM_M = 0.02
 
@@ -75,4 +75,4 @@ def measure_unevenness(way_m: FloatArray) -> float:
     if ways.size < _FEWEST_MINUTES or float(np.median(ways)) <= _LEAST_MPS * _MINUTE_S:
         return 0.0
     middle = float(np.median(ways))
-    return _NORMAL * float(np.median(np.abs(ways - middle))) / middle
+    return MAD_TO_SD * float(np.median(np.abs(ways - middle))) / middle

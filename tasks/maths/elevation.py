@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tasks.maths.arrays import NAN, require_same_shape
+from tasks.maths.scatter import MAD_TO_SD
 from tasks.maths.smoothing import compute_running_mean
 
 if TYPE_CHECKING:
@@ -28,8 +29,6 @@ _STEP_MPS: Final = 8.0
 #: And so many times as large as the usual step of the heights, where that can be known.
 _STEP_SCATTERS: Final = 6.0
 _FEWEST_STEPS: Final = 30
-#: The SD of normal values is so many times their median size.
-_SD_OF_MEDIAN: Final = 1.4826
 #: What binary fractions make of decimal heights is far less, what devices resolve far more.
 _ROUNDING_M: Final = 1e-6
 
@@ -180,7 +179,7 @@ def find_steps(seconds: FloatArray, altitude_m: FloatArray) -> BoolArray:
     sizes = np.abs(np.diff(altitude_m))
     limit_m = _STEP_M + _STEP_MPS * np.diff(seconds)
     if sizes.size >= _FEWEST_STEPS:
-        scatter_m = _SD_OF_MEDIAN * float(np.median(sizes))
+        scatter_m = MAD_TO_SD * float(np.median(sizes))
         limit_m = np.maximum(limit_m, _STEP_SCATTERS * scatter_m)
     steps: BoolArray = sizes > limit_m
     return steps

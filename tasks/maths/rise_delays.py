@@ -11,6 +11,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from tasks.maths.arrays import NAN, FloatArray
 from tasks.maths.first_order import STEP_S, FirstOrderFit, respond, smooth_reference, smooth_test
 from tasks.maths.rises import cross_upward
+from tasks.maths.scatter import MAD_TO_SD
 from tasks.maths.smoothing import compute_running_mean
 
 if TYPE_CHECKING:
@@ -28,7 +29,6 @@ _OFFSET_ROOM = 3.0
 _LOCAL_S = 11
 _DEVIATES = 3.5  # in standard deviations of the local mean of what the fit leaves over
 _LEAST_DEVIATION = 0.5
-_NORMAL_SPREAD = 1.4826
 _LEAST_SLOPE = 0.05
 _HUBER = 1.345
 _CENTRE_STEPS = 100
@@ -179,7 +179,7 @@ def _draw_curves(
     off = own - answer - fit.offset
     local = compute_running_mean(off, width=_LOCAL_S)
     known = np.abs(local[np.isfinite(local)])
-    spread = float(np.median(known)) * _NORMAL_SPREAD if known.size else NAN
+    spread = float(np.median(known)) * MAD_TO_SD if known.size else NAN
     return _Curves(
         smooth_reference(reference),
         own,

@@ -44,7 +44,7 @@ _LONGEST_END: Final = 1.0
 #: Directions are taken over so many radii of the hidden circle.
 _SIGHTS: Final = (0.25, 0.5, 1.0)
 #: On a side that is drawn with the circle, in this angle, ends are moved farther along the track,
-#: between so many radii of the place: else the mean of many ends would lie near the place.
+#: by so many times the longest of the others: else the mean of many ends would lie near the place.
 _SECTOR_RAD: Final = np.pi
 _LONGER_END: Final = (12.0, 18.0)
 
@@ -99,15 +99,15 @@ class Hiding:
         before_m, after_m = (
             self.ends_m[number] * share for share in _draw(self.key, f"ends|{number}|{track}")
         )
-        hidden = _reach(along_m, begins, ends, before_m=before_m, after_m=after_m)
-        hidden |= self._reach_beside(at, along_m, begins, ends, number=number, track=track)
+        hidden = _mark_near(along_m, begins, ends, before_m=before_m, after_m=after_m)
+        hidden |= self._mark_beside(at, along_m, begins, ends, number=number, track=track)
         back = _points_into(at, along_m, radius_m)
         forth = _points_into(at[::-1], along_m[-1] - along_m[::-1], radius_m)[::-1]
         after: Booleans = _spread(hidden, back)
         before: Booleans = _spread(hidden[::-1], forth[::-1])[::-1]
         return hidden | after | before
 
-    def _reach_beside(
+    def _mark_beside(
         self,
         at: Floats,
         along_m: Floats,
@@ -118,14 +118,14 @@ class Hiding:
         track: str,
     ) -> Booleans:
         """Mark the fixes before and after a circle that lie on its longer side."""
-        shortest, longest = (share * self.ends_m[number] / _LONGEST_END for share in _LONGER_END)
+        shortest, longest = (times * self.ends_m[number] for times in _LONGER_END)
         before_m, after_m = (
             shortest + (longest - shortest) * share
             for share in _draw(self.key, f"side|{number}|{track}")
         )
         turned = np.arctan2(at[:, 0], at[:, 1]) - self.sides_rad[number]
         beside = np.cos(turned) > np.cos(_SECTOR_RAD / 2)
-        near = _reach(along_m, begins, ends, before_m=before_m, after_m=after_m)
+        near = _mark_near(along_m, begins, ends, before_m=before_m, after_m=after_m)
         return np.asarray(beside & near)
 
 
@@ -193,7 +193,7 @@ def _draw(key: bytes, label: str) -> tuple[float, float]:
     return first, second
 
 
-def _reach(
+def _mark_near(
     along_m: Floats, begins: Booleans, ends: Booleans, *, before_m: float, after_m: float
 ) -> Booleans:
     """Mark the fixes `(n,)` inside, and at most so far before and after.

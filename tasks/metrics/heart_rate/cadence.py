@@ -10,7 +10,12 @@ import numpy as np
 from tasks.core.registers import Example, Finding, Value, finding, metric
 from tasks.maths.runs import Run, find_runs, mark_runs
 from tasks.maths.smoothing import compute_running_mean
-from tasks.metrics.heart_rate.compared import compare_heart_rates, get_series, name_comparison
+from tasks.metrics.heart_rate.compared import (
+    compare_heart_rates,
+    describe_errors,
+    get_series,
+    name_comparison,
+)
 from tasks.metrics.heart_rate.constant_bias import find_constant_bias
 from tasks.metrics.heart_rate.reference import HEART_RATE
 
@@ -122,16 +127,7 @@ def hr_cadence_lock_s(case: Case) -> Value:
 )
 def find_cadence_locks(case: Case) -> list[Finding]:
     """Return the cadence locks."""
-    start_s = case.workout.grid.start_s
-    error = get_series(case).error
-    return [
-        Finding(
-            start_s + run.start,
-            start_s + run.end,
-            float(np.nanmean(error[run.start : run.end])),
-        )
-        for run in find_locked_runs(case)
-    ]
+    return describe_errors(case, find_locked_runs(case))
 
 
 def find_cadence(case: Case) -> FloatArray | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from tasks.core.registers import Value, unknown
+from tasks.core.registers import Finding, Value, unknown
 from tasks.maths.arrays import NAN
 from tasks.maths.autocorrelation import (
     choose_block_length,
@@ -26,7 +26,10 @@ from tasks.workout.case import pair_scored
 from tasks.workout.scored import DRY_START, FROZEN, SPIKE, score_seconds
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
     from tasks.maths.arrays import BoolArray, FloatArray, IntArray
+    from tasks.maths.runs import Run
     from tasks.workout.case import Case
     from tasks.workout.scored import Scored
 
@@ -188,6 +191,23 @@ def get_series(case: Case) -> Series:
     """Return the heart rates of the whole comparison, whatever the case's segment."""
     key = f"heart_rate:series:{name_comparison(case)}"
     return case.once_per_workout(key, lambda: _get_series(case))
+
+
+def describe_errors(
+    case: Case, runs: Iterable[Run], note: Callable[[Run], str] = lambda _: ""
+) -> list[Finding]:
+    """Return a finding for each of the runs of grid seconds; the size is its mean error."""
+    start_s = case.workout.grid.start_s
+    error = get_series(case).error
+    return [
+        Finding(
+            start_s + run.start,
+            start_s + run.end,
+            float(np.nanmean(error[run.start : run.end])),
+            note(run),
+        )
+        for run in runs
+    ]
 
 
 def _get_series(case: Case) -> Series:

@@ -21,7 +21,7 @@ from tasks.metrics.heart_rate.bias import (
     SPREADS as BIAS_SPREADS,
 )
 from tasks.metrics.heart_rate.cadence import find_locked_runs, find_near_runs
-from tasks.metrics.heart_rate.compared import get_series
+from tasks.metrics.heart_rate.compared import describe_errors, get_series
 from tasks.metrics.heart_rate.constant_bias import find_constant_bias
 from tasks.metrics.heart_rate.gaps import find_frozen_stretches
 from tasks.metrics.heart_rate.reference import HEART_RATE
@@ -62,17 +62,7 @@ _EARLY_S: Final = 10
 )
 def find_biased_stretches(case: Case) -> list[Finding]:
     """Return the biased stretches."""
-    start_s = case.workout.grid.start_s
-    error = get_series(case).error
-    return [
-        Finding(
-            start_s + run.start,
-            start_s + run.end,
-            float(np.nanmean(error[run.start : run.end])),
-            _describe(case, run),
-        )
-        for run in _list_unexplained(case)
-    ]
+    return describe_errors(case, _list_unexplained(case), lambda run: _describe(case, run))
 
 
 @finding(

@@ -8,6 +8,7 @@ import numpy as np
 
 from tasks.core.registers import Example, Finding, Value, finding, metric
 from tasks.maths.geodesy import PlaneTrack, restore_from_plane
+from tasks.maths.scatter import MAD_TO_SD
 from tasks.metrics.track.compared import POSITION
 from tasks.metrics.track.corners import (
     CUT_CORNER,
@@ -29,7 +30,6 @@ _METRES_PER_KM: Final = 1000.0
 _PERCENT: Final = 100.0
 #: So many corners say what a device does elsewhere.
 _FEWEST_CORNERS: Final = 5
-_MAD_TO_SD: Final = 1.4826
 _SPREADS: Final = 4.0
 _AROUND_S: Final = 5.0
 _RULE: Final = (
@@ -233,7 +233,7 @@ def _estimate_scatter(farther_m: FloatArray) -> float:
     Who cuts corners is farther inside; errors of the fixes lie on both sides alike.
     """
     outside = -farther_m[farther_m < 0]
-    return float(_MAD_TO_SD * np.median(outside)) if outside.size >= _FEWEST_CORNERS else 0.0
+    return float(MAD_TO_SD * np.median(outside)) if outside.size >= _FEWEST_CORNERS else 0.0
 
 
 def _find_common(
